@@ -1,0 +1,1 @@
+"""Messages in and out: the codec, the spool folder."""

@@ -1,0 +1,83 @@
+"""The published JSON Schemas (draft 2020-12) of the data of every message, generated from the code.
+
+`python -m ingestd.bus.schema` rewrites the files. Each is named by the `dataschema` attribute of the
+messages it describes.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from typing import Any, get_args
+
+from pydantic import BaseModel
+from pydantic.json_schema import GenerateJsonSchema
+
+from ingestd.bus import examples
+from ingestd.bus.envelope import schema_urn
+from ingestd.bus.shapes import Definitions, Schema, object_schema, written
+from ingestd.bus.wire import NOTICES
+from ingestd.core.outgoing import Outgoing
+
+FOLDER = os.path.join(os.path.dirname(os.path.abspath(__file__)), "schemas")
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+EVENTS: dict[str, type] = {cls.TYPE: cls for cls in get_args(Outgoing)}
+"""Every type of event that a station sends."""
+
+
+class _Untitled(GenerateJsonSchema):
+    """Without the titles that repeat the names of fields."""
+
+    def field_title_should_be_set(self, schema: Any) -> bool:  # noqa: ARG002 - the same for every field
+        return False
+
+
+def generate() -> dict[str, Schema]:
+    """The schema of each type of message, by the type's name."""
+    incoming = {name: _incoming(name, model) for name, model in NOTICES.items()}
+    outgoing = {name: _outgoing(name, cls) for name, cls in EVENTS.items()}
+    return incoming | outgoing
+
+
+def _incoming(name: str, model: type[BaseModel]) -> Schema:
+    schema = model.model_json_schema(schema_generator=_Untitled)
+    for part in (schema, *schema.get("$defs", {}).values()):
+        part.pop("title", None)
+    return _headed(name, schema) | {"examples": [examples.NOTICES[name]]}
+
+
+def _outgoing(name: str, cls: type) -> Schema:
+    definitions: Definitions = {}
+    schema = object_schema(cls, definitions)
+    if definitions:
+        schema["$defs"] = dict(sorted(definitions.items()))
+    return _headed(name, schema) | {
+        "examples": [written(event) for event in examples.EVENTS if isinstance(event, cls)]
+    }
+
+
+def _headed(name: str, schema: Schema) -> Schema:
+    return {"$schema": DIALECT, "$id": schema_urn(name), "title": name, **schema}
+
+
+def render(schema: Schema) -> bytes:
+    """The schema as its file has it."""
+    return json.dumps(schema, indent=2, ensure_ascii=False).encode() + b"\n"
+
+
+def main() -> None:
+    """Rewrite the files; one whose type is gone goes too."""
+    schemas = generate()
+    os.makedirs(FOLDER, exist_ok=True)
+    for name, schema in schemas.items():
+        with open(os.path.join(FOLDER, f"{name}.json"), "wb") as file:
+            file.write(render(schema))
+    for name in os.listdir(FOLDER):
+        if name.endswith(".json") and name.removesuffix(".json") not in schemas:
+            os.unlink(os.path.join(FOLDER, name))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,296 @@
+"""What notices carry: one model per type, and what the core makes of it.
+
+The models say what a single field may be; `flaws` adds what only several fields together can get
+wrong. The codec reports both at once, and the published JSON Schemas are generated from the models.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from ingestd.bus.fields import (
+    Identifier,
+    PartName,
+    Prefix,
+    Reason,
+    Sha256,
+    ShortLine,
+    Stamp,
+    TrimmedLine,
+    on_one_line,
+)
+from ingestd.bus.stamps import seconds
+from ingestd.bus.strict import Flaw, Place
+from ingestd.core.messages import (
+    DriveAssigned,
+    HoldLifted,
+    JobAmended,
+    JobAnnounced,
+    JobWithdrawn,
+    Notice,
+    UplinkSet,
+)
+from ingestd.core.model import (
+    BayName,
+    Decision,
+    Destination,
+    Disposition,
+    ExpectedDrive,
+    Item,
+    Job,
+    JobId,
+    Policy,
+    PolicyChange,
+    ProofLevel,
+)
+from ingestd.core.requirements import CATALOGUE, may_be_changed
+
+ITEMS_MAX = 10_000
+DRIVES_MAX = 100
+CODES = tuple(sorted(code.value for code in CATALOGUE if may_be_changed(code)))
+"""The requirements that a job may have treated differently."""
+
+_IDENTIFYING = ("serial", "wwn", "volume_label", "volume_uuid")
+
+WHOLE_MAX = 2**53 - 1
+"""The largest whole number that every JSON reader keeps exact (RFC 8259, section 6)."""
+
+Whole = Annotated[int, Field(ge=0, le=WHOLE_MAX)]
+Positive = Annotated[int, Field(ge=1, le=WHOLE_MAX)]
+
+
+def nearest(name: str, known: tuple[str, ...]) -> str:
+    """What a mistyped name was probably meant to be, as the end of a sentence."""
+    close = get_close_matches(name[:200], known, n=1)
+    return f"did you mean “{close[0]}”?" if close else f"known: {', '.join(known)}"
+
+
+def _code(code: str) -> str:
+    if code not in CODES:
+        raise ValueError(f"is not a requirement that a job may change; {nearest(code, CODES)}")
+    return code
+
+
+Code = Annotated[str, AfterValidator(_code), Field(json_schema_extra={"enum": list(CODES)})]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, use_attribute_docstrings=True)
+
+
+class DriveData(_Model):
+    """A drive of the job. At least one of serial, wwn, volume_label and volume_uuid is given."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "anyOf": [{"required": [name], "properties": {name: {"type": "string"}}} for name in _IDENTIFYING]
+        }
+    )
+    serial: TrimmedLine | None = None
+    """Serial number of the disk itself, not of the enclosure it sits in."""
+    wwn: TrimmedLine | None = None
+    """World Wide Name of the disk."""
+    volume_label: ShortLine | None = None
+    volume_uuid: TrimmedLine | None = None
+    capacity_bytes: Positive | None = None
+    interface: ShortLine | None = None
+
+    def drive(self) -> ExpectedDrive:
+        known = self.model_dump(exclude={"capacity_bytes"})
+        return ExpectedDrive(**known, size_bytes=self.capacity_bytes)
+
+
+class ItemData(_Model):
+    """One announced archive: a file in the root of a volume, or a folder there with all it holds."""
+
+    name: PartName
+    """As it stands in the root of the volume; unique within the job."""
+    kind: Literal["file", "folder"] = "file"
+    size_bytes: Whole | None = None
+    """Size of the file, or of all files in the folder."""
+    sha256: Sha256 | None = None
+    """Only for files."""
+
+    def item(self) -> Item:
+        return Item(**self.model_dump())
+
+
+class DestinationData(_Model):
+    """Where the data goes."""
+
+    store: Identifier
+    """Name of a store that the station has configured; never credentials."""
+    prefix: Prefix
+    """Relative, '/' between its parts, none of them empty, '.' or '..'."""
+
+
+class NoticeData(_Model):
+    """The data of one type of notice."""
+
+    def event(self, at: float) -> Notice:
+        """The notice as the core takes it, received at `at`."""
+        raise NotImplementedError
+
+    @classmethod
+    def flaws(cls, data: Mapping[str, object]) -> Iterator[Flaw]:  # noqa: ARG003 - most types have none
+        """What is wrong between the fields of data that may be wrong in other ways too."""
+        return iter(())
+
+
+class JobData(NoticeData):
+    job_id: Identifier
+    """The order system's name for the job."""
+    version: Positive
+    """Counts the notices about this job; a higher one replaces a lower one."""
+    tenant: Identifier
+    """Whose data it is."""
+    drives: Annotated[list[DriveData], Field(min_length=1, max_length=DRIVES_MAX)]
+    """The drives that carry the job."""
+    items: Annotated[list[ItemData], Field(max_length=ITEMS_MAX)]
+    """What is on the drives; empty when everything is to be loaded."""
+    destination: DestinationData
+    requirements: dict[Code, Literal["blocking", "noted", "off"]] = {}
+    """Requirements that this job wants treated differently from the site's rule."""
+    priority: Annotated[int, Field(ge=1, le=9)] = 5
+    """1 to 9; also the weight of the job's share of the uplink."""
+    due_at: Stamp | None = None
+    proof: Literal["listed", "sampled", "full"] = "listed"
+    """How it is made certain that the store holds the data."""
+    disposition: Literal["return", "dispose"] | None = None
+    """What becomes of the drive; follows from return_label_enclosed when left out."""
+    return_label_enclosed: bool = False
+    """A prepaid return label came with the drive."""
+    carrier_reference: ShortLine | None = None
+    keep_on_failure: bool = False
+    """Leave in the store what was stored of a load that failed."""
+
+    def job(self) -> Job:
+        by_label = "return" if self.return_label_enclosed else "dispose"
+        changes = self.requirements.items()
+        return Job(
+            job_id=JobId(self.job_id),
+            version=self.version,
+            tenant=self.tenant,
+            drives=tuple(drive.drive() for drive in self.drives),
+            items=tuple(item.item() for item in self.items),
+            destination=Destination(store=self.destination.store, prefix=self.destination.prefix),
+            requirements=tuple(PolicyChange(requirement=c, policy=Policy(p)) for c, p in changes),
+            priority=self.priority,
+            due_at=None if self.due_at is None else seconds(self.due_at),
+            proof=ProofLevel(self.proof),
+            disposition=Disposition(self.disposition or by_label),
+            carrier_reference=self.carrier_reference,
+            keep_on_failure=self.keep_on_failure,
+        )
+
+    @classmethod
+    def flaws(cls, data: Mapping[str, object]) -> Iterator[Flaw]:
+        drives = list(_objects(data, "drives"))
+        items = list(_objects(data, "items"))
+        for place, drive in drives:
+            if all(drive.get(name) is None for name in _IDENTIFYING):
+                yield Flaw(place, f"must have at least one of {', '.join(_IDENTIFYING)}")
+        for name in ("serial", "wwn"):
+            yield from _repeats(drives, name, "a drive is announced once")
+        yield from _repeats(items, "name", "names are unique within a job")
+        for place, item in items:
+            if item.get("kind") == "folder" and item.get("sha256") is not None:
+                yield Flaw((*place, "sha256"), "belongs to files only; leave it out for a folder")
+
+
+class AnnouncedData(JobData):
+    """A job is to be expected: the whole of it."""
+
+    def event(self, at: float) -> JobAnnounced:
+        return JobAnnounced(at=at, job=self.job())
+
+
+class AmendedData(JobData):
+    """A job has changed: the whole of it again, with a higher version."""
+
+    def event(self, at: float) -> JobAmended:
+        return JobAmended(at=at, job=self.job())
+
+
+class WithdrawnData(NoticeData):
+    """A job is no longer wanted; what was stored of it is taken back."""
+
+    job_id: Identifier
+    reason: Reason
+    """For people. Line breaks become blanks."""
+
+    def event(self, at: float) -> JobWithdrawn:
+        return JobWithdrawn(at=at, job_id=JobId(self.job_id), reason=on_one_line(self.reason))
+
+
+class OperatorData(NoticeData):
+    station: Identifier | None = None
+    """The station it is meant for; left out, it is meant for whoever reads it."""
+
+
+class AssignedData(OperatorData):
+    """A person says which job the drive in a bay belongs to."""
+
+    bay: Identifier
+    job_id: Identifier
+    by: ShortLine
+    """Who says so."""
+
+    def event(self, at: float) -> DriveAssigned:
+        return DriveAssigned(at=at, bay=BayName(self.bay), job_id=JobId(self.job_id), by=self.by)
+
+
+class LiftedData(OperatorData):
+    """A person decides about the load that is held in a bay."""
+
+    bay: Identifier
+    decision: Literal["again", "accept", "refuse"] = "again"
+    """Try again, load in spite of what was found, or let the load fail."""
+    by: ShortLine
+    """Who says so."""
+
+    def event(self, at: float) -> HoldLifted:
+        return HoldLifted(at=at, bay=BayName(self.bay), decision=Decision(self.decision), by=self.by)
+
+
+class UplinkData(OperatorData):
+    """A new cap on the station's uplink."""
+
+    rate_bytes_per_second: Positive | None
+    """null lifts the cap."""
+    burst_bytes: Positive | None = None
+
+    def event(self, at: float) -> UplinkSet:
+        return UplinkSet(
+            at=at, rate_bytes_per_second=self.rate_bytes_per_second, burst_bytes=self.burst_bytes
+        )
+
+
+NOTICES: Mapping[str, type[NoticeData]] = {
+    "ingest.job.announced": AnnouncedData,
+    "ingest.job.amended": AmendedData,
+    "ingest.job.withdrawn": WithdrawnData,
+    "ingest.drive.assigned": AssignedData,
+    "ingest.hold.lifted": LiftedData,
+    "ingest.uplink.set": UplinkData,
+}
+"""Every type of notice that a station takes."""
+
+
+def _objects(data: Mapping[str, object], field: str) -> Iterator[tuple[Place, Mapping[str, Any]]]:
+    entries = data.get(field)
+    for at, entry in enumerate(entries if isinstance(entries, list) else ()):
+        if isinstance(entry, dict):
+            yield (field, at), entry
+
+
+def _repeats(entries: list[tuple[Place, Mapping[str, Any]]], field: str, rule: str) -> Iterator[Flaw]:
+    first: dict[str, int] = {}
+    for place, entry in entries:
+        value, at = entry.get(field), int(place[1])
+        if isinstance(value, str) and first.setdefault(value, at) != at:
+            yield Flaw((*place, field), f"is the same as in data.{place[0]}[{first[value]}]; {rule}")

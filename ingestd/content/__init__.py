@@ -1,0 +1,1 @@
+"""What lies on a volume: the walk, the look into files, the checksum lists."""

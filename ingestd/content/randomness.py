@@ -1,0 +1,87 @@
+"""Whether bytes can be told from random ones by how often each value occurs.
+
+The statistic is Pearson's chi-square against the uniform distribution of 256 values (255 degrees of
+freedom). Windows of 1 MiB measured by this project: random 191 to 340, xz 220 to 313 (so statistics
+alone prove nothing), gzip from 781, zstd from 1,391, bzip2 from 2,145, programs and texts from
+7,000,000.
+
+One window takes some 30 ms: of all ways to count byte values with the standard library alone the
+plain loop is as fast as any, and the only one that lets other threads run meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from ingestd.content.sample import Content
+
+WINDOW_BYTES = 1 << 20
+WINDOWS_MAX = 16
+RANDOM_BYTES_MIN = 64 << 10
+"""Of less than this, too little can be told to call it random-like."""
+PAYLOAD_BYTES_MIN = 4 << 10
+"""Of less than this (16 occurrences of each value), the statistic says nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    lowest: float
+    highest: float
+
+    def holds(self, chi_square: float) -> bool:
+        return self.lowest <= chi_square <= self.highest
+
+
+RANDOM = Range(161.0, 377.0)
+"""One window of a million of random bytes lies below it, and one above (Wilson-Hilferty)."""
+
+CIPHERTEXT = Range(120.0, 480.0)
+"""For what a format's structure says is encrypted: fewer than one window of 10^13 of random bytes
+lies outside, since a wrong word here fails a customer's job; compressed data other than xz does."""
+
+
+def chi_square(block: bytes, left_out: bytes = b"") -> float:
+    """Pearson's statistic of how often each byte value occurs, those in `left_out` not counted.
+
+    Raises ValueError when nothing is left to count.
+    """
+    counted = block.translate(None, left_out) if left_out else block
+    if not counted:
+        raise ValueError("chi-square of nothing")
+    counts = [0] * 256
+    for value in counted:
+        counts[value] += 1
+    cells = 256 - len(set(left_out))
+    return sum(count * count for count in counts) * cells / len(counted) - len(counted)
+
+
+def windows(content: Content, start: int, end: int) -> Iterator[bytes]:
+    """Up to 16 blocks of up to 1 MiB, spread evenly from `start` to `end`, both ends included."""
+    span = max(0, end - start)
+    count = min(WINDOWS_MAX, max(1, span // WINDOW_BYTES))
+    last = max(0, span - WINDOW_BYTES)
+    for number in range(count):
+        offset = start + (last * number // (count - 1) if count > 1 else 0)
+        yield content.read(offset, min(WINDOW_BYTES, end - offset))
+
+
+def plain_part(
+    content: Content,
+    start: int,
+    end: int,
+    *,
+    left_out: bytes = b"",
+    refine: Callable[[bytes], bytes] | None = None,
+) -> float | None:
+    """The statistic of the first window that is not ciphertext; None where all might be.
+
+    `refine` takes from a window what is not payload. Windows with too little left are passed over.
+    """
+    for window in windows(content, start, end):
+        block = refine(window) if refine else window
+        if len(block) >= PAYLOAD_BYTES_MIN:
+            found = chi_square(block, left_out)
+            if not CIPHERTEXT.holds(found):
+                return found
+    return None

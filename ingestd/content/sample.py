@@ -1,0 +1,59 @@
+"""A file's bytes wherever they are wanted, and the verdict that a look at them ends in."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import Protocol
+
+from ingestd.core.model import Secrecy
+from ingestd.ports import CancelToken
+
+Verdict = tuple[Secrecy, str]
+"""How secret a file's content is, and the recognised format or why it cannot be told."""
+
+READ_BYTES_MAX = 1 << 20
+
+
+class Content(Protocol):
+    """Something that can be read at any offset. `size_bytes` is None where it is not known."""
+
+    @property
+    def size_bytes(self) -> int | None: ...
+
+    def read(self, offset: int, length: int) -> bytes:
+        """The bytes there; fewer than `length` only at the end, none beyond it."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileContent:
+    """An open file. Reading raises OSError as the system does, and Cancelled."""
+
+    fd: int
+    size_bytes: int
+    cancel: CancelToken
+
+    def read(self, offset: int, length: int) -> bytes:
+        blocks: list[bytes] = []
+        wanted = min(length, max(0, self.size_bytes - offset))
+        while wanted > 0:
+            self.cancel.check()
+            block = os.pread(self.fd, min(wanted, READ_BYTES_MAX), offset)
+            self.cancel.beat()
+            if not block:
+                break
+            blocks.append(block)
+            offset += len(block)
+            wanted -= len(block)
+        return b"".join(blocks)
+
+
+@dataclass(frozen=True, slots=True)
+class HeadContent:
+    """The first bytes of something, `size_bytes` long as a whole where that is known."""
+
+    head: bytes
+    size_bytes: int | None = None
+
+    def read(self, offset: int, length: int) -> bytes:
+        return self.head[offset : offset + length]

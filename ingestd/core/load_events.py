@@ -1,0 +1,135 @@
+"""What the station tells a load, beside the reports of its effects."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ingestd.core.messages import (
+    Closed,
+    EffectCancelled,
+    EffectFailed,
+    Progressed,
+    ProofFailed,
+    Proved,
+    Rechecked,
+    Surveyed,
+    TakenBack,
+    Transferred,
+)
+from ingestd.core.model import (
+    Attempt,
+    BayName,
+    Decision,
+    DriveFacts,
+    DriveHandle,
+    HoldReason,
+    Job,
+    JobId,
+    Limits,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matched:
+    job_id: JobId
+    drive_index: int
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unmatched:
+    reason: HoldReason
+    text: str
+    tried: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Admitted:
+    """There is room: the survey may begin."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unplugged:
+    """The drive is no longer in its bay."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Returned:
+    """The drive of this load has been identified in a bay."""
+
+    bay: BayName
+    handle: DriveHandle
+    facts: DriveFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawn:
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lifted:
+    decision: Decision
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amended:
+    """The job has a new version. `again`: what is required has changed, not just how urgent it is."""
+
+    again: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeUp:
+    """The pause before the next try is over."""
+
+    attempt: Attempt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expired:
+    """Nobody has asked for this drive for as long as the site waits."""
+
+    attempt: Attempt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restarted:
+    """The process is new; no effect of this load is running."""
+
+
+LoadEvent = (
+    Matched
+    | Unmatched
+    | Admitted
+    | Unplugged
+    | Returned
+    | Withdrawn
+    | Lifted
+    | Amended
+    | TimeUp
+    | Expired
+    | Restarted
+    | Surveyed
+    | Progressed
+    | Transferred
+    | Rechecked
+    | Proved
+    | ProofFailed
+    | TakenBack
+    | Closed
+    | EffectFailed
+    | EffectCancelled
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    """What a load needs to know beside itself."""
+
+    at: float
+    limits: Limits
+    job: Job | None
+    elsewhere: frozenset[str] | None = frozenset()
+    """Items found on the job's other drives; None while some of them are yet to be surveyed."""

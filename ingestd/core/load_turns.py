@@ -1,0 +1,184 @@
+"""What follows from outside: the drive comes and goes, people and the order system speak, a new process."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ingestd.core.load_events import Amended, Lifted, Restarted, Returned, Unplugged, Withdrawn
+from ingestd.core.load_moves import (
+    Out,
+    begin_again,
+    begin_survey,
+    begin_take_back,
+    fail,
+    go_away,
+    let_go,
+    queued,
+    release,
+    resumed,
+    start_unclaimed_timer,
+    unclaimed,
+)
+from ingestd.core.messages import (
+    Cancel,
+    SetWeight,
+)
+from ingestd.core.model import (
+    Decision,
+    HoldReason,
+    Outcome,
+    Phase,
+    Severity,
+)
+from ingestd.core.outgoing import (
+    LoadAway,
+)
+from ingestd.core.phases import (
+    Away,
+    Held,
+    Load,
+    Loading,
+    Proving,
+    Released,
+    Releasing,
+    Surveying,
+    Waiting,
+)
+
+# -- handlers: the drive comes and goes ------------------------------------------------------------
+
+
+def on_unplugged_early(load: Load, state: Waiting | Held, event: Unplugged, out: Out) -> Load:
+    if load.job_id is not None:
+        return on_unplugged_at_work(load, state, event, out)
+    load = replace(let_go(load, out), bay=None, handle=None)
+    return release(load, Outcome.UNCLAIMED, "pulled before a job was found for it", out)
+
+
+def on_unplugged_at_work(load: Load, state: object, event: Unplugged, out: Out) -> Load:
+    bay = load.bay
+    load = let_go(load, out)
+    if bay is not None:
+        out.say(
+            LoadAway(load_id=load.load_id, job_id=load.job_id, bay=bay, drive=load.drive, ledger=load.ledger)
+        )
+    return go_away(load, out)
+
+
+def on_unplugged_late(load: Load, state: object, event: Unplugged, out: Out) -> Load:
+    """Nothing on the drive is needed any more."""
+    return replace(load, bay=None)
+
+
+def on_absence_confirmed(load: Load, state: Away, event: Unplugged, out: Out) -> Load:
+    """After a restart the drive is not where it was."""
+    if state.told:
+        return load
+    if load.bay is not None:
+        out.say(
+            LoadAway(
+                load_id=load.load_id,
+                job_id=load.job_id,
+                bay=load.bay,
+                drive=load.drive,
+                ledger=load.ledger,
+            )
+        )
+    return replace(load, bay=None, handle=None, state=replace(state, told=True))
+
+
+def on_returned(load: Load, state: Away, event: Returned, out: Out) -> Load:
+    load = _at(load, event)
+    if state.told:
+        out.say(resumed(load, Phase.AWAY, f"the drive is back in {event.bay}"))
+    return queued(load, out)
+
+
+def on_returned_quietly(load: Load, state: object, event: Returned, out: Out) -> Load:
+    return _at(load, event)
+
+
+def _at(load: Load, event: Returned) -> Load:
+    return replace(load, bay=event.bay, handle=event.handle, facts=event.facts)
+
+
+# -- handlers: people and the order system ---------------------------------------------------------
+
+
+def on_withdrawn(load: Load, state: object, event: Withdrawn, out: Out) -> Load:
+    running = getattr(state, "attempt", None)
+    if running is not None:
+        out.do(Cancel(load_id=load.load_id, attempt=running))
+    return begin_take_back(load, out, Outcome.WITHDRAWN, f"withdrawn: {event.reason}")
+
+
+def on_withdrawn_late(load: Load, state: Released, event: Withdrawn, out: Out) -> Load:
+    """One drive of several was loaded before its job was withdrawn or failed: its data goes too."""
+    if state.outcome is not Outcome.LOADED:
+        return load
+    return begin_take_back(load, out, Outcome.WITHDRAWN, f"withdrawn: {event.reason}")
+
+
+def on_lifted(load: Load, state: Held, event: Lifted, out: Out) -> Load:
+    assert why_not(load, event.decision) is None, "the station has asked first"
+    if event.decision is Decision.REFUSE:
+        if load.job_id is None:
+            return unclaimed(load, out, state.tried, f"let go by {event.by}")
+        refused = tuple(replace(f, severity=Severity.BLOCKING) for f in state.findings)
+        return fail(load, out, refused + load.findings)
+    if event.decision is Decision.ACCEPT:
+        load = replace(load, waived=load.waived + tuple(f.key for f in state.findings))
+    out.say(resumed(load, Phase.HELD, f"{event.decision} by {event.by}"))
+    return queued(load, out)
+
+
+def why_not(load: Load, decision: Decision) -> str | None:
+    """Why a person's word cannot be taken here; None when it can."""
+    if not isinstance(load.state, Held):
+        return f"the load in this bay is not held, it is {load.phase}"
+    if load.job_id is None and decision is Decision.ACCEPT:
+        return "no job is known for this drive; assign one with ingest.drive.assigned"
+    if decision is Decision.ACCEPT and load.state.reason is not HoldReason.DOUBTFUL:
+        return f"there is nothing to accept: it is held for {load.state.reason}"
+    at_fault = bool(load.state.findings) and all(f.cause.may_fail_a_job for f in load.state.findings)
+    if decision is Decision.REFUSE and load.job_id is not None and not at_fault:
+        return f"the drive is not at fault ({load.state.reason}): withdraw the job instead"
+    return None
+
+
+def on_amended(load: Load, state: Surveying | Loading | Proving, event: Amended, out: Out) -> Load:
+    if event.again and load.bay is not None:
+        out.do(Cancel(load_id=load.load_id, attempt=state.attempt))
+        return begin_survey(load, out)
+    out.do(SetWeight(load_id=load.load_id, weight=out.job.priority))
+    return load
+
+
+def on_amended_while_held(load: Load, state: Held, event: Amended, out: Out) -> Load:
+    if not event.again or load.job_id is None:
+        return load
+    out.say(resumed(load, Phase.HELD, "the job was amended"))
+    return queued(load, out)
+
+
+# -- handlers: a new process -----------------------------------------------------------------------
+
+
+def on_restarted_at_drive(load: Load, state: object, event: Restarted, out: Out) -> Load:
+    """The bays have yet to be looked at: until then the drive counts as away, without a word."""
+    return replace(load, handle=None, state=Away(since=out.at, told=False), rate_bytes_per_second=0.0)
+
+
+def on_restarted_while_away(load: Load, state: Away, event: Restarted, out: Out) -> Load:
+    return load
+
+
+def on_restarted_anyway(load: Load, state: Proving | Releasing, event: Restarted, out: Out) -> Load:
+    return begin_again(replace(load, state=replace(state, pause=None)), out)
+
+
+def on_restarted_held(load: Load, state: Held, event: Restarted, out: Out) -> Load:
+    load = replace(load, handle=None)
+    if load.job_id is None:
+        start_unclaimed_timer(load, out, state.since)
+    return load

@@ -1,0 +1,287 @@
+"""What follows from the reports of a load's effects: survey, transfer, proof, release, failures."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ingestd.core import requirements, retry
+from ingestd.core.load_events import Admitted, Expired, Matched, TimeUp, Unmatched
+from ingestd.core.load_moves import (
+    Out,
+    begin_again,
+    begin_close,
+    begin_proof,
+    begin_recheck,
+    begin_survey,
+    begin_transfer,
+    fail,
+    go_away,
+    hold,
+    queued,
+    release,
+    resumed,
+    start_unclaimed_timer,
+    unclaimed,
+)
+from ingestd.core.messages import (
+    Closed,
+    EffectCancelled,
+    EffectFailed,
+    Progressed,
+    ProofFailed,
+    Proved,
+    Rechecked,
+    StartTimer,
+    Surveyed,
+    TakenBack,
+    Timer,
+    Transferred,
+)
+from ingestd.core.model import (
+    Evidence,
+    Failure,
+    FailureClass,
+    FailureKind,
+    Finding,
+    FindingCode,
+    HoldReason,
+    Outcome,
+    Phase,
+    Presence,
+    Severity,
+)
+from ingestd.core.outgoing import (
+    LoadProgressed,
+    LoadStarted,
+)
+from ingestd.core.phases import (
+    Held,
+    Load,
+    Loading,
+    Pause,
+    Proving,
+    Releasing,
+    Surveying,
+    Waiting,
+)
+
+# -- handlers: matching ----------------------------------------------------------------------------
+
+
+def on_matched(load: Load, state: Waiting | Held, event: Matched, out: Out) -> Load:
+    load = replace(load, job_id=event.job_id, drive_index=event.drive_index)
+    assert load.bay is not None, "a drive that is matched is in a bay"
+    if isinstance(state, Held):
+        out.say(resumed(load, Phase.HELD, event.by))
+    out.say(
+        LoadStarted(
+            load_id=load.load_id,
+            job_id=event.job_id,
+            tenant=out.job.tenant,
+            bay=load.bay,
+            drive=load.drive,
+            matched_by=event.by,
+        )
+    )
+    return queued(load, out)
+
+
+def on_unmatched(load: Load, state: Waiting | Held, event: Unmatched, out: Out) -> Load:
+    known = isinstance(state, Held) and (state.reason, state.text, state.tried) == (
+        event.reason,
+        event.text,
+        event.tried,
+    )
+    if known:
+        return load
+    load = hold(load, out, event.reason, FailureClass.STATION, event.text, tried=event.tried)
+    assert isinstance(load.state, Held)
+    start_unclaimed_timer(load, out, load.state.since)
+    return load
+
+
+def on_expired(load: Load, state: Held, event: Expired, out: Out) -> Load:
+    if load.job_id is not None:
+        return load
+    return unclaimed(load, out, state.tried, f"unclaimed: {state.text}")
+
+
+# -- handlers: surveying ---------------------------------------------------------------------------
+
+
+def on_admitted(load: Load, state: Waiting, event: Admitted, out: Out) -> Load:
+    return begin_survey(load, out)
+
+
+def on_surveyed(load: Load, state: Surveying, event: Surveyed, out: Out) -> Load:
+    index, facts = load.drive_index, event.facts
+    assert index is not None, "a load that is surveyed has been matched"
+    here = tuple(i.item.name for i in facts.items if i.presence is Presence.FOUND)
+    load = replace(load, ledger=facts.ledger, items=here)
+    case = requirements.Case(
+        job=out.job,
+        drive_index=index,
+        drive_size_bytes=load.drive.size_bytes,
+        facts=facts,
+        elsewhere=out.context.elsewhere,
+    )
+    findings = requirements.judge_survey(case, out.context.limits)
+    blocking = requirements.blocking(findings)
+    if state.suspects is None:
+        return begin_survey(load, out, suspects=blocking) if blocking else _accepted(load, findings, out)
+    return _second_look(load, state.suspects, findings, out)
+
+
+def _second_look(load: Load, suspects: tuple[Finding, ...], findings: tuple[Finding, ...], out: Out) -> Load:
+    seen_before = {f.key for f in suspects}
+    blocking = requirements.blocking(findings)
+    confirmed = tuple(f for f in blocking if f.key in seen_before)
+    if confirmed:
+        others = tuple(f for f in findings if f.severity is not Severity.BLOCKING)
+        once = requirements.as_noted((f for f in blocking if f not in confirmed), "Seen in one look only:")
+        return fail(load, out, (*confirmed, *others, *once))
+    if blocking:
+        text = f"two looks at the drive disagree: {blocking[0].sentence}"
+        reason = HoldReason.OBSERVATIONS_DISAGREE
+        return hold(load, out, reason, blocking[0].cause, text, findings=blocking)
+    return _accepted(load, findings + requirements.as_noted(suspects, "Seen in one look only:"), out)
+
+
+def _accepted(load: Load, findings: tuple[Finding, ...], out: Out) -> Load:
+    doubts = tuple(f for f in requirements.doubtful(findings) if f.key not in load.waived)
+    if doubts:
+        text = f"a person has to decide: {doubts[0].sentence}"
+        return hold(load, out, HoldReason.DOUBTFUL, doubts[0].cause, text, findings=doubts)
+    return begin_transfer(replace(load, findings=findings), out)
+
+
+# -- handlers: loading and proving -----------------------------------------------------------------
+
+
+def on_progressed(load: Load, state: Loading, event: Progressed, out: Out) -> Load:
+    load = replace(load, ledger=event.ledger, rate_bytes_per_second=event.rate_bytes_per_second)
+    if out.at - load.progress_told_at < out.context.limits.progress_every_s:
+        return load
+    out.say(
+        LoadProgressed(
+            load_id=load.load_id,
+            job_id=out.job.job_id,
+            bay=load.bay,
+            phase=load.phase,
+            ledger=load.ledger,
+            rate_bytes_per_second=int(load.rate_bytes_per_second),
+        )
+    )
+    return replace(load, progress_told_at=out.at)
+
+
+def on_transferred(load: Load, state: Loading, event: Transferred, out: Out) -> Load:
+    load = replace(load, ledger=event.ledger)
+    if event.faults:
+        return begin_recheck(load, out, event.faults, passes=state.passes)
+    if event.ledger.pending_files or event.ledger.failed_files:
+        failure = Failure(
+            kind=FailureKind.UNKNOWN, text="the pass ended with files neither stored nor at fault"
+        )
+        return _try_again_or_hold(load, state, failure, out)
+    return begin_proof(load, out, passes=state.passes)
+
+
+def on_rechecked(load: Load, state: Loading, event: Rechecked, out: Out) -> Load:
+    load = replace(load, ledger=event.ledger)
+    if event.confirmed:
+        findings = requirements.judge_faults(event.confirmed, out.job, out.context.limits)
+        if requirements.blocking(findings):
+            return fail(load, out, findings + load.findings)
+    suspects = requirements.judge_faults(state.suspects or (), out.job, out.context.limits)
+    if state.passes >= out.context.limits.passes_max:
+        text = f"reading the same files gave different results {state.passes} times"
+        cause = suspects[0].cause if suspects else FailureClass.STATION
+        return hold(load, out, HoldReason.OBSERVATIONS_DISAGREE, cause, text, findings=suspects)
+    noted = requirements.as_noted(suspects, "Seen in one look only:")
+    return begin_transfer(replace(load, findings=load.findings + noted), out, passes=state.passes + 1)
+
+
+def on_proved(load: Load, state: Proving, event: Proved, out: Out) -> Load:
+    text = f"{event.receipt.files:,} files stored and proved ({event.receipt.proof})"
+    return begin_close(replace(load, receipt=event.receipt), out, Outcome.LOADED, text)
+
+
+def on_proof_failed(load: Load, state: Proving, event: ProofFailed, out: Out) -> Load:
+    load = replace(load, ledger=event.ledger)
+    text = f"the store did not hold what was stored, for example {event.paths[0]}" if event.paths else ""
+    if state.passes >= out.context.limits.passes_max:
+        return hold(load, out, HoldReason.RETRIES_EXHAUSTED, FailureClass.DEPENDENCY, text)
+    if load.bay is None:
+        return go_away(load, out)
+    return begin_transfer(load, out, passes=state.passes + 1)
+
+
+# -- handlers: releasing ---------------------------------------------------------------------------
+
+
+def on_taken_back(load: Load, state: Releasing, event: TakenBack, out: Out) -> Load:
+    return begin_close(load, out, state.outcome, state.text)
+
+
+def on_closed(load: Load, state: Releasing, event: Closed, out: Out) -> Load:
+    return release(load, state.outcome, state.text, out, powered_down=event.powered_down)
+
+
+# -- handlers: failures and pauses -----------------------------------------------------------------
+
+
+def on_failed(load: Load, state: Surveying | Loading | Proving, event: EffectFailed, out: Out) -> Load:
+    return _try_again_or_hold(load, state, event.failure, out)
+
+
+def _try_again_or_hold(load: Load, state: Surveying | Loading | Proving, failure: Failure, out: Out) -> Load:
+    tries = state.tries + 1
+    match retry.after(failure, tries, load.load_id):
+        case retry.TryAgain(after_s=after_s):
+            return _pause(load, state, failure, tries, after_s, out)
+        case retry.HoldNow(reason=reason, cause=cause):
+            return hold(load, out, reason, cause, f"{failure.kind}: {failure.text}")
+        case retry.Observed(observations=observations):
+            return fail(load, out, (_unreadable(failure), *load.findings), observations)
+
+
+def _unreadable(failure: Failure) -> Finding:
+    return requirements.make(
+        FindingCode.DRIVE_UNREADABLE,
+        "drive",
+        f"The drive cannot be read: {failure.text}.",
+        Evidence(name="error", value=failure.kind.value),
+    )
+
+
+def on_release_failed(load: Load, state: Releasing, event: EffectFailed, out: Out) -> Load:
+    tries = state.tries + 1
+    verdict = retry.last_resort(event.failure, tries, load.load_id)
+    return _pause(load, state, event.failure, tries, verdict.after_s, out)
+
+
+def _pause(
+    load: Load,
+    state: Surveying | Loading | Proving | Releasing,
+    failure: Failure,
+    tries: int,
+    after_s: float,
+    out: Out,
+) -> Load:
+    out.do(
+        StartTimer(timer=Timer(purpose="retry", owner=load.load_id, attempt=state.attempt), after_s=after_s)
+    )
+    pause = Pause(failure=failure, until=out.at + after_s)
+    return replace(load, state=replace(state, tries=tries, pause=pause), rate_bytes_per_second=0.0)
+
+
+def on_time_up(load: Load, state: object, event: TimeUp, out: Out) -> Load:
+    return begin_again(load, out)
+
+
+def on_cancelled(
+    load: Load, state: Surveying | Loading | Proving | Releasing, event: EffectCancelled, out: Out
+) -> Load:
+    """Only a stopping station cancels work that a load still waits for: a new process begins it again."""
+    return load

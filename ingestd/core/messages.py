@@ -1,0 +1,448 @@
+"""Every event (what happened) and every command (what to do): two closed unions.
+
+An event carries `at`, the wall-clock time in seconds since 1970 at which the shell took it in; the
+core has no other clock. Every effect command ends in exactly one completion that carries its
+attempt: its own kind when it was done, else `EffectFailed` or `EffectCancelled`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from ingestd.core.model import (
+    Attempt,
+    BayName,
+    Decision,
+    Destination,
+    DriveFacts,
+    DriveHandle,
+    Failure,
+    FileFault,
+    Job,
+    JobId,
+    JobRecord,
+    Ledger,
+    LoadId,
+    ProofLevel,
+    Receipt,
+    Sighting,
+    SurveyFacts,
+)
+from ingestd.core.outgoing import Publish
+from ingestd.core.phases import Load
+
+# -- events: the station's surroundings -----------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StationStarted:
+    """The first event of a process: what the journal held is loaded, `sightings` is what is plugged in."""
+
+    at: float
+    sightings: tuple[Sighting, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopRequested:
+    at: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveAppeared:
+    at: float
+    sighting: Sighting
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveGone:
+    at: float
+    bay: BayName
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimerFired:
+    at: float
+    timer: Timer
+
+
+# -- events: notices ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobAnnounced:
+    at: float
+    job: Job
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobAmended:
+    """The whole job again, with a higher version."""
+
+    at: float
+    job: Job
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobWithdrawn:
+    at: float
+    job_id: JobId
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveAssigned:
+    """A person says which job the drive in a bay belongs to."""
+
+    at: float
+    bay: BayName
+    job_id: JobId
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldLifted:
+    at: float
+    bay: BayName
+    decision: Decision
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UplinkSet:
+    """A new cap. None lifts it; `rate` and `burst` in bytes per second and bytes."""
+
+    at: float
+    rate_bytes_per_second: int | None
+    burst_bytes: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeMalformed:
+    """A message that could not be understood, and everything that is wrong with it."""
+
+    at: float
+    name: str
+    """What the bus calls the message: a file name, an offset."""
+    problems: tuple[str, ...]
+
+
+# -- events: completions --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identified:
+    at: float
+    bay: BayName
+    attempt: Attempt
+    facts: DriveFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IdentifyFailed:
+    at: float
+    bay: BayName
+    attempt: Attempt
+    failure: Failure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surveyed:
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    facts: SurveyFacts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progressed:
+    """How far a running transfer is; not a completion."""
+
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    ledger: Ledger
+    rate_bytes_per_second: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transferred:
+    """One pass over all pending files is over. `faults` holds the first thousand."""
+
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    ledger: Ledger
+    faults: tuple[FileFault, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rechecked:
+    """The second look at files that were at fault: the faults that it bears out."""
+
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    ledger: Ledger
+    confirmed: tuple[FileFault, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proved:
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    receipt: Receipt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofFailed:
+    """The store does not hold what was stored; the files concerned are pending again."""
+
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    ledger: Ledger
+    paths: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenBack:
+    """What this load had stored is gone from the store again."""
+
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    files: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Closed:
+    """Nothing of the drive is in use any more. `powered_down`: it may be pulled without a jolt."""
+
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    powered_down: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EffectFailed:
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+    failure: Failure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EffectCancelled:
+    at: float
+    load_id: LoadId
+    attempt: Attempt
+
+
+Notice = JobAnnounced | JobAmended | JobWithdrawn | DriveAssigned | HoldLifted | UplinkSet | NoticeMalformed
+
+Completion = (
+    Surveyed
+    | Transferred
+    | Rechecked
+    | Proved
+    | ProofFailed
+    | TakenBack
+    | Closed
+    | EffectFailed
+    | EffectCancelled
+)
+
+LoadReport = Completion | Progressed
+"""What an effect of a load says, on the way or at its end."""
+
+BayReport = Identified | IdentifyFailed
+
+Event = (
+    StationStarted
+    | StopRequested
+    | DriveAppeared
+    | DriveGone
+    | TimerFired
+    | JobAnnounced
+    | JobAmended
+    | JobWithdrawn
+    | DriveAssigned
+    | HoldLifted
+    | UplinkSet
+    | NoticeMalformed
+    | Identified
+    | IdentifyFailed
+    | Surveyed
+    | Progressed
+    | Transferred
+    | Rechecked
+    | Proved
+    | ProofFailed
+    | TakenBack
+    | Closed
+    | EffectFailed
+    | EffectCancelled
+)
+
+
+# -- commands -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identify:
+    """Who is the drive in this bay? Ends in `Identified` or `IdentifyFailed`."""
+
+    bay: BayName
+    attempt: Attempt
+    sighting: Sighting
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """Look at everything but the files' content. `fresh`: open the drive anew and drop caches;
+    `sniff`: look into files for encryption."""
+
+    load_id: LoadId
+    attempt: Attempt
+    handle: DriveHandle
+    job: Job
+    fresh: bool
+    sniff: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Transfer:
+    """Read every pending file once and store it. `folder`, empty or one path part, keeps the drives
+    of one job apart; `sniff`: a file whose head is plainly not encrypted is at fault."""
+
+    load_id: LoadId
+    attempt: Attempt
+    handle: DriveHandle
+    job: Job
+    folder: str
+    sniff: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recheck:
+    """Read the files at fault again, on a freshly opened drive, past the caches."""
+
+    load_id: LoadId
+    attempt: Attempt
+    handle: DriveHandle
+    job: Job
+    faults: tuple[FileFault, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prove:
+    """Find evidence that the store holds the manifest, and store the manifest beside the data."""
+
+    load_id: LoadId
+    attempt: Attempt
+    job: Job
+    folder: str
+    facts: DriveFacts
+    level: ProofLevel
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeBack:
+    """Remove from the store what this load has put there, and nothing else."""
+
+    load_id: LoadId
+    attempt: Attempt
+    destination: Destination
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Close:
+    """Let go of the drive: close, unmount, detach; power down when `power_down`."""
+
+    load_id: LoadId
+    attempt: Attempt
+    handle: DriveHandle | None
+    power_down: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cancel:
+    """Stop the effect with this attempt; its completion still comes."""
+
+    load_id: LoadId
+    attempt: Attempt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timer:
+    """Names one wait. `owner` is a load, a bay, or empty for the station."""
+
+    purpose: Literal["retry", "unclaimed", "identify", "report"]
+    owner: str
+    attempt: Attempt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartTimer:
+    timer: Timer
+    after_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetUplink:
+    rate_bytes_per_second: int | None
+    burst_bytes: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetWeight:
+    """A running load's share of the uplink is from now on proportional to `weight`."""
+
+    load_id: LoadId
+    weight: int
+
+
+LoadEffect = Survey | Transfer | Recheck | Prove | TakeBack | Close
+Effect = Identify | LoadEffect
+Command = (
+    Identify
+    | Survey
+    | Transfer
+    | Recheck
+    | Prove
+    | TakeBack
+    | Close
+    | Cancel
+    | StartTimer
+    | SetUplink
+    | SetWeight
+)
+
+
+# -- records: what a decision leaves behind, committed before any command is performed ------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaveJob:
+    record: JobRecord
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaveLoad:
+    load: Load
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaveUplink:
+    """The cap as last set by message; it outlives a restart."""
+
+    rate_bytes_per_second: int | None
+    burst_bytes: int | None
+
+
+Record = SaveJob | SaveLoad | SaveUplink | Publish
+"""Committed in one transaction, in order."""

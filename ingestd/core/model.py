@@ -1,0 +1,540 @@
+"""The vocabulary as frozen values. Units are in the names; times are seconds since 1970, UTC."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal, NewType
+
+JobId = NewType("JobId", str)
+LoadId = NewType("LoadId", str)
+BayName = NewType("BayName", str)
+Attempt = NewType("Attempt", int)
+"""Numbers the commands of one load (or one bay): a completion that carries an older one is stale."""
+
+
+class FailureClass(StrEnum):
+    """Whose fault it is. Only the first three can ever fail a job."""
+
+    DRIVE = "drive"
+    DATA = "data"
+    REQUIREMENT = "requirement"
+    STATION = "station"
+    DEPENDENCY = "dependency"
+
+    @property
+    def may_fail_a_job(self) -> bool:
+        return self in (FailureClass.DRIVE, FailureClass.DATA, FailureClass.REQUIREMENT)
+
+
+class Severity(StrEnum):
+    BLOCKING = "blocking"
+    DOUBTFUL = "doubtful"
+    """Neither provably right nor provably wrong: a person decides."""
+    NOTED = "noted"
+
+
+class Policy(StrEnum):
+    """What a site or a job makes of a requirement that is not met."""
+
+    BLOCKING = "blocking"
+    NOTED = "noted"
+    OFF = "off"
+
+
+class ProofLevel(StrEnum):
+    LISTED = "listed"
+    SAMPLED = "sampled"
+    FULL = "full"
+
+
+class Disposition(StrEnum):
+    RETURN = "return"
+    DISPOSE = "dispose"
+
+
+class Outcome(StrEnum):
+    LOADED = "loaded"
+    FAILED = "failed"
+    WITHDRAWN = "withdrawn"
+    UNCLAIMED = "unclaimed"
+
+
+class Phase(StrEnum):
+    WAITING = "waiting"
+    SURVEYING = "surveying"
+    LOADING = "loading"
+    PROVING = "proving"
+    RELEASING = "releasing"
+    RELEASED = "released"
+    HELD = "held"
+    AWAY = "away"
+
+
+# -- drives ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveIdentity:
+    """What is known of one physical drive. Empty strings are never used for an unknown fact."""
+
+    serial: str | None = None
+    wwn: str | None = None
+    model: str | None = None
+    size_bytes: int | None = None
+
+    def agrees_with(self, other: DriveIdentity) -> bool:
+        """Whether both describe the same unit.
+
+        No known fact may contradict, and serial and WWN must agree, or else serial, model and size.
+        """
+        pairs = (
+            (self.serial, other.serial),
+            (self.wwn, other.wwn),
+            (self.model, other.model),
+            (self.size_bytes, other.size_bytes),
+        )
+        if any(a is not None and b is not None and a != b for a, b in pairs):
+            return False
+        same_serial, same_wwn, same_model, same_size = (a is not None and a == b for a, b in pairs)
+        return same_serial and (same_wwn or (same_model and same_size))
+
+    @property
+    def label(self) -> str:
+        """What a person on the floor would call it."""
+        return self.serial or self.wwn or "no serial"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveHandle:
+    """Where a drive can be opened now, and a number that changes when another one takes its place."""
+
+    locator: str
+    generation: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting:
+    """A drive that a watch sees in a bay, before anything on it has been read."""
+
+    bay: BayName
+    handle: DriveHandle
+    identity: DriveIdentity
+    interface: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VolumeFacts:
+    """One volume as probed. `problem` says, in the driver's words, why it cannot be read."""
+
+    name: str
+    file_system: str | None = None
+    label: str | None = None
+    uuid: str | None = None
+    size_bytes: int | None = None
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ticket:
+    """A job ticket found in a volume's root: a hint about whose drive this is."""
+
+    volume: str
+    job_id: JobId
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveFacts:
+    """What identifying a drive brought to light."""
+
+    identity: DriveIdentity
+    interface: str
+    volumes: tuple[VolumeFacts, ...] = ()
+    tickets: tuple[Ticket, ...] = ()
+
+
+# -- jobs -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectedDrive:
+    """A drive as the notice announces it; at least one of serial, WWN, label and UUID is given."""
+
+    serial: str | None = None
+    wwn: str | None = None
+    volume_label: str | None = None
+    volume_uuid: str | None = None
+    size_bytes: int | None = None
+    interface: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One announced archive: a file in the root of a volume, or a folder there with all it holds."""
+
+    name: str
+    kind: Literal["file", "folder"] = "file"
+    size_bytes: int | None = None
+    sha256: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Destination:
+    store: str
+    prefix: str
+    """Relative, '/' between its parts, none of them empty, '.' or '..'."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PolicyChange:
+    """One requirement that this job wants treated differently from the site's rule."""
+
+    requirement: str
+    policy: Policy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """One customer's load as the order system expects it."""
+
+    job_id: JobId
+    version: int
+    tenant: str
+    drives: tuple[ExpectedDrive, ...]
+    items: tuple[Item, ...]
+    """Empty: everything on the drive is to be loaded."""
+    destination: Destination
+    requirements: tuple[PolicyChange, ...] = ()
+    priority: int = 5
+    """1 to 9; also the weight of its share of the uplink."""
+    due_at: float | None = None
+    proof: ProofLevel = ProofLevel.LISTED
+    disposition: Disposition = Disposition.DISPOSE
+    carrier_reference: str | None = None
+    keep_on_failure: bool = False
+    """Leave in the store what was stored of a load that failed."""
+
+
+class JobStatus(StrEnum):
+    PENDING = "pending"
+    LOADED = "loaded"
+    FAILED = "failed"
+    WITHDRAWN = "withdrawn"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveClaim:
+    """Which load has, or had, one of the drives of a job."""
+
+    drive_index: int
+    load_id: LoadId
+    bay: BayName | None = None
+    outcome: Outcome | None = None
+    receipt: Receipt | None = None
+    items: tuple[str, ...] = ()
+    """Announced items that were found on this drive."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobRecord:
+    """A job and how far it is. `job` is None for one that was withdrawn before it was announced."""
+
+    job_id: JobId
+    job: Job | None
+    status: JobStatus = JobStatus.PENDING
+    claims: tuple[DriveClaim, ...] = ()
+
+    def claim_of(self, drive_index: int) -> DriveClaim | None:
+        return next((c for c in self.claims if c.drive_index == drive_index), None)
+
+
+# -- what a load found ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ledger:
+    """Where every discovered byte and file of a load is. It balances at every moment."""
+
+    discovered_bytes: int = 0
+    stored_bytes: int = 0
+    skipped_bytes: int = 0
+    failed_bytes: int = 0
+    pending_bytes: int = 0
+    discovered_files: int = 0
+    stored_files: int = 0
+    skipped_files: int = 0
+    failed_files: int = 0
+    pending_files: int = 0
+
+    @property
+    def balanced(self) -> bool:
+        return (
+            self.discovered_bytes
+            == self.stored_bytes + self.skipped_bytes + self.failed_bytes + self.pending_bytes
+            and self.discovered_files
+            == self.stored_files + self.skipped_files + self.failed_files + self.pending_files
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """How many of a kind there are, with a few examples in printable form."""
+
+    count: int = 0
+    size_bytes: int = 0
+    examples: tuple[str, ...] = ()
+
+    EXAMPLES_MAX = 20
+
+
+class Presence(StrEnum):
+    FOUND = "found"
+    MISSING = "missing"
+    ELSEWHERE = "elsewhere"
+    """Not in a root, but something of its name lies in a folder, or under a name that differs in case."""
+    NOT_THAT_KIND = "not-that-kind"
+    """Something else of that name is there: a folder, a link, a special file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ItemFact:
+    """What the survey saw of one announced item."""
+
+    item: Item
+    presence: Presence
+    volume: str | None = None
+    size_bytes: int | None = None
+    near: tuple[str, ...] = ()
+    """Printable paths of near misses, volume name first."""
+
+
+class Secrecy(StrEnum):
+    """What a look into a file says about its encryption."""
+
+    PROVEN = "proven"
+    """The structure of an encrypted format, with a payload that statistics cannot tell from random."""
+    PLAIN = "plain"
+    """A known format that is not encrypted."""
+    RANDOM_LIKE = "random-like"
+    """No known structure; indistinguishable from random. Never called encrypted."""
+    UNKNOWN = "unknown"
+    """Cannot tell."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecrecyFact:
+    path: str
+    """Printable, volume name first."""
+    secrecy: Secrecy
+    kind: str
+    """Name of the recognised format, or why it cannot be told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChecksumListFact:
+    """A checksum list found on the drive, and what it says that the drive does not bear out."""
+
+    path: str
+    entries: int
+    missing: tuple[str, ...] = ()
+    unreadable_lines: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyFacts:
+    """One observation of everything but the files' content."""
+
+    volumes: tuple[VolumeFacts, ...]
+    ledger: Ledger
+    items: tuple[ItemFact, ...] = ()
+    unexpected: Samples = Samples()
+    links: Samples = Samples()
+    specials: Samples = Samples()
+    unlistable: Samples = Samples()
+    """Folders that could not be read."""
+    out_of_bounds: Samples = Samples()
+    """Paths that are too long or too deep to be carried."""
+    reserved: Samples = Samples()
+    """Paths that lie where receipts are kept."""
+    changed: Samples = Samples()
+    """Files of an earlier survey of this load that are gone or differ in size or time."""
+    secrecy: tuple[SecrecyFact, ...] = ()
+    checksum_lists: tuple[ChecksumListFact, ...] = ()
+
+
+class FaultKind(StrEnum):
+    UNREADABLE = "unreadable"
+    CHECKSUM_MISMATCH = "checksum-mismatch"
+    CHANGED_WHILE_READ = "changed-while-read"
+    NOT_ENCRYPTED = "not-encrypted"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ByteRange:
+    offset_bytes: int
+    length_bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileFault:
+    """One thing that reading a file brought to light."""
+
+    kind: FaultKind
+    file_no: int
+    path: str
+    """Printable, volume name first."""
+    size_bytes: int
+    expected: str | None = None
+    found: str | None = None
+    source: str | None = None
+    """Who said what was expected: the notice, or a checksum list on the drive."""
+    ranges: tuple[ByteRange, ...] = ()
+
+
+class FindingCode(StrEnum):
+    DRIVE_UNREADABLE = "drive-unreadable"
+    NO_READABLE_VOLUME = "no-readable-volume"
+    VOLUME_UNREADABLE = "volume-unreadable"
+    FOLDER_UNREADABLE = "folder-unreadable"
+    FILE_UNREADABLE = "file-unreadable"
+    FILE_CHANGED = "file-changed"
+    DRIVE_CHANGED = "drive-changed"
+    ITEM_MISSING = "item-missing"
+    ITEM_NOT_IN_ROOT = "item-not-in-root"
+    ITEM_WRONG_KIND = "item-wrong-kind"
+    ITEM_WRONG_SIZE = "item-wrong-size"
+    CHECKSUM_MISMATCH = "checksum-mismatch"
+    LISTED_FILE_MISSING = "listed-file-missing"
+    CHECKSUM_LIST_BROKEN = "checksum-list-broken"
+    NOT_ENCRYPTED = "not-encrypted"
+    ENCRYPTION_STATISTICAL = "encryption-statistical"
+    ENCRYPTION_UNCERTAIN = "encryption-uncertain"
+    NOTHING_TO_LOAD = "nothing-to-load"
+    UNEXPECTED_ITEM = "unexpected-item"
+    SYMBOLIC_LINK = "symbolic-link"
+    SPECIAL_FILE = "special-file"
+    PATH_OUT_OF_BOUNDS = "path-out-of-bounds"
+    RESERVED_NAME = "reserved-name"
+    SIZE_NOT_AS_ANNOUNCED = "size-not-as-announced"
+    SEEN_ONCE = "seen-once"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    name: str
+    value: str | int | tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One fact that breaks or bends a requirement, in words that support could paste into a letter."""
+
+    code: FindingCode
+    severity: Severity
+    cause: FailureClass
+    subject: str
+    """What it is about; two observations agree when code and subject do."""
+    sentence: str
+    evidence: tuple[Evidence, ...] = ()
+    remedy_customer: str = ""
+    remedy_floor: str = ""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        return (self.code, self.subject)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receipt:
+    """The proof of a load. The manifest it names is the list that `sha256sum -c` accepts."""
+
+    load_id: LoadId
+    job_id: JobId
+    tenant: str
+    station: str
+    serial: str | None
+    wwn: str | None
+    model: str | None
+    store: str
+    prefix: str
+    manifest: str
+    """Path of the manifest below the store's root."""
+    manifest_sha256: str
+    files: int
+    stored_bytes: int
+    skipped_files: int
+    skipped_bytes: int
+    proof: ProofLevel
+    files_read_back: int
+    bytes_read_back: int
+    proved_at: float
+
+
+# -- what goes wrong beside findings --------------------------------------------------------------
+
+
+class FailureKind(StrEnum):
+    """Every way in which an effect can fail. `retry.py` has the one table that says what follows."""
+
+    DRIVE_UNREADABLE = "drive-unreadable"
+    DRIVE_GONE = "drive-gone"
+    DRIVE_SWAPPED = "drive-swapped"
+    READ_STALLED = "read-stalled"
+    STORE_UNREACHABLE = "store-unreachable"
+    STORE_BUSY = "store-busy"
+    STORE_DIGEST = "store-digest"
+    STORE_REFUSED = "store-refused"
+    STORE_MISSING = "store-missing"
+    STORE_FULL = "store-full"
+    STORE_CONFLICT = "store-conflict"
+    TOOL_FAILED = "tool-failed"
+    RESOURCES = "resources"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    kind: FailureKind
+    text: str
+
+
+class HoldReason(StrEnum):
+    """Why a load waits for a person (or for what resolves it by itself)."""
+
+    NO_MATCHING_JOB = "no-matching-job"
+    SEVERAL_JOBS = "several-jobs"
+    ALREADY_DONE = "already-done"
+    NOT_IDENTIFIED = "not-identified"
+    DUPLICATE_IDENTITY = "duplicate-identity"
+    OBSERVATIONS_DISAGREE = "observations-disagree"
+    DOUBTFUL = "doubtful"
+    RETRIES_EXHAUSTED = "retries-exhausted"
+    STORE_REFUSED = "store-refused"
+    STORE_MISSING = "store-missing"
+    STORE_CONFLICT = "store-conflict"
+    STATION_FAULT = "station-fault"
+    JOB_AMENDED = "job-amended"
+
+
+class Decision(StrEnum):
+    """What a person says about a hold."""
+
+    AGAIN = "again"
+    ACCEPT = "accept"
+    REFUSE = "refuse"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """The station's own settings that decisions depend on."""
+
+    station: str
+    loads_max: int = 8
+    unclaimed_after_s: float = 86_400.0
+    progress_every_s: float = 30.0
+    report_every_s: float = 60.0
+    passes_max: int = 3
+    policies: tuple[PolicyChange, ...] = ()
+    stores: tuple[str, ...] = ()
+    stores_shared: tuple[str, ...] = ()
+    """Stores in which a job's prefix need not begin with its tenant's name."""

@@ -1,0 +1,212 @@
+"""All loads and jobs of one station.
+
+Theory of operation
+-------------------
+`step` takes the station as it is and one event, and gives a `Decision`: the station afterwards, the
+records to commit (changed jobs and loads, messages to publish) and the commands to perform once they
+are committed. It routes what concerns one load to `load.step` and looks after what concerns several:
+
+* A drive that appears in a bay is identified first. If it is the drive of a load that is away, that
+  load goes on; else a new load begins, and a job is looked for. A load without a job is held, and
+  looked at again whenever a job is announced, amended or ends.
+* At most `Limits.loads_max` loads are surveyed, loaded or proved at once; the others wait, those with
+  the nearest due time first, then by priority, then by arrival.
+* A job is loaded when each of its drives is; the load that completes the set says so. When one fails,
+  the job has failed, and what its other drives stored is taken back.
+* A withdrawal stops every load of its job and is answered when the last of them has let go.
+* After a restart every load is told so; the bays are identified anew and drives find their loads again.
+
+A load that was released stays known while its drive is in the bay, or its job is still pending.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from ingestd.core import station_bays, station_jobs
+from ingestd.core.load_events import Expired, Restarted, TimeUp, Unplugged
+from ingestd.core.messages import (
+    Cancel,
+    Closed,
+    DriveAppeared,
+    DriveAssigned,
+    DriveGone,
+    EffectCancelled,
+    EffectFailed,
+    Event,
+    HoldLifted,
+    Identified,
+    IdentifyFailed,
+    JobAmended,
+    JobAnnounced,
+    JobWithdrawn,
+    LoadReport,
+    NoticeMalformed,
+    Progressed,
+    ProofFailed,
+    Proved,
+    Rechecked,
+    SaveUplink,
+    SetUplink,
+    StartTimer,
+    StationStarted,
+    StopRequested,
+    Surveyed,
+    TakenBack,
+    Timer,
+    TimerFired,
+    Transferred,
+    UplinkSet,
+)
+from ingestd.core.model import Attempt, BayName, JobRecord, JobStatus, Limits, LoadId, Phase
+from ingestd.core.outgoing import BayReport, NoticeRefused, StationReported
+from ingestd.core.phases import Away, Load
+from ingestd.core.station_turn import Decision, Station, Turn
+
+
+def empty(limits: Limits) -> Station:
+    """A station that knows nothing yet."""
+    return Station(limits=limits)
+
+
+def restored(
+    limits: Limits, jobs: tuple[JobRecord, ...], loads: tuple[Load, ...], uplink: SaveUplink | None
+) -> Station:
+    """A station as the journal remembers it, before `StationStarted`."""
+    return Station(limits=limits, uplink=uplink).with_jobs(jobs).with_loads(loads)
+
+
+def step(station: Station, event: Event) -> Decision:
+    """What follows from one event. Deterministic; never raises for anything that can happen."""
+    turn = Turn(station, event.at)
+    _HANDLERS[type(event)](turn, event)
+    turn.admit()
+    return turn.decision()
+
+
+# -- the process -----------------------------------------------------------------------------------
+
+
+def _on_started(turn: Turn, event: StationStarted) -> None:
+    if turn.station.uplink is not None:
+        turn.do(_set_uplink(turn.station.uplink))
+    for load in list(turn.station.loads.values()):
+        turn.apply(load, Restarted())
+    plugged = {sighting.bay for sighting in event.sightings}
+    for load in list(turn.station.loads.values()):
+        if load.bay is not None and load.bay not in plugged:
+            turn.apply(load, Unplugged())
+    for sighting in event.sightings:
+        station_bays.see(turn, sighting)
+    _start_report_timer(turn)
+
+
+def _set_uplink(saved: SaveUplink) -> SetUplink:
+    return SetUplink(rate_bytes_per_second=saved.rate_bytes_per_second, burst_bytes=saved.burst_bytes)
+
+
+def _on_stop(turn: Turn, event: StopRequested) -> None:
+    turn.station = replace(turn.station, draining=True)
+    for load in turn.station.loads.values():
+        running = getattr(load.state, "attempt", None)
+        if running is not None and getattr(load.state, "pause", None) is None:
+            turn.do(Cancel(load_id=load.load_id, attempt=running))
+
+
+def _on_timer(turn: Turn, event: TimerFired) -> None:
+    timer = event.timer
+    if timer.purpose == "report":
+        turn.say_of_station(_report(turn.station))
+        _start_report_timer(turn)
+        return
+    if timer.purpose == "identify":
+        station_bays.identify_again(turn, BayName(timer.owner), timer.attempt)
+        return
+    load = turn.station.loads.get(LoadId(timer.owner))
+    if load is not None:
+        over = TimeUp if timer.purpose == "retry" else Expired
+        turn.apply(load, over(attempt=timer.attempt))
+
+
+def _start_report_timer(turn: Turn) -> None:
+    timer = Timer(purpose="report", owner="", attempt=Attempt(0))
+    turn.do(StartTimer(timer=timer, after_s=turn.station.limits.report_every_s))
+
+
+def _report(station: Station) -> StationReported:
+    return StationReported(
+        station=station.limits.station,
+        bays=tuple(_bay_report(station, bay) for bay in sorted(station.bays)),
+        jobs_pending=station.jobs_pending,
+        draining=station.draining,
+    )
+
+
+def _bay_report(station: Station, name: BayName) -> BayReport:
+    load_id = station.bays[name].load_id
+    load = station.loads.get(load_id) if load_id else None
+    if load is None:
+        return BayReport(bay=name, phase=Phase.WAITING, load_id=None, reason="being identified")
+    return BayReport(bay=name, phase=load.phase, load_id=load.load_id, reason=reason_of(load))
+
+
+def reason_of(load: Load) -> str:
+    """Why a load is where it is, in words; empty while it moves on."""
+    pause = getattr(load.state, "pause", None)
+    if pause is not None:
+        return f"{pause.failure.kind}: {pause.failure.text}"
+    if isinstance(load.state, Away):
+        return "the drive is not plugged in"
+    return str(getattr(load.state, "text", "") or getattr(load.state, "reason", ""))
+
+
+# -- what effects say ------------------------------------------------------------------------------
+
+
+def _on_report(turn: Turn, event: LoadReport) -> None:
+    load = turn.station.loads.get(event.load_id)
+    if load is not None:
+        turn.apply(load, event)
+
+
+def _on_uplink(turn: Turn, event: UplinkSet) -> None:
+    saved = SaveUplink(rate_bytes_per_second=event.rate_bytes_per_second, burst_bytes=event.burst_bytes)
+    turn.station = replace(turn.station, uplink=saved)
+    turn.record(saved)
+    turn.do(_set_uplink(saved))
+
+
+def _on_malformed(turn: Turn, event: NoticeMalformed) -> None:
+    turn.say_of_station(NoticeRefused(notice=event.name, problems=event.problems))
+
+
+_HANDLERS: Mapping[type, Callable[[Turn, Any], None]] = {
+    StationStarted: _on_started,
+    StopRequested: _on_stop,
+    DriveAppeared: station_bays.on_appeared,
+    DriveGone: station_bays.on_gone,
+    TimerFired: _on_timer,
+    JobAnnounced: station_jobs.on_announced,
+    JobAmended: station_jobs.on_amended,
+    JobWithdrawn: station_jobs.on_withdrawn,
+    DriveAssigned: station_jobs.on_assigned,
+    HoldLifted: station_jobs.on_lifted,
+    UplinkSet: _on_uplink,
+    NoticeMalformed: _on_malformed,
+    Identified: station_bays.on_identified,
+    IdentifyFailed: station_bays.on_identify_failed,
+    Surveyed: _on_report,
+    Progressed: _on_report,
+    Transferred: _on_report,
+    Rechecked: _on_report,
+    Proved: _on_report,
+    ProofFailed: _on_report,
+    TakenBack: _on_report,
+    Closed: _on_report,
+    EffectFailed: _on_report,
+    EffectCancelled: _on_report,
+}
+
+__all__ = ["Decision", "JobStatus", "Station", "empty", "reason_of", "restored", "step"]

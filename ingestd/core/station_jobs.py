@@ -1,0 +1,152 @@
+"""Notices: jobs are announced, amended and withdrawn; people assign drives and lift holds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from ingestd.core import station_bays
+from ingestd.core.load_events import Amended, Lifted, Withdrawn
+from ingestd.core.load_turns import why_not
+from ingestd.core.matching import is_free
+from ingestd.core.messages import (
+    DriveAssigned,
+    HoldLifted,
+    JobAmended,
+    JobAnnounced,
+    JobWithdrawn,
+)
+from ingestd.core.model import BayName, Decision, Job, JobRecord, JobStatus, Limits, Phase
+from ingestd.core.outgoing import NoticeRefused
+from ingestd.core.phases import Load, Released
+from ingestd.core.requirements import may_be_changed
+from ingestd.core.station_turn import Turn
+
+
+def on_announced(turn: Turn, event: JobAnnounced) -> None:
+    """A job is taken once, whatever number of times it is announced."""
+    known = turn.station.jobs.get(event.job.job_id)
+    if known is None:
+        _take(turn, event.job)
+    elif known.job is not None and event.job.version > known.job.version:
+        _change(turn, known, known.job, event.job)
+
+
+def on_amended(turn: Turn, event: JobAmended) -> None:
+    """An amendment carries the whole job, so one that comes first is as good as the announcement."""
+    on_announced(turn, JobAnnounced(at=event.at, job=event.job))
+
+
+def _take(turn: Turn, job: Job) -> None:
+    problems = why_not_takeable(job, turn.station.limits)
+    if problems:
+        _refuse(turn, f"job {job.job_id} version {job.version}", problems)
+        return
+    turn.put_job(JobRecord(job_id=job.job_id, job=job))
+    turn.find_jobs_again()
+
+
+def why_not_takeable(job: Job, limits: Limits) -> tuple[str, ...]:
+    """What in a well-formed notice this station cannot do."""
+    problems = []
+    store, prefix = job.destination.store, job.destination.prefix
+    if store not in limits.stores:
+        known = ", ".join(limits.stores) or "none"
+        problems.append(f"data.destination.store: no store named {store!r} here; configured: {known}")
+    if store not in limits.stores_shared and prefix != job.tenant and not prefix.startswith(job.tenant + "/"):
+        problems.append(
+            f"data.destination.prefix: must begin with the tenant's name, {job.tenant + '/'!r}, in store "
+            f"{store!r}; set tenant_in_prefix = false for that store to allow others"
+        )
+    problems.extend(
+        f"data.requirements.{change.requirement}: not a requirement that a job may change"
+        for change in job.requirements
+        if not may_be_changed(change.requirement)
+    )
+    return tuple(problems)
+
+
+def _change(turn: Turn, record: JobRecord, old: Job, new: Job) -> None:
+    problems = why_not_takeable(new, turn.station.limits) + _why_not_changeable(turn, record, old, new)
+    if problems:
+        _refuse(turn, f"job {new.job_id} version {new.version}", problems)
+        return
+    turn.put_job(replace(record, job=new, status=JobStatus.PENDING))
+    again = (old.items, old.requirements, old.proof) != (new.items, new.requirements, new.proof)
+    for load in turn.station.loads_of(new.job_id):
+        turn.apply(load, Amended(again=again))
+    turn.find_jobs_again()
+
+
+def _why_not_changeable(turn: Turn, record: JobRecord, old: Job, new: Job) -> tuple[str, ...]:
+    if record.status in (JobStatus.LOADED, JobStatus.WITHDRAWN):
+        return (f"data.job_id: job {new.job_id} is {record.status} already; announce a new job",)
+    begun = bool(turn.station.loads_of(new.job_id))
+    problems = []
+    if begun and old.destination != new.destination:
+        problems.append("data.destination: cannot change once a load has begun; withdraw the job instead")
+    if begun and old.drives != new.drives:
+        problems.append("data.drives: cannot change once a load has begun; withdraw the job instead")
+    return tuple(problems)
+
+
+def on_withdrawn(turn: Turn, event: JobWithdrawn) -> None:
+    record = turn.station.jobs.get(event.job_id)
+    if record is None:
+        record = JobRecord(job_id=event.job_id, job=None)
+    if record.status in (JobStatus.LOADED, JobStatus.FAILED):
+        _too_late(turn, record)
+        return
+    turn.put_job(replace(record, status=JobStatus.WITHDRAWN))
+    loads = turn.station.loads_of(event.job_id)
+    for load in loads:
+        turn.apply(load, Withdrawn(reason=event.reason))
+    if not loads:
+        turn.answer_withdrawal(event.job_id, taken_back=False, text="no load had begun")
+    turn.find_jobs_again()
+
+
+def _too_late(turn: Turn, record: JobRecord) -> None:
+    text = f"the job is {record.status} already; nothing was taken back"
+    turn.say_withdrawal(record.job_id, taken_back=False, text=text)
+
+
+def on_assigned(turn: Turn, event: DriveAssigned) -> None:
+    name = f"assignment of {event.bay} to job {event.job_id}"
+    load, record = _load_in(turn, event.bay), turn.station.jobs.get(event.job_id)
+    if load is None:
+        _refuse(turn, name, (f"data.bay: there is no drive with a load in {event.bay}",))
+    elif load.job_id is not None or load.phase is not Phase.HELD:
+        _refuse(turn, name, (f"data.bay: the load in {event.bay} is not held for want of a job",))
+    elif record is None or record.job is None:
+        _refuse(turn, name, (f"data.job_id: no job {event.job_id} is known here; announce it first",))
+    else:
+        free = [n for n in range(len(record.job.drives)) if is_free(record, n)]
+        if not free:
+            _refuse(turn, name, (f"data.job_id: job {event.job_id} has no drive left to load",))
+            return
+        turn.take_job(load, event.job_id, free[0], f"assigned by {event.by}")
+
+
+def on_lifted(turn: Turn, event: HoldLifted) -> None:
+    name = f"lifting the hold of {event.bay}"
+    load = _load_in(turn, event.bay)
+    if load is None:
+        _refuse(turn, name, (f"data.bay: there is no drive with a load in {event.bay}",))
+        return
+    problem = why_not(load, event.decision)
+    if problem is not None:
+        _refuse(turn, name, (f"data.decision: {problem}",))
+    elif load.job_id is None and event.decision is Decision.AGAIN:
+        station_bays.look_again(turn, event.bay)
+    else:
+        turn.apply(load, Lifted(decision=event.decision, by=event.by))
+
+
+def _load_in(turn: Turn, name: BayName) -> Load | None:
+    bay = turn.station.bays.get(name)
+    load = turn.station.loads.get(bay.load_id) if bay is not None and bay.load_id is not None else None
+    return None if load is not None and isinstance(load.state, Released) else load
+
+
+def _refuse(turn: Turn, notice: str, problems: tuple[str, ...]) -> None:
+    turn.say_of_station(NoticeRefused(notice=notice, problems=problems))

@@ -1,0 +1,233 @@
+"""Block devices through the kernel's own doors: sysfs to look, ioctl to verify, seal and attach.
+
+The numbers are those of linux/fs.h, linux/blkpg.h and linux/loop.h. Nothing here reads from a device.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+import re
+import struct
+import time
+from dataclasses import dataclass
+
+from ingestd.ports import DriveGoneError, DriveUnreadable, PortError, ResourcesExhausted, ToolFailed
+
+_BLKROSET = 0x125D
+_BLKROGET = 0x125E
+_BLKFLSBUF = 0x1261
+_BLKGETSIZE64 = 0x80081272
+_BLKGETDISKSEQ = 0x80081280
+
+_LOOP_CLR_FD = 0x4C01
+_LOOP_CONFIGURE = 0x4C0A
+_LOOP_CTL_GET_FREE = 0x4C82
+_LO_FLAGS_READ_ONLY = 1
+_LO_FLAGS_AUTOCLEAR = 4
+_LO_FLAGS_DIRECT_IO = 16
+_LOOP_INFO64 = struct.Struct("=QQQQQIIII64s64s32sQQ")
+_LOOP_CONFIG = struct.Struct(f"=II{_LOOP_INFO64.size}s8Q")
+
+LOOP_CONTROL = "/dev/loop-control"
+_SYS_BLOCK = "/sys/block"
+_ATTACH_TRIES = 50
+_ATTACH_PAUSE_S = 0.02
+
+_GONE = (errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.ENOMEDIUM)
+_SHORTAGES = (errno.EMFILE, errno.ENFILE, errno.ENOMEM)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopNode:
+    """An attached loop device as sysfs shows it."""
+
+    path: str
+    backing: str
+    """What it was made over: a file, or another device. Resolved by the kernel, free of links."""
+    detached: bool
+    """It goes as soon as its last user does."""
+    read_only: bool
+    size_bytes: int
+    generation: int
+    """The kernel's disk sequence number: every attaching gives another one."""
+
+
+def loop_nodes() -> list[LoopNode]:
+    """All attached loop devices, by number. Raises ToolFailed without a sysfs."""
+    try:
+        names = [name for name in os.listdir(_SYS_BLOCK) if re.fullmatch(r"loop\d+", name)]
+    except OSError as error:
+        raise ToolFailed(f"{_SYS_BLOCK} cannot be listed: {error.strerror}; is sysfs mounted?") from error
+    nodes = (loop_node(f"/dev/{name}") for name in sorted(names, key=lambda name: int(name[4:])))
+    return [node for node in nodes if node is not None]
+
+
+def loop_node(path: str) -> LoopNode | None:
+    """The loop device at `path` (such as `/dev/loop3`), None when nothing is attached to it.
+
+    Also None while it is changing hands, since facts of two different drives must not be mixed.
+    """
+    folder = os.path.join(_SYS_BLOCK, os.path.basename(path))
+    try:
+        generation = _line(folder, "diskseq")
+        node = LoopNode(
+            path=path,
+            backing=os.fsdecode(_line(folder, "loop/backing_file")),
+            detached=_line(folder, "loop/autoclear") == b"1",
+            read_only=_line(folder, "ro") == b"1",
+            size_bytes=512 * int(_line(folder, "size")),
+            generation=int(generation),
+        )
+        return node if _line(folder, "diskseq") == generation else None
+    except OSError as error:
+        if is_shortage(error):
+            raise translated(error, path) from error
+        return None
+
+
+def _line(folder: str, name: str) -> bytes:
+    fd = os.open(os.path.join(folder, name), os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        return os.read(fd, 8192).removesuffix(b"\n")
+    finally:
+        os.close(fd)
+
+
+def is_shortage(error: OSError) -> bool:
+    """Whether it is the station itself that ran out of descriptors or memory."""
+    return error.errno in _SHORTAGES
+
+
+def translated(error: OSError, what: str) -> PortError:
+    """The port's error for what the kernel said about a device."""
+    text = f"{what}: {error.strerror or error}"
+    if error.errno in _GONE:
+        return DriveGoneError(text)
+    if is_shortage(error):
+        return ResourcesExhausted(text)
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return ToolFailed(f"{text}; the daemon has to run as root to open drives")
+    return DriveUnreadable(text)
+
+
+def open_device(path: str) -> int:
+    """A descriptor for reading. Raises DriveGoneError, DriveUnreadable, ToolFailed, ResourcesExhausted."""
+    try:
+        return os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as error:
+        raise translated(error, path) from error
+
+
+def disk_sequence(fd: int) -> int:
+    """The sequence number of the very disk behind this descriptor, whatever its node is called now."""
+    return _number(fd, _BLKGETDISKSEQ, "=Q")
+
+
+def size_bytes(fd: int) -> int:
+    return _number(fd, _BLKGETSIZE64, "=Q")
+
+
+def sealed(fd: int) -> bool:
+    """Whether the device refuses to be opened for writing."""
+    return _number(fd, _BLKROGET, "=i") != 0
+
+
+def set_sealed(fd: int, value: bool) -> None:
+    """Set or lift the kernel's read-only flag; it belongs to the node and outlives this descriptor."""
+    _ioctl(fd, _BLKROSET, struct.pack("=i", int(value)))
+
+
+def drop_buffers(fd: int) -> None:
+    """Forget what the kernel has buffered of the device itself (not of files in a file system on it)."""
+    _ioctl(fd, _BLKFLSBUF, 0)
+
+
+def _number(fd: int, request: int, form: str) -> int:
+    value: int
+    (value,) = struct.unpack(form, _ioctl(fd, request, bytes(struct.calcsize(form))))
+    return value
+
+
+def _ioctl(fd: int, request: int, argument: bytes | int) -> bytes:
+    try:
+        answer = fcntl.ioctl(fd, request, argument)
+    except OSError as error:
+        raise translated(error, f"request {request:#x} to the device") from error
+    return answer if isinstance(answer, bytes) else b""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadOnlyLoop:
+    """A window on a drive through which nothing can be written. It goes with its last user."""
+
+    path: str
+    fd: int
+
+
+def attach_read_only(drive_fd: int) -> ReadOnlyLoop:
+    """A read-only loop device over the disk behind `drive_fd`; close its `fd` to let it go.
+
+    It is made over the descriptor, not over a name, so that it is the disk that was verified. The
+    kernel detaches it when neither the descriptor nor a mount uses it: a crash leaves none behind.
+    Raises ToolFailed, ResourcesExhausted, DriveGoneError, DriveUnreadable.
+    """
+    for _ in range(_ATTACH_TRIES):
+        path = f"/dev/loop{_free_loop_number()}"
+        fd = _open_fresh(path)
+        if fd is None:
+            continue
+        try:
+            fcntl.ioctl(fd, _LOOP_CONFIGURE, _loop_configuration(drive_fd))
+        except OSError as error:
+            os.close(fd)
+            if error.errno != errno.EBUSY:
+                raise translated(error, "a read-only loop device over the drive") from error
+            time.sleep(_ATTACH_PAUSE_S)  # another process took that number first
+        else:
+            return ReadOnlyLoop(path, fd)
+    raise ToolFailed("no free loop device could be had: another program takes each of them first")
+
+
+def _loop_configuration(drive_fd: int) -> bytes:
+    # Direct, so that the kernel does not keep everything that is read a second time for the drive.
+    flags = _LO_FLAGS_READ_ONLY | _LO_FLAGS_AUTOCLEAR | _LO_FLAGS_DIRECT_IO
+    info = _LOOP_INFO64.pack(0, 0, 0, 0, 0, 0, 0, 0, flags, b"ingestd", b"", b"", 0, 0)
+    return _LOOP_CONFIG.pack(drive_fd, 0, info, *(0,) * 8)
+
+
+def _free_loop_number() -> int:
+    try:
+        control = os.open(LOOP_CONTROL, os.O_RDWR | os.O_CLOEXEC)
+    except OSError as error:
+        raise ToolFailed(
+            f"{LOOP_CONTROL}: {error.strerror}; load the kernel module loop, and run the daemon as root"
+        ) from error
+    try:
+        return fcntl.ioctl(control, _LOOP_CTL_GET_FREE)
+    except OSError as error:
+        raise ToolFailed(f"{LOOP_CONTROL} gives no free device: {error.strerror}") from error
+    finally:
+        os.close(control)
+
+
+def _open_fresh(path: str) -> int | None:
+    """The device, or None while its node has yet to be made."""
+    try:
+        return open_device(path)
+    except DriveGoneError:
+        time.sleep(_ATTACH_PAUSE_S)
+        return None
+
+
+def detach(path: str) -> bool:
+    """Detach a loop device that nobody uses any more; whether it is gone."""
+    with contextlib.suppress(OSError, PortError):
+        fd = open_device(path)
+        try:
+            fcntl.ioctl(fd, _LOOP_CLR_FD)
+        finally:
+            os.close(fd)
+    return loop_node(path) is None

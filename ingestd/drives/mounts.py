@@ -1,0 +1,204 @@
+"""Mounting a volume unaltered, and letting go of it.
+
+A plain read-only mount still replays the log of ext4, XFS and Btrfs onto the drive, and mounting
+without replay hides what the log holds. On a device that refuses writes these drivers refuse to
+mount a volume whose log is not empty instead, so the refusal is taken as the answer.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import re
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+
+import structlog
+
+from ingestd.core.names import shortened
+from ingestd.drives.programs import Ended, run
+from ingestd.ports import ResourcesExhausted, ToolFailed
+
+DRIVERS: Mapping[str, tuple[str, str]] = {
+    "ext2": ("ext2", ""),
+    "ext3": ("ext3", ""),
+    "ext4": ("ext4", ""),
+    "xfs": ("xfs", "nouuid"),  # two drives may be copies of one another
+    "btrfs": ("btrfs", ""),
+    "vfat": ("vfat", "utf8=1,tz=UTC"),  # times that do not depend on where the station stands
+    "exfat": ("exfat", "iocharset=utf8"),
+    "ntfs": ("ntfs3", "iocharset=utf8"),
+    "squashfs": ("squashfs", ""),
+    "iso9660": ("iso9660", "iocharset=utf8"),
+}
+"""File systems that are mounted, by the name probing gives them: the kernel's driver, its options."""
+
+OPTIONS = "ro,nosuid,nodev,noexec,noatime,nosymfollow"
+
+_NOT_CLEAN = re.compile(r"recovery required|log replay required|cannot mount \S+ read-only", re.IGNORECASE)
+_WORDS_MAX = 400
+_UNMOUNT_S = 3.0
+_PAUSE_S = 0.05
+
+
+def make_mount_folder(parent: str, stem: str) -> str:
+    """A new empty folder `<stem>-<n>` below `parent`, which is made if need be. Raises ToolFailed."""
+    try:
+        os.makedirs(parent, mode=0o700, exist_ok=True)
+        parent = os.path.realpath(parent)
+        for number in range(1, 1000):
+            with contextlib.suppress(FileExistsError):
+                folder = os.path.join(parent, f"{stem}-{number}")
+                os.mkdir(folder, 0o700)
+                return folder
+    except OSError as error:
+        raise ToolFailed(f"no folder to mount at can be made in {parent}: {error.strerror}") from error
+    raise ToolFailed(f"{parent} is full of mount folders {stem}-…: stop the daemon and empty it")
+
+
+def mount(device: str, file_system: str, folder: str) -> str | None:
+    """Mount a device that refuses writes at an empty folder; None when done, else why it cannot be.
+
+    Never with an option that leaves out the replay of a log. What the station itself lacks (a
+    driver, an option of mount, memory) is never laid at the drive's door: it raises ToolFailed or
+    ResourcesExhausted.
+    """
+    driver, extra = DRIVERS[file_system]
+    options = f"{OPTIONS},{extra}" if extra else OPTIONS
+    with kernel_log(os.path.basename(device)) as log:
+        ended = run("mount", "-i", "-t", driver, "-o", options, device, folder)
+        if ended.code == 0:
+            return None
+        said = log()
+    _blame_station(driver, folder, ended)
+    words = ended.words.removeprefix(f"mount: {folder}: ").partition(" dmesg(1) may")[0]
+    return _refusal([words, *said])
+
+
+def _refusal(said: Sequence[str]) -> str:
+    words = "; ".join(said)
+    shown = f"(the driver said: {shortened(words, _WORDS_MAX)})"
+    if _NOT_CLEAN.search(words):
+        return (
+            "not cleanly unmounted: its log holds changes that only a writable mount would bring in, "
+            f"and without them files would be missing; it must be unmounted properly and sent again {shown}"
+        )
+    return f"it cannot be mounted, so it is damaged or was not cleanly unmounted {shown}"
+
+
+def _blame_station(driver: str, folder: str, ended: Ended) -> None:
+    """Raise if mounting could not have worked whatever the drive is like."""
+    if os.strerror(errno.ENOMEM) in ended.words:
+        raise ResourcesExhausted(f"mounting ended with: {ended.words}")
+    if not has_driver(driver):
+        raise ToolFailed(f"this kernel has no driver for {driver}: install or load the module {driver}")
+    if complaint := trial_mount(folder):
+        raise ToolFailed(f"this station cannot mount anything with {OPTIONS}: {complaint}")
+
+
+def has_driver(driver: str) -> bool:
+    """Whether the kernel has the driver now; a mount that was tried has made it load the module."""
+    with open("/proc/filesystems", encoding="ascii") as listing:
+        return driver in listing.read().split()
+
+
+def trial_mount(folder: str) -> str | None:
+    """Mount an empty memory file system with our options and undo it; None if that works, else why not."""
+    ended = run("mount", "-i", "-t", "tmpfs", "-o", f"{OPTIONS},size=4k", "none", folder)
+    if ended.code == 0:
+        unmount(folder)
+        return None
+    return ended.words or f"mount ended with {ended.code}"
+
+
+@contextlib.contextmanager
+def kernel_log(device_name: str) -> Iterator[Callable[[], list[str]]]:
+    """Hands out what the kernel's log says from here on about a device; nothing where it is closed to us."""
+    try:
+        fd = os.open("/dev/kmsg", os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError:
+        yield list
+        return
+    try:
+        os.lseek(fd, 0, os.SEEK_END)
+        yield lambda: _messages_about(fd, device_name)
+    finally:
+        os.close(fd)
+
+
+def _messages_about(fd: int, device_name: str, records_max: int = 1000) -> list[str]:
+    found = []
+    about = re.compile(rf"\b{re.escape(device_name)}\b")
+    for _ in range(records_max):
+        try:
+            record = os.read(fd, 8192).decode("utf-8", "replace")
+        except BrokenPipeError:
+            continue  # older records were overwritten; the next read goes on behind them
+        except OSError:
+            break
+        message = record.partition(";")[2].partition("\n")[0]
+        if about.search(message):
+            found.append(message)
+    return found
+
+
+# -- letting go -----------------------------------------------------------------------------------
+
+
+def unmount(folder: str) -> bool:
+    """Unmount what is mounted at a folder; False when it was busy and goes only with its last user.
+
+    `folder` is given free of links, so that nothing on a mounted drive has to be looked at for it.
+    """
+    until = time.monotonic() + _UNMOUNT_S
+    while folder in mount_points():
+        ended = run("umount", "-i", folder)
+        if ended.code != 0 and time.monotonic() > until:
+            return _unmount_lazily(folder, ended.words)
+        if ended.code != 0:
+            time.sleep(_PAUSE_S)
+    return True
+
+
+def _unmount_lazily(folder: str, words: str) -> bool:
+    log = structlog.get_logger("ingestd.drives")
+    lazy = run("umount", "-i", "-l", folder)
+    log.warning("volume_unmounted_lazily", mount=folder, said=words, done=lazy.code == 0)
+    return False
+
+
+def mount_points() -> list[str]:
+    """All mount points of this process, the latest first, as often as something is mounted there."""
+    return [os.fsdecode(_unescaped(fields[4])) for fields in reversed(_mount_table())]
+
+
+def mount_point_of(device: str) -> str | None:
+    """Where something has mounted this very device node, if anywhere."""
+    number = os.stat(device).st_rdev
+    marks = {f"{os.major(number)}:{os.minor(number)}".encode(), os.fsencode(device)}
+    for fields in _mount_table():
+        source = fields[fields.index(b"-") + 2]  # Btrfs hides the device's number, not its name
+        if marks & {fields[2], _unescaped(source)}:
+            return os.fsdecode(_unescaped(fields[4]))
+    return None
+
+
+def _mount_table() -> list[list[bytes]]:
+    """The fields of /proc/self/mountinfo, as proc(5) numbers them, from 0."""
+    with open("/proc/self/mountinfo", "rb") as listing:
+        return [line.split() for line in listing]
+
+
+def _unescaped(field: bytes) -> bytes:
+    return re.sub(rb"\\([0-7]{3})", lambda match: bytes([int(match[1], 8)]), field)
+
+
+def let_go(folder: str) -> None:
+    """Unmount and remove a mount folder; what does not work is logged, and never stops the rest."""
+    log = structlog.get_logger("ingestd.drives")
+    try:
+        unmount(folder)
+        os.rmdir(folder)
+    except (OSError, ToolFailed) as error:
+        log.warning("volume_not_let_go", mount=folder, error=str(error))

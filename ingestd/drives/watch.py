@@ -1,0 +1,148 @@
+"""Noticing drives that come and go: enumerate, compare with what was believed, tell the difference.
+
+There is no state but what was believed last, so a change that no one announced is found all the same
+at the next look.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+
+import structlog
+
+from ingestd.core.messages import DriveAppeared, DriveGone
+from ingestd.core.model import BayName, Sighting
+from ingestd.ports import Drives
+
+_STOP_S = 5.0
+
+
+def compare(
+    believed: Mapping[BayName, Sighting], seen: Sequence[Sighting]
+) -> tuple[list[BayName], list[Sighting]]:
+    """The bays whose drive is gone, and the drives that appeared; a bay with another drive is in both.
+
+    Of several drives in one bay the one believed to be there counts, else the first.
+    """
+    now = one_per_bay(believed, seen)
+    gone = [bay for bay, was in believed.items() if not _same_drive(was, now.get(bay))]
+    appeared = [found for bay, found in now.items() if not _same_drive(found, believed.get(bay))]
+    return gone, appeared
+
+
+def one_per_bay(believed: Mapping[BayName, Sighting], seen: Sequence[Sighting]) -> dict[BayName, Sighting]:
+    """The sighting that counts for each bay."""
+    now: dict[BayName, Sighting] = {}
+    for sighting in seen:
+        if sighting.bay not in now or _same_drive(sighting, believed.get(sighting.bay)):
+            now[sighting.bay] = sighting
+    return now
+
+
+def _same_drive(one: Sighting, other: Sighting | None) -> bool:
+    return other is not None and one.handle == other.handle
+
+
+class DriveWatch:
+    """A thread that looks at the bays every `interval_s` seconds and tells what changed.
+
+    `clock` gives the time in seconds since 1970, `tell` takes each event and must not wait for long.
+    """
+
+    def __init__(
+        self,
+        drives: Drives,
+        tell: Callable[[DriveAppeared | DriveGone], None],
+        interval_s: float,
+        clock: Callable[[], float],
+    ) -> None:
+        self._drives = drives
+        self._tell = tell
+        self._interval_s = interval_s
+        self._clock = clock
+        self._believed: dict[BayName, Sighting] = {}
+        self._failing = False
+        self._set_aside: frozenset[Sighting] = frozenset()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="drive-watch", daemon=True)
+        self._beat = time.monotonic()
+        self._log = structlog.get_logger("ingestd.drives")
+
+    def first(self) -> tuple[Sighting, ...]:
+        """Look once, now, before `start`: what is plugged in, and from then on believed.
+
+        Nothing when the bays cannot be looked at; what is there is then told once they can.
+        """
+        seen = self._look()
+        if seen is not None:
+            self._believed = one_per_bay({}, seen)
+        return tuple(self._believed.values())
+
+    def start(self) -> None:
+        self._beat = time.monotonic()
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Stop looking. Waits a few seconds at most: a look that hangs is left behind."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(_STOP_S)
+
+    @property
+    def alive(self) -> bool:
+        """Whether the thread runs. Once started it ends by `stop` only, or by a mistake of ours."""
+        return self._thread.is_alive()
+
+    @property
+    def beat(self) -> float:
+        """The monotonic time at which the watch last moved on."""
+        return self._beat
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping.wait(self._interval_s):
+                self._once()
+                self._beat = time.monotonic()
+        except Exception:
+            self._log.exception("drive_watch_died")
+
+    def _once(self) -> None:
+        seen = self._look()
+        if seen is None:
+            return
+        gone, appeared = compare(self._believed, seen)
+        for bay in gone:
+            del self._believed[bay]
+            self._tell(DriveGone(at=self._clock(), bay=bay))
+        for sighting in appeared:
+            self._believed[sighting.bay] = sighting
+            self._tell(DriveAppeared(at=self._clock(), sighting=sighting))
+
+    def _look(self) -> Sequence[Sighting] | None:
+        """All sightings; None when looking failed, which is logged once until it works again."""
+        try:
+            seen = self._drives.enumerate()
+        except Exception as error:  # whatever it is, deaf is worse: the next look may work
+            if not self._failing:
+                self._log.error("drive_enumeration_failed", error=str(error), kind=type(error).__name__)
+            self._failing = True
+            return None
+        if self._failing:
+            self._log.info("drive_enumeration_works_again")
+        self._failing = False
+        self._report_crowded(seen)
+        return seen
+
+    def _report_crowded(self, seen: Sequence[Sighting]) -> None:
+        counting = one_per_bay(self._believed, seen)
+        set_aside = frozenset(s for s in seen if s is not counting[s.bay])
+        for sighting in set_aside - self._set_aside:
+            self._log.warning(
+                "second_drive_in_bay",
+                bay=sighting.bay,
+                ignored=sighting.handle.locator,
+                kept=counting[sighting.bay].handle.locator,
+            )
+        self._set_aside = set_aside

@@ -1,0 +1,1 @@
+"""What survives: facts, load states, manifests, parts and the outbox, in SQLite."""

@@ -1,0 +1,104 @@
+-- Facts that are decided on: one row each, as JSON, replaced whole.
+-- `guard` is the CRC-32 of a row's key and body: SQLite itself does not notice a flipped bit in content.
+
+CREATE TABLE jobs (
+    job_id TEXT NOT NULL PRIMARY KEY,
+    body   BLOB NOT NULL,
+    guard  INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE loads (
+    load_id  TEXT NOT NULL PRIMARY KEY,
+    phase    TEXT NOT NULL,
+    bay      TEXT,
+    saved_at REAL NOT NULL,
+    guard    INTEGER NOT NULL,
+    body     BLOB NOT NULL
+) STRICT;
+
+CREATE TABLE settings (
+    name  TEXT NOT NULL PRIMARY KEY,
+    body  BLOB NOT NULL,
+    guard INTEGER NOT NULL
+) STRICT;
+
+-- SHA-256 of the identity of each notice acted on: of one size, whatever senders make up.
+
+CREATE TABLE identities (
+    identity BLOB NOT NULL PRIMARY KEY,
+    at       REAL NOT NULL
+) STRICT, WITHOUT ROWID;
+
+CREATE INDEX identities_by_age ON identities (at);
+
+-- AUTOINCREMENT: a sequence number is never given out twice, not even after old rows are gone.
+
+CREATE TABLE outbox (
+    sequence INTEGER PRIMARY KEY AUTOINCREMENT,
+    event_id TEXT NOT NULL UNIQUE,
+    subject  TEXT NOT NULL,
+    type     TEXT NOT NULL,
+    at       REAL NOT NULL,
+    sent     INTEGER NOT NULL DEFAULT 0 CHECK (sent IN (0, 1)),
+    guard    INTEGER NOT NULL,
+    body     BLOB NOT NULL
+) STRICT;
+
+CREATE INDEX outbox_unsent ON outbox (sequence) WHERE sent = 0;
+CREATE INDEX outbox_sent_by_age ON outbox (at) WHERE sent = 1;
+
+-- One per load. `load_id` becomes NULL when a manifest is forgotten: at once and as a whole, however
+-- long it takes to delete its rows. AUTOINCREMENT: rows never pass to another load.
+
+CREATE TABLE manifests (
+    load         INTEGER PRIMARY KEY AUTOINCREMENT,
+    load_id      TEXT UNIQUE,
+    survey       INTEGER NOT NULL DEFAULT 0,
+    next_file_no INTEGER NOT NULL DEFAULT 0,
+    attempted    INTEGER NOT NULL DEFAULT -1
+) STRICT;
+
+-- What is summed and compared stands before the long columns, so that a scan need not read past them.
+-- ANY: inode numbers and times that do not fit into 64 bits with a sign are kept as text.
+-- `changed`: was stored once, then found different, and has not been stored again.
+
+CREATE TABLE files (
+    load            INTEGER NOT NULL REFERENCES manifests,
+    file_no         INTEGER NOT NULL,
+    state           TEXT NOT NULL CHECK (state IN ('pending', 'stored', 'skipped', 'failed')),
+    size_bytes      INTEGER NOT NULL CHECK (size_bytes >= 0),
+    seen            INTEGER NOT NULL,
+    changed         INTEGER NOT NULL DEFAULT 0 CHECK (changed IN (0, 1)),
+    mtime_ns        ANY NOT NULL,
+    inode           ANY NOT NULL,
+    guard           INTEGER NOT NULL,
+    volume          TEXT NOT NULL,
+    path            BLOB NOT NULL,
+    reason          TEXT,
+    expected_sha256 BLOB,
+    expected_by     TEXT,
+    expected_guard  INTEGER,
+    sha256          BLOB,
+    key             BLOB,
+    stored_guard    INTEGER,
+    PRIMARY KEY (load, file_no),
+    UNIQUE (load, volume, path)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE uploads (
+    load       INTEGER NOT NULL,
+    file_no    INTEGER NOT NULL,
+    token      TEXT NOT NULL,
+    part_bytes INTEGER NOT NULL,
+    PRIMARY KEY (load, file_no),
+    FOREIGN KEY (load, file_no) REFERENCES files ON DELETE CASCADE
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE parts (
+    load          INTEGER NOT NULL,
+    file_no       INTEGER NOT NULL,
+    number        INTEGER NOT NULL,
+    prefix_sha256 BLOB NOT NULL,
+    PRIMARY KEY (load, file_no, number),
+    FOREIGN KEY (load, file_no) REFERENCES uploads ON DELETE CASCADE
+) STRICT, WITHOUT ROWID;

@@ -1,0 +1,441 @@
+"""What the shell needs from outside, and the only errors that its adapters may raise.
+
+Foreign errors stop at the adapter: it translates them into one of the classes below, whose `kind`
+says, through the table in `core/retry.py`, whether trying again can help and whose fault it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from ingestd.core.model import (
+    DriveFacts,
+    DriveHandle,
+    Failure,
+    FailureKind,
+    Ledger,
+    Sighting,
+    VolumeFacts,
+)
+
+# -- errors ---------------------------------------------------------------------------------------
+
+
+class PortError(Exception):
+    """Something outside did not work. `kind` says what, the message says it in words."""
+
+    kind = FailureKind.UNKNOWN
+
+    def failure(self) -> Failure:
+        return Failure(kind=self.kind, text=str(self) or type(self).__name__)
+
+
+class DriveUnreadable(PortError):
+    """The drive cannot be opened or read at all."""
+
+    kind = FailureKind.DRIVE_UNREADABLE
+
+
+class DriveGoneError(PortError):
+    """The drive is no longer there."""
+
+    kind = FailureKind.DRIVE_GONE
+
+
+class DriveSwapped(PortError):
+    """Another drive stands where this one was."""
+
+    kind = FailureKind.DRIVE_SWAPPED
+
+
+class ReadStalled(PortError):
+    """A read has not come back within its limit."""
+
+    kind = FailureKind.READ_STALLED
+
+
+class StoreUnreachable(PortError):
+    """The store does not answer: try again."""
+
+    kind = FailureKind.STORE_UNREACHABLE
+
+
+class StoreBusy(PortError):
+    """The store asks to be left alone for a while."""
+
+    kind = FailureKind.STORE_BUSY
+
+
+class StoreDigest(PortError):
+    """What the store says it received is not what was sent."""
+
+    kind = FailureKind.STORE_DIGEST
+
+
+class StoreRefused(PortError):
+    """Credentials or permission are missing: a person has to mend it."""
+
+    kind = FailureKind.STORE_REFUSED
+
+
+class StoreMissing(PortError):
+    """There is no such bucket or folder."""
+
+    kind = FailureKind.STORE_MISSING
+
+
+class StoreFull(PortError):
+    """No space or quota left."""
+
+    kind = FailureKind.STORE_FULL
+
+
+class StoreConflict(PortError):
+    """Something else lies under this key already; it is never overwritten."""
+
+    kind = FailureKind.STORE_CONFLICT
+
+
+class ObjectMissing(PortError):
+    """There is no such object in the store, although it was put there: somebody has taken it away."""
+
+    kind = FailureKind.STORE_CONFLICT
+
+
+class ToolFailed(PortError):
+    """A program of the host is missing or did not do its work."""
+
+    kind = FailureKind.TOOL_FAILED
+
+
+class ResourcesExhausted(PortError):
+    """The station itself is out of descriptors, memory or space."""
+
+    kind = FailureKind.RESOURCES
+
+
+class JournalError(Exception):
+    """The journal cannot be read or written. The daemon stops: nothing may be decided unrecorded."""
+
+
+class Cancelled(Exception):
+    """The work was asked to stop, and did."""
+
+
+class CancelToken(Protocol):
+    """Asked often by everything that takes long."""
+
+    def check(self) -> None:
+        """Raise `Cancelled` once the work should stop."""
+
+    @property
+    def cancelled(self) -> bool: ...
+
+    def wait(self, seconds: float) -> bool:
+        """Sleep unless cancelled; whether it was."""
+
+    def beat(self) -> None:
+        """Tell the stall detector that work has moved on."""
+
+
+# -- drives ---------------------------------------------------------------------------------------
+
+
+class Volume(Protocol):
+    """A volume of an open drive; reads go beneath `root_fd` and nowhere else."""
+
+    @property
+    def facts(self) -> VolumeFacts: ...
+
+    @property
+    def root_fd(self) -> int:
+        """Descriptor of the root folder. Raises ValueError for a volume that has a problem."""
+
+
+class OpenDrive(Protocol):
+    @property
+    def facts(self) -> DriveFacts: ...
+
+    @property
+    def volumes(self) -> Sequence[Volume]:
+        """In a fixed order for this drive, those with a problem included."""
+
+    def still_there(self) -> bool:
+        """Whether the drive that was opened is still the one plugged in."""
+
+    def drop_caches(self) -> None:
+        """Make the next reads come from the medium."""
+
+    def close(self) -> None:
+        """Let go of everything. Safe to call twice."""
+
+
+class Drives(Protocol):
+    """Detection and access for one kind of drive source."""
+
+    def enumerate(self) -> Sequence[Sighting]:
+        """Everything plugged into a bay now. Never blocks on a drive."""
+
+    def open(self, handle: DriveHandle, cancel: CancelToken) -> OpenDrive:
+        """Seal, probe and mount. Raises DriveGoneError, DriveSwapped, DriveUnreadable, ToolFailed."""
+
+    def power_down(self, handle: DriveHandle) -> bool:
+        """Make the drive safe to pull, where that is possible; whether it was."""
+
+    def clean_up(self) -> Sequence[str]:
+        """Undo what a dead process left behind (mounts, loop devices); say what it was."""
+
+    def problems(self) -> Sequence[Problem]:
+        """What in the surroundings stands in the way."""
+
+
+# -- stores ---------------------------------------------------------------------------------------
+
+
+Pace = Callable[[int], None]
+"""Called with a number of bytes before they are sent; returns when the uplink budget allows them."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredObject:
+    key: bytes
+    size_bytes: int
+    sha256: bytes | None = None
+    """Only where the store vouches for it by itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class SmallObject:
+    """A whole object in memory. The view is valid until the call that got it returns."""
+
+    key: bytes
+    body: memoryview
+    sha256: bytes
+
+
+class Upload(Protocol):
+    """An object that arrives in parts. `token` finds it again after a crash."""
+
+    @property
+    def token(self) -> str: ...
+
+    def put_part(self, number: int, offset: int, body: memoryview, pace: Pace) -> None:
+        """Store one part, durably by the time this returns. Parts may come in any order, from any
+        thread, and again."""
+
+    def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
+        """Make the object appear whole under its key. Raises StoreConflict when something different
+        is there; the same content there counts as done."""
+
+    def abort(self) -> None:
+        """Forget all parts. Safe to call twice."""
+
+
+class Store(Protocol):
+    """A destination. Keys are byte paths relative to its root; nothing is ever overwritten."""
+
+    @property
+    def name(self) -> str: ...
+
+    def begin(self, key: bytes, size_bytes: int) -> Upload: ...
+
+    def resume(self, key: bytes, size_bytes: int, token: str) -> Upload | None:
+        """The upload begun before, or None when the store no longer has it."""
+
+    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> None:
+        """Store several whole objects, all durable when this returns. An object that is there already
+        with the same content counts as done; a different one raises StoreConflict."""
+
+    def replace(self, key: bytes, body: bytes) -> None:
+        """Store or overwrite one of our own small records (manifest, receipt), durably."""
+
+    def stat(self, key: bytes) -> StoredObject | None: ...
+
+    def read(self, key: bytes, block_bytes: int) -> Iterator[memoryview]:
+        """The object's content from the medium, in blocks that are valid until the next one."""
+
+    def remove(self, key: bytes) -> None:
+        """Remove the object and folders that are empty without it. Absent is fine."""
+
+    def abandon(self, token: str) -> None:
+        """Abort an upload known only by its token. Absent is fine."""
+
+    def sweep(self, live_tokens: Iterable[str]) -> int:
+        """Abort dead uploads of this station, all but the live ones; how many."""
+
+    def problems(self) -> Sequence[Problem]: ...
+
+
+# -- the manifest, as the journal keeps it --------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FileEntry:
+    """A regular file as the survey found it."""
+
+    volume: str
+    path: bytes
+    size_bytes: int
+    mtime_ns: int
+    inode: int
+    skip: str | None = None
+    """Why it is not to be loaded; None when it is."""
+    expected_sha256: bytes | None = None
+    expected_by: str | None = None
+    """Who announced the checksum: 'notice', or the checksum list's printable path."""
+
+
+@dataclass(frozen=True, slots=True)
+class PendingFile:
+    """A file that has yet to be stored, with what is left of an upload that was begun before."""
+
+    file_no: int
+    volume: str
+    path: bytes
+    size_bytes: int
+    mtime_ns: int
+    inode: int
+    expected_sha256: bytes | None
+    expected_by: str | None
+    upload_token: str | None = None
+    part_bytes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFile:
+    file_no: int
+    volume: str
+    path: bytes
+    size_bytes: int
+    sha256: bytes
+    key: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class PartRecord:
+    """A part that the store holds. `prefix_sha256` is the digest of the file up to the part's end: it
+    costs nothing on the way and lets a later pass check every part while it reads the file again."""
+
+    file_no: int
+    number: int
+    prefix_sha256: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyDifferences:
+    """What a renewed survey found different from the one before."""
+
+    gone: tuple[bytes, ...]
+    changed: tuple[bytes, ...]
+    count: int
+
+
+class Manifest(Protocol):
+    """The files of one load. Batches in, batches out; never a million rows in memory."""
+
+    def begin_survey(self) -> None: ...
+
+    def add(self, entries: Sequence[FileEntry]) -> None: ...
+
+    def end_survey(self) -> SurveyDifferences:
+        """Files known from an earlier survey keep their state if size and time are the same."""
+
+    def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
+        """Attach checksums: (volume, path, sha256, by). Returns the paths that no file has."""
+
+    def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
+        """The next pending files in reading order, those with a number above `after`."""
+
+    def file(self, file_no: int) -> PendingFile: ...
+
+    def parts(self, file_no: int) -> dict[int, bytes]:
+        """Part number to prefix digest, of the parts recorded as stored."""
+
+    def record_attempt(self, up_to_file_no: int) -> None:
+        """Files up to this number may from now on be found in the store as ours."""
+
+    def attempted(self) -> int:
+        """The highest number given to `record_attempt`, -1 before the first."""
+
+    def record_upload(self, file_no: int, token: str, part_bytes: int) -> None: ...
+
+    def record_parts(self, parts: Sequence[PartRecord]) -> None: ...
+
+    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
+        """(file number, sha256, key) of files that are in the store, durably."""
+
+    def record_failed(self, file_no: int, reason: str) -> None: ...
+
+    def record_pending(self, file_nos: Sequence[int]) -> None:
+        """Forget that these were stored, failed or begun."""
+
+    def stored(self, after: int, limit: int) -> Sequence[StoredFile]: ...
+
+    def uploads(self) -> Sequence[tuple[int, str]]:
+        """(file number, token) of uploads that are not complete."""
+
+    def ledger(self) -> Ledger:
+        """Summed from the rows."""
+
+
+# -- the journal ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxEntry:
+    sequence: int
+    event_id: str
+    subject: str
+    type: str
+    body: bytes
+    """The event as it goes on the wire."""
+
+
+# -- the bus --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """One message taken from the bus. `origin` identifies it for good: a repeat has the same one."""
+
+    origin: str
+    name: str
+    body: bytes
+
+
+class Bus(Protocol):
+    """Owned by one thread, which polls, acknowledges and publishes in turn."""
+
+    def poll(self, timeout_s: float) -> Sequence[Delivery]:
+        """What has arrived, at most `timeout_s` later. Raises BusDown."""
+
+    def acknowledge(self, delivery: Delivery, problems: Sequence[str]) -> None:
+        """The delivery is recorded; with problems it is set aside for people to see."""
+
+    def publish(self, entries: Sequence[OutboxEntry]) -> None:
+        """All of them, in order, durably by the time this returns. Raises BusDown."""
+
+    def close(self) -> None: ...
+
+    def problems(self) -> Sequence[Problem]: ...
+
+
+class BusDown(PortError):
+    """The bus cannot be reached; everything is kept and tried again."""
+
+    kind = FailureKind.STORE_UNREACHABLE
+
+
+# -- surroundings ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that `ingestd check` reports, with its remedy."""
+
+    where: str
+    text: str
+    remedy: str
+    fatal: bool = True

@@ -1,0 +1,1 @@
+"""The imperative shell: configuration, the loop, effects, the command line."""

@@ -1,0 +1,1 @@
+"""The byte path: plan, buffers, senders, proof."""
