@@ -417,6 +417,9 @@ class Bus(Protocol):
     def publish(self, entries: Sequence[OutboxEntry]) -> None:
         """All of them, in order, durably by the time this returns. Raises BusDown."""
 
+    def tidy(self, now: float) -> int:
+        """Remove what has been kept long enough, a bounded number at a time; how many."""
+
     def close(self) -> None: ...
 
     def problems(self) -> Sequence[Problem]: ...

@@ -108,7 +108,7 @@ def _checked(model: type[_M], value: object, below: Place) -> tuple[_M | None, l
     try:
         return model.model_validate(value), []
     except ValidationError as error:
-        return None, list(complaints(error, model, below))
+        return None, list(complaints(error, model, below, PROBLEMS_MAX))
 
 
 def _for_another_station(document: Mapping[str, Any], station: str) -> bool:

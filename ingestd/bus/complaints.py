@@ -14,12 +14,20 @@ from ingestd.bus.wire import nearest
 Model = type[BaseModel]
 
 
-def complaints(error: ValidationError, model: Model, below: Place) -> Iterator[Flaw]:
-    """One flaw for each thing that validation by `model` found, placed below `below`."""
-    for details in error.errors(include_url=False):
+def complaints(error: ValidationError, model: Model, below: Place, in_words: int) -> Iterator[Flaw]:
+    """One flaw for each thing that validation by `model` found, placed below `below`.
+
+    So many of them are put into words: finding what a name was meant to be takes its time, and a
+    hostile message can hold a hundred thousand wrong names.
+    """
+    for number, details in enumerate(error.errors(include_url=False)):
         place = tuple(part for part in details["loc"] if part != "[key]")
-        sentence = _SENTENCES.get(details["type"], _in_library_words)
+        sentence = _SENTENCES.get(details["type"], _in_library_words) if number < in_words else _as_well
         yield Flaw((*below, *place), sentence(details, model))
+
+
+def _as_well(_: ErrorDetails, __: Model) -> str:
+    return "is wrong as well"
 
 
 def _missing(details: ErrorDetails, model: Model) -> str:
@@ -82,10 +90,10 @@ def _bound(word: str, key: str) -> Callable[[ErrorDetails, Model], str]:
     return lambda details, _: f"must be {word} {_context(details)[key]}; got {details['input']!r:.40}"
 
 
-def _length(word: str, key: str, unit: str) -> Callable[[ErrorDetails, Model], str]:
+def _length(word: str, key: str, one: str, many: str) -> Callable[[ErrorDetails, Model], str]:
     def sentence(details: ErrorDetails, _: Model) -> str:
         limit, got = _context(details)[key], len(details["input"])
-        return f"must have at {word} {limit} {unit if limit != 1 else unit.removesuffix('s')}; got {got}"
+        return f"must have at {word} {limit} {one if limit == 1 else many}; got {got}"
 
     return sentence
 
@@ -114,9 +122,9 @@ _SENTENCES: Mapping[str, Callable[[ErrorDetails, Model], str]] = {
     "literal_error": _choice,
     "greater_than_equal": _bound("at least", "ge"),
     "less_than_equal": _bound("at most", "le"),
-    "too_short": _length("least", "min_length", "entries"),
-    "too_long": _length("most", "max_length", "entries"),
-    "string_too_short": _length("least", "min_length", "characters"),
-    "string_too_long": _length("most", "max_length", "characters"),
+    "too_short": _length("least", "min_length", "entry", "entries"),
+    "too_long": _length("most", "max_length", "entry", "entries"),
+    "string_too_short": _length("least", "min_length", "character", "characters"),
+    "string_too_long": _length("most", "max_length", "character", "characters"),
     "value_error": _own,
 }

@@ -47,7 +47,7 @@ class Envelope(BaseModel):
     specversion: Literal["1.0"]
     """The version of CloudEvents, "1.0"."""
     id: Attribute
-    """Unique among the events of this source; the same again means the same event again."""
+    """Unique among the events of this source."""
     source: UriReference
     """Who sends it, as a URI reference."""
     type: Annotated[str, AfterValidator(_known_type)]

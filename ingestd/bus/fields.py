@@ -136,7 +136,7 @@ def _uri_reference(text: str) -> str | None:
     # Without blanks in the source, “source id” names an event beyond doubt.
     if _URI_REFERENCE.fullmatch(text) and len(text) <= 1024:
         return None
-    return "must be a URI reference of at most 1024 characters, such as /orders or urn:example:orders"
+    return "must be a URI reference of at most 1024 characters, such as /orders or urn:orders:harrow"
 
 
 def _uri(text: str) -> str | None:

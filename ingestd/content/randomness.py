@@ -14,7 +14,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from ingestd.content.sample import Content
+from ingestd.content.sample import Content, Structure, Verdict
+from ingestd.core.model import Secrecy
 
 WINDOW_BYTES = 1 << 20
 WINDOWS_MAX = 16
@@ -66,22 +67,53 @@ def windows(content: Content, start: int, end: int) -> Iterator[bytes]:
         yield content.read(offset, min(WINDOW_BYTES, end - offset))
 
 
-def plain_part(
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Of how many windows the statistic was taken, and the first that is not ciphertext's."""
+
+    windows: int
+    plain: float | None = None
+
+
+def measure(
     content: Content,
     start: int,
     end: int,
     *,
-    left_out: bytes = b"",
+    framing: bytes = b"",
     refine: Callable[[bytes], bytes] | None = None,
-) -> float | None:
-    """The statistic of the first window that is not ciphertext; None where all might be.
+) -> Measured:
+    """Look for a window from `start` to `end` that cannot be ciphertext, and stop at the first.
 
-    `refine` takes from a window what is not payload. Windows with too little left are passed over.
+    `refine` takes from a window what is not payload, and the values in `framing` are not counted.
+    Windows with less than PAYLOAD_BYTES_MIN left are passed over.
     """
+    measured = 0
     for window in windows(content, start, end):
         block = refine(window) if refine else window
-        if len(block) >= PAYLOAD_BYTES_MIN:
-            found = chi_square(block, left_out)
-            if not CIPHERTEXT.holds(found):
-                return found
-    return None
+        if len(block) < PAYLOAD_BYTES_MIN:
+            continue
+        measured += 1
+        found = chi_square(block, framing)
+        if not CIPHERTEXT.holds(found):
+            return Measured(measured, found)
+    return Measured(measured)
+
+
+def judged(content: Content, structure: Structure, start: int, end: int) -> Verdict | None:
+    """What a structure is worth, given its payload from `start` to `end`; None when nothing."""
+    if not structure.encrypted:
+        return Secrecy.PLAIN, structure.kind
+    measured = measure(content, start, end, framing=structure.framing, refine=structure.refine)
+    if structure.weak and measured.plain is not None:
+        return None
+    if structure.weak and not measured.windows:
+        return Secrecy.UNKNOWN, f"{structure.kind} header, too small to tell"
+    return payload_verdict(structure.kind, measured)
+
+
+def payload_verdict(kind: str, measured: Measured) -> Verdict:
+    """PROVEN, unless the payload shows that the header lies."""
+    if measured.plain is None:
+        return Secrecy.PROVEN, kind
+    return Secrecy.PLAIN, f"{kind} header over plain content (chi-square {measured.plain:.0f})"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -57,3 +58,18 @@ class HeadContent:
 
     def read(self, offset: int, length: int) -> bytes:
         return self.head[offset : offset + length]
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """What the beginning of a file claims to be, down to where its payload begins."""
+
+    kind: str
+    payload_at: int
+    encrypted: bool = True
+    weak: bool = False
+    """Whether the structure is so small that it proves nothing without the payload's statistics."""
+    framing: bytes = b""
+    """Byte values that stand between parts of the payload more often than chance has it."""
+    refine: Callable[[bytes], bytes] | None = None
+    """Takes from a block what is not payload."""

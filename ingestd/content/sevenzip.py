@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from ingestd.content.randomness import plain_part
+from ingestd.content.randomness import measure, payload_verdict
 from ingestd.content.sample import Content, Verdict
 from ingestd.core.model import Secrecy
 
@@ -57,7 +57,9 @@ class _Streams:
     def encrypted(self) -> list[bool]:
         """Of each folder that has content, whether it went through the AES coder."""
         sized = zip(self.folders, self.unpack_sizes, strict=True)
-        return [any(coder.method == _AES256_SHA256 for coder in folder) for folder, sizes in sized if any(sizes)]
+        return [
+            any(coder.method == _AES256_SHA256 for coder in folder) for folder, sizes in sized if any(sizes)
+        ]
 
 
 def recognise(content: Content) -> Verdict | None:
@@ -102,10 +104,7 @@ def _verdict(content: Content, kind: str, encrypted: list[bool], end: int) -> Ve
         return Secrecy.UNKNOWN, "7z archive without content"
     if not all(encrypted):
         return Secrecy.PLAIN, "7z archive with content that is not encrypted"
-    found = plain_part(content, _START_BYTES, end)
-    if found is not None:
-        return Secrecy.PLAIN, f"{kind} header over plain content (chi-square {found:.0f})"
-    return Secrecy.PROVEN, f"{kind} (AES-256)"
+    return payload_verdict(f"{kind} (AES-256)", measure(content, _START_BYTES, end))
 
 
 def _unpacked(content: Content, streams: _Streams) -> bytes:
@@ -192,7 +191,8 @@ class _Parser:
 
     def streams(self) -> _Streams:
         """Packed data, up to what is said about the files in it, which is left unread."""
-        pack_at, pack_sizes = 0, ()
+        pack_at = 0
+        pack_sizes: tuple[int, ...] = ()
         mark = self.byte()
         if mark == _PACK_INFO:
             pack_at, pack_sizes = self._pack_info()

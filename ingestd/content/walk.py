@@ -20,7 +20,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from ingestd.ports import CancelToken, ResourcesExhausted
+from ingestd.content.faults import blame_station
+from ingestd.ports import CancelToken
 
 DEPTH_MAX = 256
 """Parts of the longest path that is carried."""
@@ -30,7 +31,6 @@ CHUNK_MIN = 256
 PULSE_ENTRIES = 500
 
 _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
-_STATION_FAULTS = frozenset((errno.EMFILE, errno.ENFILE, errno.ENOMEM))
 
 
 class Kind(StrEnum):
@@ -59,6 +59,8 @@ class Found:
     inode: int = 0
     regular: bool = False
     """Whether it is a regular file, also where its kind says that it is out of bounds."""
+    error: int = 0
+    """Number of the system's error, where there is one."""
 
 
 def walk(root_fd: int, *, cancel: CancelToken) -> Iterator[Found]:
@@ -133,16 +135,16 @@ class _Walker:
         try:
             fd = os.open(name, _OPEN_FOLDER, dir_fd=parent_fd)
         except OSError as error:
-            _blame_station(error)
+            blame_station(error)
             vanished = path and isinstance(error, FileNotFoundError)
             if not vanished:
-                yield Found(path, Kind.UNLISTABLE)
+                yield _unlistable(path, error.errno)
             return
         status = os.fstat(fd)
         if status.st_dev != self._device or any(status.st_ino == above.inode for above in self._levels):
             # A mount that was put there since, or a damaged folder that contains itself.
             os.close(fd)
-            yield Found(path, Kind.UNLISTABLE)
+            yield _unlistable(path, errno.ELOOP)
             return
         level = _Level(path, depth, status.st_ino, fd)
         self._levels.append(level)
@@ -151,8 +153,8 @@ class _Walker:
         try:
             level.listing = _listing(fd)
         except OSError as error:
-            _blame_station(error)
-            yield Found(path, Kind.UNLISTABLE)
+            blame_station(error)
+            yield _unlistable(path, error.errno)
 
     def _take_chunk(self, level: _Level) -> Iterator[Found]:
         """Report the next entries of a folder; its subfolders among them are kept for later."""
@@ -165,8 +167,8 @@ class _Walker:
             except FileNotFoundError:
                 vanished.add(name)
             except OSError as error:
-                _blame_station(error)
-                yield Found(level.below(name), Kind.UNLISTABLE)
+                blame_station(error)
+                yield _unlistable(level.below(name), error.errno)
             else:
                 found = self._classify(level.below(name), level.depth + 1, status)
                 if found.kind is Kind.FOLDER:
@@ -176,20 +178,20 @@ class _Walker:
         level.folders.reverse()
         self._held += len(level.folders)
         for name in self._still_listed(level.fd, vanished):
-            yield Found(level.below(name), Kind.UNLISTABLE)
+            yield _unlistable(level.below(name), errno.ENOENT)
         if broken:
-            yield Found(level.path, Kind.UNLISTABLE)
+            yield _unlistable(level.path, broken)
 
-    def _next_names(self, level: _Level) -> tuple[list[tuple[int, bytes]], bool]:
-        """The next (inode, name) pairs, as many as there is room for, and whether reading failed."""
+    def _next_names(self, level: _Level) -> tuple[list[tuple[int, bytes]], int]:
+        """The next (inode, name) pairs, as many as there is room for, and the error if one came up."""
         room = max(CHUNK_MIN, HELD_MAX - self._held)
         names: list[tuple[int, bytes]] = []
-        broken = False
+        broken = 0
         try:
             names.extend(itertools.islice(self._entries(level.listing), room))
         except OSError as error:
-            _blame_station(error)
-            broken = True
+            blame_station(error)
+            broken = error.errno or errno.EIO
         if broken or len(names) < room:
             level.close_listing()
         return names, broken
@@ -222,7 +224,7 @@ class _Walker:
             with _listing(fd) as listing:
                 return sorted(vanished.intersection(name for _, name in self._entries(listing)))
         except OSError as error:
-            _blame_station(error)
+            blame_station(error)
             return sorted(vanished)
 
     def _entries(self, listing: os._ScandirIterator[str] | None) -> Iterator[tuple[int, bytes]]:
@@ -237,6 +239,10 @@ class _Walker:
             self._cancel.beat()
 
 
+def _unlistable(path: bytes, error: int | None) -> Found:
+    return Found(path, Kind.UNLISTABLE, error=error or errno.EIO)
+
+
 def _listing(fd: int) -> os._ScandirIterator[str]:
     # Opened anew, since a duplicate of the descriptor would share its position with other readers.
     own = os.open(b".", _OPEN_FOLDER, dir_fd=fd)
@@ -244,12 +250,3 @@ def _listing(fd: int) -> os._ScandirIterator[str]:
         return os.scandir(own)
     finally:
         os.close(own)
-
-
-def _blame_station(error: OSError) -> None:
-    """Turn an error that says nothing about the drive into one that says so."""
-    if error.errno in _STATION_FAULTS:
-        raise ResourcesExhausted(
-            f"the station cannot open another folder ({error.strerror}): "
-            "raise the daemon's limit of open files or of memory"
-        ) from error

@@ -23,6 +23,7 @@ from ingestd.core.model import (
     JobId,
     JobRecord,
     Ledger,
+    Limits,
     LoadId,
     ProofLevel,
     Receipt,
@@ -46,6 +47,14 @@ class StationStarted:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopRequested:
     at: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitsChanged:
+    """The configuration was read again."""
+
+    at: float
+    limits: Limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -264,6 +273,7 @@ BayReport = Identified | IdentifyFailed
 Event = (
     StationStarted
     | StopRequested
+    | LimitsChanged
     | DriveAppeared
     | DriveGone
     | TimerFired

@@ -265,6 +265,8 @@ class Ledger:
     skipped_files: int = 0
     failed_files: int = 0
     pending_files: int = 0
+    arrived_bytes: int = 0
+    """Of the pending bytes, those that the store already holds as parts of unfinished files."""
 
     @property
     def balanced(self) -> bool:

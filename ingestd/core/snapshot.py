@@ -133,7 +133,7 @@ def _of_load(station: Station, load: Load, total: float) -> LoadPicture:
         ledger=load.ledger,
         rate_bytes_per_second=rate,
         share=rate / total if total > 0 and rate > 0 else None,
-        seconds_left=load.ledger.pending_bytes / rate if rate > 0 else None,
+        seconds_left=(load.ledger.pending_bytes - load.ledger.arrived_bytes) / rate if rate > 0 else None,
         due_at=job.due_at if job is not None else None,
         outcome=getattr(load.state, "outcome", None) if ended else None,
         disposition=job.disposition if job is not None else None,

@@ -42,6 +42,7 @@ from ingestd.core.messages import (
     JobAmended,
     JobAnnounced,
     JobWithdrawn,
+    LimitsChanged,
     LoadReport,
     NoticeMalformed,
     Progressed,
@@ -115,6 +116,10 @@ def _on_stop(turn: Turn, event: StopRequested) -> None:
             turn.do(Cancel(load_id=load.load_id, attempt=running))
 
 
+def _on_limits(turn: Turn, event: LimitsChanged) -> None:
+    turn.station = replace(turn.station, limits=event.limits)
+
+
 def _on_timer(turn: Turn, event: TimerFired) -> None:
     timer = event.timer
     if timer.purpose == "report":
@@ -185,6 +190,7 @@ def _on_malformed(turn: Turn, event: NoticeMalformed) -> None:
 _HANDLERS: Mapping[type, Callable[[Turn, Any], None]] = {
     StationStarted: _on_started,
     StopRequested: _on_stop,
+    LimitsChanged: _on_limits,
     DriveAppeared: station_bays.on_appeared,
     DriveGone: station_bays.on_gone,
     TimerFired: _on_timer,

@@ -141,7 +141,8 @@ def _generation(facts: os.stat_result) -> int:
 def bays_in(bays_folder: str) -> list[tuple[BayName, str]]:
     """The bays, by name: every folder below `bays_folder` whose name is fit to be shown.
 
-    Raises ToolFailed when the folder cannot be listed: then nothing is known of any drive.
+    Raises ToolFailed or ResourcesExhausted when the folder cannot be listed: then nothing is known
+    of any drive.
     """
     return [(BayName(name), os.path.join(bays_folder, name)) for name in _folders(bays_folder) if _fit(name)]
 
@@ -152,6 +153,8 @@ def _folders(bays_folder: str) -> list[str]:
             return sorted(e.name for e in entries if not e.name.startswith(".") and e.is_dir())
     except OSError as error:
         text = f"the folder of the bays, {bays_folder}, cannot be listed: {error.strerror}"
+        if is_shortage(error):
+            raise ResourcesExhausted(text) from error
         raise ToolFailed(f"{text}; create it, or correct the setting") from error
 
 

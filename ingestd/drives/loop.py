@@ -212,7 +212,7 @@ class LoopDrives:
 def _card_of(node: block.LoopNode, folder: str) -> CardSeen | None:
     """The card in the bay, unless it is about another image."""
     seen = look_at_card(folder)
-    image = os.path.basename(node.backing)
+    image = os.path.basename(node.backing).removesuffix(" (deleted)")
     about_another = seen is not None and seen.card is not None and seen.card.image != image
     return None if about_another else seen
 

@@ -78,13 +78,18 @@ def mount(device: str, file_system: str, folder: str) -> str | None:
 
 def _refusal(said: Sequence[str]) -> str:
     words = "; ".join(said)
-    shown = f"(the driver said: {shortened(words, _WORDS_MAX)})"
+    shown = f"the driver said: {shortened(words, _WORDS_MAX)}"
     if _NOT_CLEAN.search(words):
-        return (
-            "not cleanly unmounted: its log holds changes that only a writable mount would bring in, "
-            f"and without them files would be missing; it must be unmounted properly and sent again {shown}"
-        )
-    return f"it cannot be mounted, so it is damaged or was not cleanly unmounted {shown}"
+        return not_cleanly_unmounted(shown)
+    return f"it cannot be mounted, so it is damaged or was not cleanly unmounted ({shown})"
+
+
+def not_cleanly_unmounted(evidence: str) -> str:
+    """The problem of a volume whose log is not empty, in words for the customer."""
+    return (
+        "not cleanly unmounted: its log holds changes that only a writable mount would bring in, "
+        f"and without them files would be missing; it must be unmounted properly and sent again ({evidence})"
+    )
 
 
 def _blame_station(driver: str, folder: str, ended: Ended) -> None:

@@ -27,10 +27,10 @@ class Ended:
     words: str
 
 
-def run(program: str, *arguments: str, limit_s: float = LIMIT_S) -> Ended:
+def run(program: str, *arguments: str) -> Ended:
     """Run a program to its end, in the C locale, and hand back what it said.
 
-    Raises ToolFailed when it is not installed, cannot be started, or takes longer than `limit_s`
+    Raises ToolFailed when it is not installed, cannot be started, or takes longer than LIMIT_S
     seconds, and ResourcesExhausted. A program over its limit is killed but not waited for: one that is
     stuck in the kernel on a dying drive does not die, and must not take its caller along.
     """
@@ -46,10 +46,10 @@ def run(program: str, *arguments: str, limit_s: float = LIMIT_S) -> Ended:
         short = ResourcesExhausted if is_shortage(error) else ToolFailed
         raise short(f"the program {program} cannot be started: {error.strerror}") from error
     try:
-        out, err = child.communicate(timeout=limit_s)
+        out, err = child.communicate(timeout=LIMIT_S)
     except subprocess.TimeoutExpired as error:
         _give_up(child)
-        raise ToolFailed(f"{program} has not ended within {limit_s:g} s and was given up") from error
+        raise ToolFailed(f"{program} has not ended within {LIMIT_S:g} s and was given up") from error
     words = " ".join(err.decode("utf-8", "replace").split())
     return Ended(child.returncode, out.decode("utf-8", "replace"), words)
 

@@ -6,11 +6,11 @@ import contextlib
 import os
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ingestd.core.model import DriveFacts, Ticket, VolumeFacts
 from ingestd.core.names import from_printable, printable
-from ingestd.drives import block
+from ingestd.drives import block, mounts, ntfs
 from ingestd.drives.mounts import DRIVERS
 from ingestd.drives.programs import run
 from ingestd.drives.ticket import read_ticket
@@ -110,15 +110,28 @@ def probe(window: block.ReadOnlyLoop) -> list[VolumeFacts]:
 
     Raises ToolFailed when the probing itself does not work.
     """
+    size_bytes = block.size_bytes(window.fd)
     try:
         os.pread(window.fd, _FIRST_BYTES, 0)  # blkid takes what it cannot read for empty
     except OSError as error:
         problem = f"reading its first megabyte gives: {error.strerror}"
-        return [VolumeFacts(name="volume-1", size_bytes=block.size_bytes(window.fd), problem=problem)]
+        return [VolumeFacts(name="volume-1", size_bytes=size_bytes, problem=problem)]
     answer = run("blkid", "-p", "-o", "udev", window.path)
     if answer.code not in (0, 2, 8):
         raise ToolFailed(f"blkid ended with {answer.code}: {answer.words}")
-    return [recognised("volume-1", block.size_bytes(window.fd), answer.out)]
+    return [_asked_if_clean(window.fd, recognised("volume-1", size_bytes, answer.out))]
+
+
+def _asked_if_clean(fd: int, facts: VolumeFacts) -> VolumeFacts:
+    """The facts, with a problem where the driver would mount without telling what is missing."""
+    if facts.file_system != "ntfs":
+        return facts
+    try:
+        why = ntfs.why_unclean(fd)
+    except OSError as error:
+        return replace(facts, problem=f"reading its file table gives: {error.strerror}")
+    problem = None if why is None else mounts.not_cleanly_unmounted(f"the volume says: {why}")
+    return replace(facts, problem=problem)
 
 
 def recognised(name: str, size_bytes: int, answer: str) -> VolumeFacts:

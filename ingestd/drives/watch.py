@@ -105,7 +105,7 @@ class DriveWatch:
             while not self._stopping.wait(self._interval_s):
                 self._once()
                 self._beat = time.monotonic()
-        except Exception:
+        except Exception:  # noqa: BLE001  never without a word; `alive` tells the rest
             self._log.exception("drive_watch_died")
 
     def _once(self) -> None:
@@ -124,7 +124,7 @@ class DriveWatch:
         """All sightings; None when looking failed, which is logged once until it works again."""
         try:
             seen = self._drives.enumerate()
-        except Exception as error:  # whatever it is, deaf is worse: the next look may work
+        except Exception as error:  # noqa: BLE001  being deaf is worse, and the next look may work
             if not self._failing:
                 self._log.error("drive_enumeration_failed", error=str(error), kind=type(error).__name__)
             self._failing = True

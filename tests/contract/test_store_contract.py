@@ -619,5 +619,5 @@ class FolderStoreModel(StoreModel):
 
 TestFakeStoreModel = StoreModel.TestCase
 TestFolderStoreModel = FolderStoreModel.TestCase
-for _case in (TestFakeStoreModel, TestFolderStoreModel):
-    _case.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+TestFakeStoreModel.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+TestFolderStoreModel.settings = TestFakeStoreModel.settings

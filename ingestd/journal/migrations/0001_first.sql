@@ -55,7 +55,8 @@ CREATE TABLE manifests (
     load_id      TEXT UNIQUE,
     survey       INTEGER NOT NULL DEFAULT 0,
     next_file_no INTEGER NOT NULL DEFAULT 0,
-    attempted    INTEGER NOT NULL DEFAULT -1
+    attempted    INTEGER NOT NULL DEFAULT -1,
+    guard        INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 
 -- What is summed and compared stands before the long columns, so that a scan need not read past them.
@@ -66,7 +67,7 @@ CREATE TABLE files (
     load            INTEGER NOT NULL REFERENCES manifests,
     file_no         INTEGER NOT NULL,
     state           TEXT NOT NULL CHECK (state IN ('pending', 'stored', 'skipped', 'failed')),
-    size_bytes      INTEGER NOT NULL CHECK (size_bytes >= 0),
+    size_bytes      INTEGER NOT NULL,
     seen            INTEGER NOT NULL,
     changed         INTEGER NOT NULL DEFAULT 0 CHECK (changed IN (0, 1)),
     mtime_ns        ANY NOT NULL,

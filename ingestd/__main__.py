@@ -1,0 +1,7 @@
+"""`python -m ingestd` is the command line."""
+
+import sys
+
+from ingestd.runtime.cli import main
+
+sys.exit(main())

@@ -1,0 +1,92 @@
+"""Which of the announced items a drive holds, and what comes near to those it does not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from ingestd.content.walk import Found, Kind
+from ingestd.core.model import Item, ItemFact, Presence
+from ingestd.core.names import folded, located
+
+NEAR_MAX = 10
+_UNSEEN = (Kind.UNLISTABLE, Kind.OTHER_DEVICE)
+
+
+@dataclass(slots=True)
+class _Track:
+    """What has been seen of one item so far."""
+
+    item: Item
+    name: bytes
+    volume: str | None = None
+    """Where it was found; its first place counts."""
+    size_bytes: int | None = None
+    copies: list[str] = field(default_factory=list)
+    """Where else it lies, in roots."""
+    wrong_kind: list[tuple[str, str]] = field(default_factory=list)
+    """Volume and printable path of something else of exactly its name, in roots."""
+    near: list[str] = field(default_factory=list)
+
+    def fact(self) -> ItemFact:
+        if self.volume is not None:
+            return self._fact(Presence.FOUND, self.volume, self.copies)
+        if self.wrong_kind:
+            volume, _ = self.wrong_kind[0]
+            return self._fact(Presence.NOT_THAT_KIND, volume, [path for _, path in self.wrong_kind])
+        return self._fact(Presence.ELSEWHERE if self.near else Presence.MISSING, None, self.near)
+
+    def _fact(self, presence: Presence, volume: str | None, near: Sequence[str]) -> ItemFact:
+        return ItemFact(
+            item=self.item,
+            presence=presence,
+            volume=volume,
+            size_bytes=self.size_bytes,
+            near=tuple(near[:NEAR_MAX]),
+        )
+
+
+class Announced:
+    """The items of a job, compared with what the walk of each volume's root brings to light."""
+
+    def __init__(self, items: Sequence[Item]) -> None:
+        self._tracks = [_Track(item, item.name.encode("utf-8", "surrogateescape")) for item in items]
+        self._by_name = {track.name: track for track in self._tracks}
+        self._by_fold: dict[str, list[_Track]] = {}
+        for track in self._tracks:
+            self._by_fold.setdefault(folded(track.name), []).append(track)
+
+    def claim(self, volume: str, found: Found) -> Item | None:
+        """The item that this entry of a root is; None when it is none, or lay in another volume before.
+
+        What cannot be looked at counts as the item: that it cannot be read is another fact.
+        """
+        track = self._by_name.get(found.path)
+        if track is None:
+            return None
+        place = located(volume, found.path)
+        if found.kind not in (track.item.kind, *_UNSEEN):
+            track.wrong_kind.append((volume, place))
+            return None
+        if track.volume is not None:
+            track.copies.append(place)
+            return None
+        track.volume = volume
+        track.size_bytes = None if found.kind in _UNSEEN else 0
+        return track.item
+
+    def count(self, item: Item, size_bytes: int) -> None:
+        """Add a file's size to the item that it is, or lies in."""
+        track = self._by_name[item.name.encode("utf-8", "surrogateescape")]
+        track.size_bytes = (track.size_bytes or 0) + size_bytes
+
+    def note_near(self, volume: str, path: bytes) -> None:
+        """Remember an entry anywhere that is called like an item, but for case and normalisation."""
+        if not self._by_fold:
+            return
+        for track in self._by_fold.get(folded(path.rpartition(b"/")[2]), ()):
+            if path != track.name and len(track.near) < NEAR_MAX:
+                track.near.append(located(volume, path))
+
+    def facts(self) -> tuple[ItemFact, ...]:
+        return tuple(track.fact() for track in self._tracks)

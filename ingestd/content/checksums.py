@@ -1,0 +1,110 @@
+"""Checksum lists in a volume's root: what they say of which file.
+
+A list is a regular file whose name `names.is_checksum_list` knows. Its entries are relative to the
+folder it lies in, the root. A file named `<name>.sha256` may hold a bare checksum: it is that of `<name>`.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from ingestd.core.checksum_lines import parse_bare, parse_line
+from ingestd.files import is_regular, open_beneath
+from ingestd.ports import CancelToken
+
+LIST_BYTES_MAX = 64 << 20
+BAD_LINES_MAX = 100
+_LINE_BYTES_MAX = 16 << 10
+_BLOCK_BYTES = 1 << 20
+_BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+
+
+class Entry(NamedTuple):
+    path: bytes
+    sha256: bytes
+
+
+def read_list(root_fd: int, name: bytes, cancel: CancelToken) -> tuple[Iterator[Entry], list[int]]:
+    """The entries of a list, read as they are asked for, and the numbers of lines that are none.
+
+    The second grows while the first is read, to at most BAD_LINES_MAX. A line is bad that cannot be
+    understood, whose path is absolute or has a '..' part, or that lies beyond LIST_BYTES_MAX; so is the
+    one at which reading failed. Asking for entries raises OSError as the system does, and Cancelled.
+    """
+    bad: list[int] = []
+    return _entries(root_fd, name, cancel, bad), bad
+
+
+def _entries(root_fd: int, name: bytes, cancel: CancelToken, bad: list[int]) -> Iterator[Entry]:
+    number = 0
+    try:
+        for number, line in enumerate(_lines(root_fd, name, cancel), 1):
+            try:
+                entry = _entry(line, name)
+            except ValueError:
+                _note(bad, number)
+                continue
+            if entry is not None:
+                yield entry
+    except OSError:
+        _note(bad, number + 1)
+        raise
+
+
+def _entry(line: bytes, name: bytes) -> Entry | None:
+    """What a line says. Raises ValueError for one that says nothing that can be used."""
+    if len(line) > _LINE_BYTES_MAX:
+        raise ValueError("longer than any path could make it")
+    subject, _, ending = name.rpartition(b".")
+    bare = parse_bare(line)
+    if bare is not None and ending.lower() in (b"sha256", b"sha256sum"):
+        return Entry(subject, bytes.fromhex(bare))
+    listed = parse_line(line)
+    if listed is None:
+        return None
+    return Entry(_plain_path(listed.path), bytes.fromhex(listed.sha256_hex))
+
+
+def _plain_path(path: bytes) -> bytes:
+    """The path without '.' parts and doubled slashes. Raises ValueError when it leads elsewhere."""
+    parts = [part for part in path.split(b"/") if part not in (b"", b".")]
+    if path.startswith(b"/") or b".." in parts or not parts:
+        raise ValueError("not a path below the list's folder")
+    return b"/".join(parts)
+
+
+def _lines(root_fd: int, name: bytes, cancel: CancelToken) -> Iterator[bytes]:
+    """The lines of a file; one that is too long may come shortened, but still too long."""
+    rest = b""
+    for block in _blocks(root_fd, name, cancel):
+        *lines, rest = (rest + block).split(b"\n")
+        yield from lines
+        rest = rest[: _LINE_BYTES_MAX + 1]
+    if rest:
+        yield rest
+
+
+def _blocks(root_fd: int, name: bytes, cancel: CancelToken) -> Iterator[bytes]:
+    fd = open_beneath(root_fd, name, os.O_RDONLY | os.O_NONBLOCK)
+    try:
+        if not is_regular(fd):
+            raise OSError(errno.EINVAL, "not a regular file")
+        for at in range(0, LIST_BYTES_MAX, _BLOCK_BYTES):
+            cancel.check()
+            block = os.pread(fd, _BLOCK_BYTES, at)
+            cancel.beat()
+            yield block.removeprefix(_BYTE_ORDER_MARK) if at == 0 else block
+            if len(block) < _BLOCK_BYTES:
+                return
+        if os.pread(fd, 1, LIST_BYTES_MAX):
+            yield b"\n(from here on the list is not read)"
+    finally:
+        os.close(fd)
+
+
+def _note(bad: list[int], number: int) -> None:
+    if len(bad) < BAD_LINES_MAX:
+        bad.append(number)

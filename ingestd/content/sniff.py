@@ -1,0 +1,134 @@
+"""A look into a file: is what it holds encrypted?
+
+Structure comes first. A format that is known not to be encrypted settles the matter, and so does one
+that is, if its payload bears it out. Only what has no known structure is left to statistics, which
+can tell that bytes look random, never that they are encrypted.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable
+
+from ingestd.content import armour, containers, disk_image, openpgp, plain, sevenzip, text, zipped
+from ingestd.content.randomness import RANDOM, RANDOM_BYTES_MIN, chi_square, judged, windows
+from ingestd.content.sample import Content, FileContent, HeadContent, Structure, Verdict
+from ingestd.core.model import Secrecy
+from ingestd.ports import CancelToken
+
+_PDF_TAIL_BYTES = 64 << 10
+_SEALED_NAME = re.compile(rb".*\.(gpg|pgp|asc|age|7z|zip|luks)", re.IGNORECASE | re.DOTALL)
+_SEALED: tuple[Callable[[Content], Structure | None], ...] = (
+    openpgp.structure,
+    containers.age,
+    containers.luks,
+    containers.salted,
+)
+_UNTOLD: tuple[tuple[int, bytes, str], ...] = (
+    (0, b"Rar!\x1a\x07", "rar archive"),
+    (3, b"-FVE-FS-", "bitlocker image"),
+    (0, b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "ole document"),
+)
+"""Formats that may be encrypted or not, which is not looked into here."""
+
+
+def look(fd: int, size_bytes: int, *, name: bytes, cancel: CancelToken) -> Verdict:
+    """How secret the content of an open file is, and its format or why that cannot be told.
+
+    Reads its head, what its format needs, and up to 16 windows of 1 MiB. The name decides nothing; it
+    serves to say that a file is not what it is called. Raises OSError as reading the file does, and
+    Cancelled.
+    """
+    content = FileContent(fd, size_bytes, cancel)
+    if size_bytes == 0:
+        return Secrecy.UNKNOWN, "empty"
+    head = content.read(0, plain.HEAD_BYTES)
+    if kind := _untold(head):
+        return Secrecy.UNKNOWN, kind
+    if kind := plain.plain_kind(head):
+        return Secrecy.PLAIN, kind
+    return _by_structure(content, head) or _by_statistics(content, name)
+
+
+def look_head(head: bytes, *, whole: bool = False) -> Verdict | None:
+    """PLAIN and the format, when a file's first bytes alone prove that; else None.
+
+    With `whole` these are all its bytes, which lets more be proved: text, PDF.
+    """
+    if _untold(head):
+        return None
+    if kind := plain.plain_kind(head):
+        return Secrecy.PLAIN, kind
+    content = HeadContent(head, len(head) if whole else None)
+    found = openpgp.structure(content)
+    if found is not None:
+        return None if found.encrypted else (Secrecy.PLAIN, found.kind)
+    verdict = zipped.plain_head(head)
+    if verdict is None and whole:
+        verdict = armour.recognise(content) or _pdf(content, head) or _text(content, head)
+    return verdict if verdict and verdict[0] is Secrecy.PLAIN else None
+
+
+def _untold(head: bytes) -> str | None:
+    found = (kind for offset, magic, kind in _UNTOLD if head.startswith(magic, offset))
+    return next((f"{kind}, which may be encrypted or not" for kind in found), None)
+
+
+def _by_structure(content: FileContent, head: bytes) -> Verdict | None:
+    for recognised in _SEALED:
+        structure = recognised(content)
+        if structure is not None:
+            verdict = judged(content, structure, structure.payload_at, content.size_bytes)
+            if verdict is not None:
+                return verdict
+    return (
+        armour.recognise(content)
+        or sevenzip.recognise(content)
+        or zipped.recognise(content)
+        or disk_image.recognise(content)
+        or _pdf(content, head)
+        or _text(content, head)
+    )
+
+
+def _pdf(content: Content, head: bytes) -> Verdict | None:
+    """A PDF names its encryption, if any, in a trailer, which stands at its end or its beginning."""
+    if not head.startswith(b"%PDF-") or content.size_bytes is None:
+        return None
+    tail = content.read(max(0, content.size_bytes - _PDF_TAIL_BYTES), _PDF_TAIL_BYTES)
+    if b"/Encrypt" in head or b"/Encrypt" in tail:
+        return Secrecy.UNKNOWN, "pdf that says it is encrypted"
+    return Secrecy.PLAIN, "pdf"
+
+
+def _text(content: Content, head: bytes) -> Verdict | None:
+    """The verdict on a file all of whose samples are text; None for anything else."""
+    if text.is_utf16(head):
+        return Secrecy.PLAIN, "text (utf-16)"
+    if content.size_bytes is None or not text.is_text(head):
+        return None
+    readable: set[bool | None] = set()
+    for window in windows(content, 0, content.size_bytes):
+        if not text.is_text(window):
+            return None
+        readable.add(text.is_readable(window))
+    if False in readable:
+        return Secrecy.UNKNOWN, "text that encodes something indistinguishable from random"
+    if None in readable:
+        return Secrecy.UNKNOWN, "too small to tell"
+    return Secrecy.PLAIN, "text"
+
+
+def _by_statistics(content: FileContent, name: bytes) -> Verdict:
+    called = _SEALED_NAME.fullmatch(os.path.basename(name))
+    remark = f", named .{called[1].decode('ascii').lower()} without being that" if called else ""
+    if content.size_bytes < RANDOM_BYTES_MIN:
+        return Secrecy.UNKNOWN, f"too small to tell{remark}"
+    lowest, highest = RANDOM.lowest, RANDOM.highest
+    for number, window in enumerate(windows(content, 0, content.size_bytes), 1):
+        found = chi_square(window)
+        if not RANDOM.holds(found):
+            figures = f"chi-square {found:.0f} in sample {number}, random is {lowest:.0f} to {highest:.0f}"
+            return Secrecy.UNKNOWN, f"no known structure, {figures}{remark}"
+    return Secrecy.RANDOM_LIKE, f"indistinguishable from random{remark}"

@@ -1,0 +1,253 @@
+"""What was decided, in one transaction with what is to be told about it."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import assert_never
+
+from ingestd.core.messages import Record, SaveJob, SaveLoad, SaveUplink
+from ingestd.core.model import JobRecord, LoadId
+from ingestd.core.outgoing import Publish
+from ingestd.core.phases import Load
+from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard
+from ingestd.journal.database import Database
+from ingestd.journal.manifest import SqliteManifest, forget, open_manifest, sweep_forgotten
+from ingestd.journal.outbox import Outbox
+from ingestd.journal.words import damaged
+from ingestd.ports import OutboxEntry
+
+_CHUNK_ROWS = 10_000
+"""Most rows that one transaction deletes: some tens of milliseconds in which others wait."""
+
+_PRUNED_LOADS = 100
+_GIVEN_BACK_PAGES = 2_000
+
+_SAVE_JOB = """
+INSERT INTO jobs (job_id, guard, body) VALUES (?, ?, ?)
+ON CONFLICT (job_id) DO UPDATE SET guard = excluded.guard, body = excluded.body
+"""
+
+_SAVE_LOAD = """
+INSERT INTO loads (load_id, phase, bay, saved_at, guard, body) VALUES (?, ?, ?, ?, ?, ?)
+ON CONFLICT (load_id) DO UPDATE SET phase = excluded.phase, bay = excluded.bay,
+    saved_at = excluded.saved_at, guard = excluded.guard, body = excluded.body
+"""
+
+_SAVE_SETTING = """
+INSERT INTO settings (name, guard, body) VALUES (?, ?, ?)
+ON CONFLICT (name) DO UPDATE SET guard = excluded.guard, body = excluded.body
+"""
+
+_REMEMBER = "INSERT OR REPLACE INTO identities (identity, at) VALUES (?, ?)"
+
+_LIVE_LOADS = (
+    "SELECT load_id, guard, body FROM loads WHERE phase <> 'released' OR bay IS NOT NULL ORDER BY rowid"
+)
+
+_LIVE_UPLOADS = """
+SELECT token FROM uploads JOIN manifests USING (load) LEFT JOIN loads USING (load_id)
+WHERE load_id IS NOT NULL AND phase IS NOT 'released' ORDER BY load, file_no
+"""
+
+_PRUNE_IDENTITIES = """
+DELETE FROM identities WHERE identity IN (SELECT identity FROM identities WHERE at < ? ORDER BY at LIMIT ?)
+"""
+
+_OLD_LOADS = "SELECT load_id FROM loads WHERE phase = 'released' AND bay IS NULL AND saved_at < ? LIMIT ?"
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """What the last process left: jobs, loads that are not over or whose drive is still plugged in."""
+
+    jobs: tuple[JobRecord, ...]
+    loads: tuple[Load, ...]
+    uplink: SaveUplink | None
+    """None when no message ever set it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pruned:
+    """How many of each one call has removed; all zero when there was nothing left to remove."""
+
+    events: int
+    identities: int
+    loads: int
+    manifest_rows: int
+
+    @property
+    def anything(self) -> bool:
+        return any((self.events, self.identities, self.loads, self.manifest_rows))
+
+
+class Journal:
+    """Everything that must survive. All threads may use it; one process at a time.
+
+    Memory: the database's cache of 8 MiB, and the rows of one batch. Every method raises JournalError
+    when the journal cannot be read or written; after the first such error nothing is recorded any more.
+    """
+
+    version = sqlite3.sqlite_version
+    """SQLite's own, for the logs."""
+
+    def __init__(self, database: Database, encode: Callable[[Publish], bytes]) -> None:
+        self._db = database
+        self._encode = encode
+        self._outbox = Outbox(database)
+
+    @classmethod
+    def open(cls, folder: str, *, encode: Callable[[Publish], bytes]) -> Journal:
+        """The journal in `folder`; `encode` turns outgoing events into what goes on the wire.
+
+        Raises JournalError with the remedy when it is missing though it was created before, damaged,
+        of another program or a newer version, or in use.
+        """
+        return cls(Database.open(folder), encode)
+
+    @property
+    def broken(self) -> bool:
+        """Whether an error has ended all recording until the next start."""
+        return self._db.broken
+
+    def size_bytes(self) -> int:
+        """What the journal takes up on the disk."""
+        return self._db.size_bytes()
+
+    def close(self) -> None:
+        """Let go of the journal. Who waits for the outbox is woken. Safe to call twice."""
+        self._outbox.close()
+        self._db.close()
+
+    # -- facts --------------------------------------------------------------------------------
+
+    def restore(self) -> Restored:
+        """What the last process left. Raises JournalError for a row that is not what was written."""
+        with self._db.reading() as sql:
+            jobs = _guarded(sql.execute("SELECT job_id, guard, body FROM jobs ORDER BY rowid"), "job")
+            loads = _guarded(sql.execute(_LIVE_LOADS), "load")
+            uplink = _guarded(
+                sql.execute("SELECT name, guard, body FROM settings WHERE name = 'uplink'"), "setting"
+            )
+            return Restored(
+                jobs=tuple(JOBS.decode(body) for body in jobs),
+                loads=tuple(LOADS.decode(body) for body in loads),
+                uplink=next((UPLINKS.decode(body) for body in uplink), None),
+            )
+
+    def commit(self, records: Sequence[Record], *, at: float, identity: str | None = None) -> None:
+        """Record all of it durably, or nothing: facts, outgoing events in their order, and that the
+        notice with this identity was acted on.
+
+        An event id that was recorded before is an error: one decision would be told twice as two.
+        """
+        if not records and identity is None:
+            return
+        statements = [self._statement(record, at) for record in records]
+        events = sum(isinstance(record, Publish) for record in records)
+        with self._db.held():
+            with self._db.transaction() as sql:
+                for statement, values in statements:
+                    sql.execute(statement, values)
+                if identity is not None:
+                    sql.execute(_REMEMBER, (_digest(identity), at))
+            self._outbox.added(events, at)
+
+    def _statement(self, record: Record, at: float) -> tuple[str, tuple[object, ...]]:
+        match record:
+            case SaveJob(record=job):
+                body = JOBS.encode(job)
+                return _SAVE_JOB, (job.job_id, _guard(job.job_id, body), body)
+            case SaveLoad(load=load):
+                body = LOADS.encode(load)
+                mark = _guard(load.load_id, body)
+                return _SAVE_LOAD, (load.load_id, load.phase.value, load.bay, at, mark, body)
+            case SaveUplink():
+                body = UPLINKS.encode(record)
+                return _SAVE_SETTING, ("uplink", _guard("uplink", body), body)
+            case Publish():
+                return self._outbox.addition(record, self._encode(record), at)
+            case _:
+                assert_never(record)
+
+    def knows(self, identity: str) -> bool:
+        """Whether the notice with this identity has been acted on."""
+        with self._db.reading() as sql:
+            row = sql.execute("SELECT 1 FROM identities WHERE identity = ?", (_digest(identity),)).fetchone()
+        return row is not None
+
+    # -- outbox -------------------------------------------------------------------------------
+
+    def outbox(self, limit: int) -> list[OutboxEntry]:
+        """The first unsent events, in the order in which they were committed."""
+        return self._outbox.unsent(limit)
+
+    def mark_sent(self, sequences: Sequence[int]) -> None:
+        """The bus has these. Said twice it changes nothing."""
+        self._outbox.mark_sent(sequences)
+
+    def outbox_depth(self) -> tuple[int, float | None]:
+        """How many events are unsent, and when the oldest of them was committed. From memory."""
+        return self._outbox.depth()
+
+    def wait_outbox(self, timeout_s: float) -> bool:
+        """Wait until an event is unsent, for so long at most; whether one is."""
+        return self._outbox.wait(timeout_s)
+
+    # -- manifests ----------------------------------------------------------------------------
+
+    def manifest(self, load_id: LoadId) -> SqliteManifest:
+        """The manifest of this load, an empty one when it has none yet."""
+        return open_manifest(self._db, load_id)
+
+    def live_uploads(self) -> tuple[str, ...]:
+        """Tokens of the unfinished uploads of every load that is not released: not to be swept away."""
+        with self._db.reading() as sql:
+            return tuple(token for (token,) in sql.execute(_LIVE_UPLOADS))
+
+    def forget_manifest(self, load_id: LoadId) -> None:
+        """Drop the manifest of this load: at once for all who ask, its rows then a chunk at a time."""
+        with self._db.transaction() as sql:
+            forget(sql, load_id)
+        while True:
+            with self._db.transaction() as sql:
+                if not sweep_forgotten(sql, _CHUNK_ROWS):
+                    return
+
+    # -- age ----------------------------------------------------------------------------------
+
+    def prune(self, before: float) -> Pruned:
+        """Remove what was sent, acted on or released before that time, a bounded number of each.
+
+        Jobs stay, and so does a released load whose drive is still plugged in. Unused space goes back
+        to the file system. Call it again while it removes `anything`.
+        """
+        with self._db.transaction() as sql:
+            events = self._outbox.prune(sql, before, _CHUNK_ROWS)
+            identities = sql.execute(_PRUNE_IDENTITIES, (before, _CHUNK_ROWS)).rowcount
+        with self._db.transaction() as sql:
+            loads = [LoadId(row[0]) for row in sql.execute(_OLD_LOADS, (before, _PRUNED_LOADS))]
+            for load_id in loads:
+                forget(sql, load_id)
+                sql.execute("DELETE FROM loads WHERE load_id = ?", (load_id,))
+            rows = sweep_forgotten(sql, _CHUNK_ROWS)
+        self._db.give_back(_GIVEN_BACK_PAGES)
+        return Pruned(events, identities, len(loads), rows)
+
+
+def _digest(identity: str) -> bytes:
+    return hashlib.sha256(identity.encode("utf-8", "surrogatepass")).digest()
+
+
+def _guard(key: str, body: bytes) -> int:
+    return guard(key.encode(), body)
+
+
+def _guarded(rows: Iterable[tuple[str, int, bytes]], what: str) -> Iterator[bytes]:
+    """The bodies, each borne out by its guard."""
+    for key, mark, body in rows:
+        if _guard(key, body) != mark:
+            raise damaged(f"the record of {what} {key}")
+        yield body

@@ -1,0 +1,255 @@
+"""The files and parts of one load: a million rows, in batches.
+
+Speed comes from one transaction a batch; memory holds one batch. The ledger is summed from the rows
+whenever it is asked for, rather than kept as running totals: it is asked for a few times a load, and a
+sum cannot drift from what it is the sum of.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+
+from ingestd.core.model import Ledger, LoadId
+from ingestd.journal import survey
+from ingestd.journal.codec import guard
+from ingestd.journal.database import Database
+from ingestd.journal.rows import FACT_NAMES, Numbers, pending_file, read_numbers, stored_file, write_numbers
+from ingestd.ports import FileEntry, PartRecord, PendingFile, StoredFile, SurveyDifferences
+
+_PENDING = f"""
+SELECT {FACT_NAMES}, expected_sha256, expected_by, expected_guard, token, part_bytes
+FROM files LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = files.file_no
+WHERE files.load = ?
+"""  # noqa: S608  (made of constants)
+
+_NEXT_PENDING = _PENDING + "AND state = 'pending' AND files.file_no > ? ORDER BY files.file_no LIMIT ?"
+_ONE_FILE = _PENDING + "AND files.file_no = ?"
+
+_NEXT_STORED = f"""
+SELECT {FACT_NAMES}, sha256, key, stored_guard FROM files
+WHERE load = ? AND state = 'stored' AND file_no > ? ORDER BY file_no LIMIT ?
+"""  # noqa: S608  (made of constants)
+
+_SAME_UPLOAD = "SELECT 1 FROM uploads WHERE load = ? AND file_no = ? AND token = ? AND part_bytes = ?"
+
+_PART = """
+INSERT OR REPLACE INTO parts (load, file_no, number, prefix_sha256) SELECT ?1, ?2, ?3, ?4
+WHERE EXISTS (SELECT 1 FROM uploads WHERE load = ?1 AND file_no = ?2)
+"""
+
+_STORED = """
+UPDATE files SET state = 'stored', reason = NULL, changed = 0, sha256 = ?, key = ?, stored_guard = ?
+WHERE load = ? AND file_no = ?
+"""
+
+_FAILED = """
+UPDATE files SET state = 'failed', reason = ?, sha256 = NULL, key = NULL, stored_guard = NULL
+WHERE load = ? AND file_no = ?
+"""
+
+_AGAIN = """
+UPDATE files SET state = 'pending', reason = NULL, changed = 0, sha256 = NULL, key = NULL, stored_guard = NULL
+WHERE load = ? AND file_no = ? AND state <> 'skipped'
+"""
+
+_DROP_UPLOAD = "DELETE FROM uploads WHERE load = ? AND file_no = ?"
+
+_LEDGER = """
+SELECT state, count(*), sum(size_bytes >> 32), sum(size_bytes & 0xffffffff) FROM files
+WHERE load = ? GROUP BY state
+"""
+"""In two halves: sparse files may claim sizes whose sum no longer fits into SQLite's integers."""
+
+_SWEEP_PARTS = """
+DELETE FROM parts WHERE (load, file_no, number) IN (
+    SELECT load, file_no, number FROM parts
+    WHERE load IN (SELECT load FROM manifests WHERE load_id IS NULL) LIMIT ?)
+"""
+
+_SWEEP_FILES = """
+DELETE FROM files WHERE (load, file_no) IN (
+    SELECT load, file_no FROM files
+    WHERE load IN (SELECT load FROM manifests WHERE load_id IS NULL) LIMIT ?)
+"""
+
+_SWEEP_MANIFESTS = """
+DELETE FROM manifests WHERE load_id IS NULL
+    AND NOT EXISTS (SELECT 1 FROM files WHERE files.load = manifests.load)
+"""
+
+
+class SqliteManifest:
+    """`ports.Manifest` in the journal. Every call is durable when it returns; any thread may call.
+
+    A file numbered in a call that has no such number raises KeyError, and nothing of the call is kept.
+    """
+
+    def __init__(self, database: Database, load: int) -> None:
+        self._db = database
+        self._load = load
+
+    # -- survey -------------------------------------------------------------------------------
+
+    def begin_survey(self) -> None:
+        """Everything is to be seen anew."""
+        with self._db.transaction() as sql:
+            survey.begin(sql, self._load)
+
+    def add(self, entries: Sequence[FileEntry]) -> None:
+        """Files as the running survey finds them; those known keep state and sums when size and time
+        are the same, and follow `skip` unless they are stored. Expected checksums are taken anew."""
+        with self._db.transaction() as sql:
+            survey.add(sql, self._load, entries)
+
+    def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
+        """Attach checksums: (volume, path, sha256, by), the notice's rather than any list's. Returns the
+        paths that the running survey has not found."""
+        with self._db.transaction() as sql:
+            return survey.expect(sql, self._load, expected)
+
+    def end_survey(self) -> SurveyDifferences:
+        """Drop what was not seen, but for stored files: they are `gone`. Those that were stored once and
+        were found different are `changed`, in every survey until they are stored again."""
+        return survey.end(self._db, self._load)
+
+    # -- reading ------------------------------------------------------------------------------
+
+    def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
+        with self._db.reading() as sql:
+            rows = sql.execute(_NEXT_PENDING, (self._load, after, limit)).fetchall()
+        return [pending_file(row) for row in rows]
+
+    def file(self, file_no: int) -> PendingFile:
+        """One file, whatever its state."""
+        with self._db.reading() as sql:
+            row = sql.execute(_ONE_FILE, (self._load, file_no)).fetchone()
+        if row is None:
+            raise _no_such_file()
+        return pending_file(row)
+
+    def parts(self, file_no: int) -> dict[int, bytes]:
+        with self._db.reading() as sql:
+            return dict(
+                sql.execute(
+                    "SELECT number, prefix_sha256 FROM parts WHERE load = ? AND file_no = ?",
+                    (self._load, file_no),
+                )
+            )
+
+    def stored(self, after: int, limit: int) -> Sequence[StoredFile]:
+        with self._db.reading() as sql:
+            rows = sql.execute(_NEXT_STORED, (self._load, after, limit)).fetchall()
+        return [stored_file(row) for row in rows]
+
+    def uploads(self) -> Sequence[tuple[int, str]]:
+        with self._db.reading() as sql:
+            return sql.execute(
+                "SELECT file_no, token FROM uploads WHERE load = ? ORDER BY file_no", (self._load,)
+            ).fetchall()
+
+    def attempted(self) -> int:
+        with self._db.reading() as sql:
+            return read_numbers(sql, self._load).attempted
+
+    def ledger(self) -> Ledger:
+        """Summed from the rows, all of them at one moment."""
+        with self._db.reading() as sql:
+            rows = sql.execute(_LEDGER, (self._load,)).fetchall()
+        files = {state: count for state, count, _, _ in rows}
+        sizes = {state: (high << 32) + low for state, _, high, low in rows}
+        return Ledger(
+            discovered_bytes=sum(sizes.values()),
+            stored_bytes=sizes.get("stored", 0),
+            skipped_bytes=sizes.get("skipped", 0),
+            failed_bytes=sizes.get("failed", 0),
+            pending_bytes=sizes.get("pending", 0),
+            discovered_files=sum(files.values()),
+            stored_files=files.get("stored", 0),
+            skipped_files=files.get("skipped", 0),
+            failed_files=files.get("failed", 0),
+            pending_files=files.get("pending", 0),
+        )
+
+    # -- recording ----------------------------------------------------------------------------
+
+    def record_attempt(self, up_to_file_no: int) -> None:
+        with self._db.transaction() as sql:
+            numbers = read_numbers(sql, self._load)
+            attempted = max(numbers.attempted, up_to_file_no)
+            write_numbers(sql, self._load, numbers._replace(attempted=attempted))
+
+    def record_upload(self, file_no: int, token: str, part_bytes: int) -> None:
+        """The file's upload from now on. Parts of another upload, or of other size, are forgotten."""
+        upload = (self._load, file_no, token, part_bytes)
+        with self._db.transaction() as sql:
+            if sql.execute(_SAME_UPLOAD, upload).fetchone():
+                return
+            _require_file(sql, self._load, file_no)
+            sql.execute(_DROP_UPLOAD, (self._load, file_no))
+            sql.execute("INSERT INTO uploads (load, file_no, token, part_bytes) VALUES (?, ?, ?, ?)", upload)
+
+    def record_parts(self, parts: Sequence[PartRecord]) -> None:
+        """Parts that the store holds. Those of a file that has no upload any more are passed over: a
+        sender may come to its end after the file was given up."""
+        rows = [(self._load, part.file_no, part.number, part.prefix_sha256) for part in parts]
+        with self._db.transaction() as sql:
+            sql.executemany(_PART, rows)
+
+    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
+        rows = [(sha256, key, guard(sha256, key), self._load, file_no) for file_no, sha256, key in files]
+        with self._db.transaction() as sql:
+            if sql.executemany(_STORED, rows).rowcount < len(rows):
+                raise _no_such_file()
+            sql.executemany(_DROP_UPLOAD, [(self._load, file_no) for file_no, _, _ in files])
+
+    def record_failed(self, file_no: int, reason: str) -> None:
+        """The file cannot be stored. Its upload stays on record, so that it can be aborted."""
+        with self._db.transaction() as sql:
+            if not sql.execute(_FAILED, (reason, self._load, file_no)).rowcount:
+                raise _no_such_file()
+
+    def record_pending(self, file_nos: Sequence[int]) -> None:
+        """Forget that these were stored, failed, changed or begun. Skipped files stay skipped."""
+        rows = [(self._load, file_no) for file_no in file_nos]
+        with self._db.transaction() as sql:
+            sql.executemany(_AGAIN, rows)
+            sql.executemany(_DROP_UPLOAD, rows)
+
+
+def _require_file(sql: sqlite3.Connection, load: int, file_no: int) -> None:
+    if sql.execute("SELECT 1 FROM files WHERE load = ? AND file_no = ?", (load, file_no)).fetchone() is None:
+        raise _no_such_file()
+
+
+def _no_such_file() -> KeyError:
+    return KeyError("the manifest has no file of this number")
+
+
+def open_manifest(database: Database, load_id: LoadId) -> SqliteManifest:
+    """The manifest of a load; its one row is made when it is not there yet."""
+    with database.held():
+        with database.reading() as sql:
+            row = sql.execute("SELECT load FROM manifests WHERE load_id = ?", (load_id,)).fetchone()
+        return SqliteManifest(database, row[0] if row else _new_manifest(database, load_id))
+
+
+def _new_manifest(database: Database, load_id: LoadId) -> int:
+    with database.transaction() as sql:
+        load = sql.execute("INSERT INTO manifests (load_id) VALUES (?)", (load_id,)).lastrowid
+        assert load is not None
+        write_numbers(sql, load, Numbers())
+    return load
+
+
+def forget(sql: sqlite3.Connection, load_id: LoadId) -> None:
+    """Cut a manifest off from its load, within a transaction; `sweep_forgotten` then deletes its rows."""
+    sql.execute("UPDATE manifests SET load_id = NULL WHERE load_id = ?", (load_id,))
+
+
+def sweep_forgotten(sql: sqlite3.Connection, limit: int) -> int:
+    """Delete up to so many rows of forgotten manifests, within a transaction; how many were deleted."""
+    parts = sql.execute(_SWEEP_PARTS, (limit,)).rowcount
+    files = sql.execute(_SWEEP_FILES, (limit - parts,)).rowcount if parts < limit else 0
+    sql.execute(_SWEEP_MANIFESTS)
+    return parts + files

@@ -1,0 +1,135 @@
+"""Manifest rows to values and back, each value borne out by its guard."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any, NamedTuple
+
+from ingestd.journal.codec import guard
+from ingestd.journal.words import damaged
+from ingestd.ports import FileEntry, JournalError, PendingFile, StoredFile
+
+Row = tuple[Any, ...]
+"""As SQLite takes and gives it, in the order of the columns named below."""
+
+ENTRY_NAMES = (
+    "load",
+    "file_no",
+    "seen",
+    "state",
+    "reason",
+    "volume",
+    "path",
+    "size_bytes",
+    "mtime_ns",
+    "inode",
+    "guard",
+    "expected_sha256",
+    "expected_by",
+    "expected_guard",
+)
+"""Columns of the row that `entry_row` makes."""
+
+FACT_NAMES = "files.file_no, volume, path, size_bytes, mtime_ns, inode, guard"
+"""Columns that every row to be read back begins with."""
+
+
+class Numbers(NamedTuple):
+    """What a manifest counts."""
+
+    survey: int = 0
+    """The running survey, or the last one."""
+    next_file_no: int = 0
+    attempted: int = -1
+
+
+def read_numbers(sql: sqlite3.Connection, load: int) -> Numbers:
+    """Raises JournalError when the manifest has been forgotten, or its row is not what was written."""
+    row = sql.execute(
+        "SELECT survey, next_file_no, attempted, guard FROM manifests WHERE load = ? AND load_id IS NOT NULL",
+        (load,),
+    ).fetchone()
+    if row is None:
+        raise JournalError(
+            "this manifest has been forgotten, since its load is over; this is an error in ingestd"
+        )
+    numbers = Numbers(*row[:3])
+    if _numbers_guard(numbers) != row[3]:
+        raise damaged("the row of a manifest")
+    return numbers
+
+
+def write_numbers(sql: sqlite3.Connection, load: int, numbers: Numbers) -> None:
+    sql.execute(
+        "UPDATE manifests SET survey = ?, next_file_no = ?, attempted = ?, guard = ? WHERE load = ?",
+        (*numbers, _numbers_guard(numbers), load),
+    )
+
+
+def entry_row(load: int, file_no: int, survey: int, entry: FileEntry) -> Row:
+    mtime_ns, inode = _fitting(entry.mtime_ns), _fitting(entry.inode)
+    return (
+        load,
+        file_no,
+        survey,
+        "pending" if entry.skip is None else "skipped",
+        entry.skip,
+        entry.volume,
+        entry.path,
+        entry.size_bytes,
+        mtime_ns,
+        inode,
+        _facts_guard(entry.volume, entry.path, entry.size_bytes, mtime_ns, inode),
+        entry.expected_sha256,
+        entry.expected_by,
+        None if entry.expected_sha256 is None else expected_guard(entry.expected_sha256, entry.expected_by),
+    )
+
+
+def pending_file(row: Row) -> PendingFile:
+    """Raises JournalError for a row that is not what was written."""
+    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, by, sha256_mark, token, part_bytes = row
+    _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
+    _require(sha256 is None or expected_guard(sha256, by) == sha256_mark, file_no)
+    return PendingFile(
+        file_no=file_no,
+        volume=volume,
+        path=path,
+        size_bytes=size_bytes,
+        mtime_ns=int(mtime_ns),
+        inode=int(inode),
+        expected_sha256=sha256,
+        expected_by=by,
+        upload_token=token,
+        part_bytes=part_bytes,
+    )
+
+
+def stored_file(row: Row) -> StoredFile:
+    """Raises JournalError for a row that is not what was written."""
+    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, key, stored_mark = row
+    _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
+    _require(guard(sha256, key) == stored_mark, file_no)
+    return StoredFile(file_no, volume, path, size_bytes, sha256, key)
+
+
+def expected_guard(sha256: bytes, by: str | None) -> int:
+    return guard(sha256, (by or "").encode())
+
+
+def _numbers_guard(numbers: Numbers) -> int:
+    return guard(" ".join(map(str, numbers)).encode())
+
+
+def _fitting(number: int) -> int | str:
+    """As SQLite can keep it: inode numbers have no sign, and a hostile time stamp can lie anywhere."""
+    return number if -(1 << 63) <= number < 1 << 63 else str(number)
+
+
+def _facts_guard(volume: str, path: bytes, size_bytes: int, mtime_ns: int | str, inode: int | str) -> int:
+    return guard(f"{size_bytes} {mtime_ns} {inode} {volume}\0".encode(), path)
+
+
+def _require(sound: bool, file_no: int) -> None:
+    if not sound:
+        raise damaged(f"the manifest's row of file {file_no}")

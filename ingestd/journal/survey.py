@@ -1,0 +1,134 @@
+"""A survey's batches: what is new, what is as it was, what is different, what is gone."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+
+from ingestd.journal.database import Database
+from ingestd.journal.rows import ENTRY_NAMES, Row, entry_row, expected_guard, read_numbers, write_numbers
+from ingestd.ports import FileEntry, SurveyDifferences
+
+DIFFERENCES_MAX = 20
+"""How many paths of a kind `end_survey` lists."""
+
+_WINDOW_ROWS = 10_000
+"""How many rows one transaction of `end_survey` looks at."""
+
+
+def _as_it_was(new: str) -> str:
+    """The condition under which a known file, found again with the facts in `new`, keeps state and sums."""
+    return (
+        f"size_bytes = {new}size_bytes AND mtime_ns = {new}mtime_ns AND (state = 'stored'"
+        f" OR (state = 'skipped' AND {new}state = 'skipped' AND reason = {new}reason)"
+        f" OR (state IN ('pending', 'failed') AND {new}state = 'pending'))"
+    )
+
+
+_ADD = f"""
+INSERT INTO files ({", ".join(ENTRY_NAMES)}) VALUES ({", ".join("?" * len(ENTRY_NAMES))})
+ON CONFLICT (load, volume, path) DO UPDATE SET seen = excluded.seen,
+    inode = excluded.inode, guard = excluded.guard, expected_sha256 = excluded.expected_sha256,
+    expected_by = excluded.expected_by, expected_guard = excluded.expected_guard
+WHERE {_as_it_was("excluded.")}
+"""  # noqa: S608  (made of constants)
+
+_FOLLOW = f"""
+UPDATE files SET seen = :seen, changed = changed OR state = 'stored', state = :state, reason = :reason,
+    size_bytes = :size_bytes, mtime_ns = :mtime_ns, inode = :inode, guard = :guard,
+    expected_sha256 = :expected_sha256, expected_by = :expected_by, expected_guard = :expected_guard,
+    sha256 = NULL, key = NULL, stored_guard = NULL
+WHERE load = :load AND volume = :volume AND path = :path AND NOT ({_as_it_was(":")})
+RETURNING file_no
+"""  # noqa: S608  (made of constants)
+
+_EXPECT = """
+UPDATE files SET expected_sha256 = ?, expected_by = ?, expected_guard = ?
+WHERE load = ? AND volume = ? AND path = ? AND seen = ? AND (expected_by IS NOT 'notice' OR ? = 'notice')
+"""
+
+_SEEN = "SELECT 1 FROM files WHERE load = ? AND volume = ? AND path = ? AND seen = ?"
+
+_WINDOW_END = """
+SELECT max(file_no) FROM (SELECT file_no FROM files WHERE load = ? AND file_no > ? ORDER BY file_no LIMIT ?)
+"""
+
+_DROP_UNSEEN = """
+DELETE FROM files WHERE load = ? AND file_no > ? AND file_no <= ? AND seen <> ? AND state <> 'stored'
+"""
+
+_GONE = "state = 'stored' AND seen <> :survey"
+_CHANGED = "changed = 1"
+
+
+def begin(sql: sqlite3.Connection, load: int) -> None:
+    numbers = read_numbers(sql, load)
+    write_numbers(sql, load, numbers._replace(survey=numbers.survey + 1))
+
+
+def add(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry]) -> None:
+    numbers = read_numbers(sql, load)
+    rows = [
+        entry_row(load, file_no, numbers.survey, entry)
+        for file_no, entry in enumerate(entries, numbers.next_file_no)
+    ]
+    taken = sql.executemany(_ADD, rows).rowcount
+    if taken < len(rows):
+        for row in rows:
+            _follow(sql, row)
+    write_numbers(sql, load, numbers._replace(next_file_no=numbers.next_file_no + len(rows)))
+
+
+def _follow(sql: sqlite3.Connection, row: Row) -> None:
+    """Let a known file that is not as it was begin anew; what an upload of it had sent is void."""
+    values = dict(zip(ENTRY_NAMES, row, strict=True))
+    for (file_no,) in sql.execute(_FOLLOW, values).fetchall():
+        sql.execute("DELETE FROM uploads WHERE load = ? AND file_no = ?", (values["load"], file_no))
+
+
+def expect(
+    sql: sqlite3.Connection, load: int, expected: Sequence[tuple[str, bytes, bytes, str]]
+) -> list[bytes]:
+    survey = read_numbers(sql, load).survey
+    missing = []
+    for volume, path, sha256, by in expected:
+        where = (load, volume, path, survey)
+        mark = expected_guard(sha256, by)
+        attached = sql.execute(_EXPECT, (sha256, by, mark, *where, by)).rowcount
+        if not attached and sql.execute(_SEEN, where).fetchone() is None:
+            missing.append(path)
+    return missing
+
+
+def end(database: Database, load: int) -> SurveyDifferences:
+    with database.reading() as sql:
+        survey = read_numbers(sql, load).survey
+    after: int | None = -1
+    while after is not None:
+        after = _drop_unseen(database, load, survey, after)
+    with database.reading() as sql:
+        gone, gone_count = _differences(sql, load, survey, _GONE)
+        changed, changed_count = _differences(sql, load, survey, _CHANGED)
+    return SurveyDifferences(gone=gone, changed=changed, count=gone_count + changed_count)
+
+
+def _drop_unseen(database: Database, load: int, survey: int, after: int) -> int | None:
+    """Drop what this survey has not seen from one window of rows; where the next window begins."""
+    with database.transaction() as sql:
+        window_end: int | None = sql.execute(_WINDOW_END, (load, after, _WINDOW_ROWS)).fetchone()[0]
+        if window_end is not None:
+            sql.execute(_DROP_UNSEEN, (load, after, window_end, survey))
+    return window_end
+
+
+def _differences(
+    sql: sqlite3.Connection, load: int, survey: int, condition: str
+) -> tuple[tuple[bytes, ...], int]:
+    """The first paths for which the condition holds, and for how many it does."""
+    where = f"FROM files WHERE load = :load AND {condition}"
+    values = {"load": load, "survey": survey}
+    count: int = sql.execute(f"SELECT count(*) {where}", values).fetchone()[0]
+    if not count:
+        return (), 0
+    paths = sql.execute(f"SELECT path {where} ORDER BY file_no LIMIT {DIFFERENCES_MAX}", values)
+    return tuple(path for (path,) in paths), count

@@ -1,0 +1,143 @@
+"""The thread that owns the bus: it polls, hands notices to the loop, acknowledges and publishes."""
+
+from __future__ import annotations
+
+import queue
+import random
+import threading
+from collections.abc import Callable
+
+from ingestd.bus import codec
+from ingestd.core.messages import Event, NoticeMalformed
+from ingestd.journal.journal import Journal
+from ingestd.ports import Bus, BusDown, Delivery, JournalError
+from ingestd.runtime.clock import Clock
+from ingestd.runtime.loop import Inbox, Noticed
+from ingestd.telemetry import logs
+
+_PUBLISH_AT_ONCE = 256
+_LONGEST_PAUSE_S = 60.0
+
+_TIDY_EVERY_S = 600.0
+
+WINDOW = 1024
+"""Notices that may be with the loop, taken but not yet committed."""
+
+
+class BusThread:
+    """Runs until told to stop; survives a bus that is away, and never loses what it was given."""
+
+    def __init__(
+        self,
+        bus: Bus,
+        *,
+        station: str,
+        inbox: Inbox,
+        journal: Journal,
+        broken: Callable[[JournalError], None],
+        clock: Clock,
+        poll_s: float,
+    ) -> None:
+        self._bus = bus
+        self._station = station
+        self._inbox = inbox
+        self._journal = journal
+        self._broken = broken
+        self._clock = clock
+        self._poll_s = poll_s
+        self._acknowledge: queue.SimpleQueue[tuple[Delivery, tuple[str, ...]]] = queue.SimpleQueue()
+        self._stop = threading.Event()
+        self._failures = 0
+        self._under_way = 0
+        self._tidy_at = clock.monotonic()
+        self.moved_at = clock.monotonic()
+        self._thread = threading.Thread(target=self._run, name="bus", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, within_s: float) -> bool:
+        """Publish and acknowledge what is decided, then end; whether it did in time."""
+        self._stop.set()
+        self._thread.join(within_s)
+        return not self._thread.is_alive()
+
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.is_set():
+                self._turn(self._poll_s)
+            self._drain()
+        except JournalError as error:
+            self._broken(error)
+        except Exception as error:  # noqa: BLE001 - a dead thread would leave the daemon deaf
+            logs.get().error("bus_thread_broke", exc_info=True)
+            self._broken(JournalError(f"the bus thread has died: {type(error).__name__}: {error}"))
+        finally:
+            self._bus.close()
+
+    def _turn(self, poll_s: float) -> None:
+        try:
+            self._publish()
+            self._acknowledge_all()
+            if poll_s and self._under_way < WINDOW:
+                for delivery in self._bus.poll(poll_s):
+                    self._hand_over(delivery)
+            self._tidy()
+            self._recovered()
+        except BusDown as error:
+            self._failures += 1
+            if self._failures == 1:
+                logs.get().error("bus_down", text=str(error))
+            self._stop.wait(random.uniform(0, min(_LONGEST_PAUSE_S, 0.5 * 2.0 ** min(self._failures, 8))))  # noqa: S311
+        if self._under_way >= WINDOW:
+            self._stop.wait(0.01)
+        self.moved_at = self._clock.monotonic()
+
+    def _recovered(self) -> None:
+        if self._failures:
+            logs.get().info("bus_up", failures=self._failures)
+            self._failures = 0
+
+    def _drain(self) -> None:
+        """The last turn: what was decided before the stop still goes out, if the bus takes it."""
+        while self._journal.outbox_depth()[0] and not self._failures:
+            self._turn(0)
+        self._turn(0)
+
+    def _publish(self) -> None:
+        while entries := self._journal.outbox(_PUBLISH_AT_ONCE):
+            self._bus.publish(entries)
+            self._journal.mark_sent([entry.sequence for entry in entries])
+
+    def _tidy(self) -> None:
+        if self._clock.monotonic() >= self._tidy_at:
+            self._tidy_at = self._clock.monotonic() + _TIDY_EVERY_S
+            self._bus.tidy(self._clock.now())
+
+    def _acknowledge_all(self) -> None:
+        while not self._acknowledge.empty():
+            delivery, problems = self._acknowledge.get()
+            self._under_way -= 1
+            self._bus.acknowledge(delivery, problems)
+
+    def _hand_over(self, delivery: Delivery) -> None:
+        problems: tuple[str, ...] = ()
+        event: Event
+        try:
+            decoded = codec.decode(delivery.body, at=self._clock.now(), station=self._station)
+        except codec.Malformed as error:
+            problems = error.problems
+            event = NoticeMalformed(at=self._clock.now(), name=delivery.name, problems=problems)
+            identity = f"malformed {delivery.origin}"
+            logs.get().warning("notice_refused", notice=delivery.name, problems=len(problems))
+        else:
+            if decoded.notice is None:
+                self._bus.acknowledge(delivery, ())
+                return
+            event, identity = decoded.notice, decoded.identity
+        self._under_way += 1
+        self._inbox.put(Noticed(event, identity, lambda: self._acknowledge.put((delivery, problems))))

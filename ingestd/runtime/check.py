@@ -1,0 +1,54 @@
+"""`ingestd check`: the configuration and the surroundings, every problem with its remedy."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+
+from ingestd.ports import Problem
+from ingestd.runtime.app import make_bus, make_drives, make_stores
+from ingestd.runtime.config import Config
+
+_ROOM_BYTES = 256 * 1024 * 1024
+
+
+def surroundings(config: Config) -> Iterator[Problem]:
+    """Everything outside the configuration file that stands in the way, or may do so soon."""
+    yield from _state_folder(config.station.state_folder)
+    yield from make_bus(config).problems()
+    yield from make_drives(config).problems()
+    for store in make_stores(config).values():
+        yield from store.problems()
+    if config.uplink.rate_bytes_per_second is None:
+        yield Problem(
+            "uplink",
+            "no cap is set: loads take the whole line",
+            "set uplink.rate_bytes_per_second if others share the line",
+            fatal=False,
+        )
+
+
+def _state_folder(folder: str) -> Iterator[Problem]:
+    where = "station.state_folder"
+    existing = folder
+    while not os.path.exists(existing):
+        existing = os.path.dirname(existing)
+    if not os.path.isdir(existing):
+        yield Problem(where, f"{existing} is not a folder", "name another folder, or move the file away")
+        return
+    if not os.access(existing, os.W_OK | os.X_OK):
+        yield Problem(
+            where,
+            f"{existing} is not writable for this user",
+            f"give it to the daemon's user: chown ingestd: {existing}",
+        )
+        return
+    free = shutil.disk_usage(existing).free
+    if free < _ROOM_BYTES:
+        yield Problem(
+            where,
+            f"only {free // 2**20} MiB are free on {existing}",
+            "make room: the journal needs about 250 MiB for a million files",
+            fatal=False,
+        )

@@ -1,0 +1,215 @@
+"""The configuration: one TOML file, read once into frozen, validated values.
+
+Every problem is reported at once, each with the key it is about; an unknown key is an error and comes
+with the nearest known one. Units are in the names of the keys.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Annotated, Any, Literal
+
+import pydantic
+from pydantic import BaseModel, ConfigDict, Field
+
+from ingestd.core.model import Limits, Policy, PolicyChange
+from ingestd.core.requirements import CATALOGUE, may_be_changed
+
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+Folder = Annotated[str, Field(pattern=r"^/")]
+
+
+class ConfigError(Exception):
+    """The configuration cannot be used; `problems` says everything that is wrong with it."""
+
+    def __init__(self, path: str, problems: Sequence[str]) -> None:
+        super().__init__(f"{path}: {len(problems)} problem(s)")
+        self.path = path
+        self.problems = tuple(problems)
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class StationSection(_Section):
+    """Who this station is and how much it does at once."""
+
+    name: Name
+    state_folder: Folder
+    loads_max: Annotated[int, Field(ge=1, le=64)] = 8
+    stop_within_seconds: Annotated[float, Field(ge=1, le=120)] = 8.0
+    unclaimed_after_seconds: Annotated[float, Field(ge=0)] = 86_400.0
+    progress_every_seconds: Annotated[float, Field(ge=0.1)] = 30.0
+    report_every_seconds: Annotated[float, Field(ge=1)] = 60.0
+    keep_records_days: Annotated[float, Field(ge=1)] = 30.0
+
+
+class BusSection(_Section):
+    """Where notices come from and events go to."""
+
+    kind: Literal["spool"] = "spool"
+    spool_folder: Folder
+    poll_every_seconds: Annotated[float, Field(ge=0.02, le=60)] = 0.1
+
+
+class DrivesSection(_Section):
+    """How drives are found."""
+
+    watch: Literal["folder", "loop"] = "folder"
+    bays_folder: Folder
+    poll_every_seconds: Annotated[float, Field(ge=0.05, le=60)] = 0.25
+    read_stall_seconds: Annotated[float, Field(ge=1)] = 120.0
+
+
+class StoreSection(_Section):
+    """One destination."""
+
+    name: Name
+    kind: Literal["folder"] = "folder"
+    folder: Folder
+    tenant_in_prefix: bool = True
+
+
+class UplinkSection(_Section):
+    """The budget of the line to storage; without a rate there is no cap."""
+
+    rate_bytes_per_second: Annotated[int, Field(ge=65_536)] | None = None
+    burst_bytes: Annotated[int, Field(ge=65_536)] | None = None
+
+
+class TransferSection(_Section):
+    """The byte path. Buffers take `buffers` x `buffer_bytes` of memory, whatever is loaded."""
+
+    buffer_bytes: Annotated[int, Field(ge=65_536, le=268_435_456)] = 4_194_304
+    buffers: Annotated[int, Field(ge=2, le=1024)] = 16
+    senders: Annotated[int, Field(ge=1, le=256)] = 8
+    passes_max: Annotated[int, Field(ge=1, le=10)] = 3
+
+
+class LogsSection(_Section):
+    level: Literal["debug", "info", "warning", "error"] = "info"
+    format: Literal["auto", "json", "text"] = "auto"
+
+
+class Config(_Section):
+    """The whole file."""
+
+    station: StationSection
+    bus: BusSection
+    drives: DrivesSection
+    stores: tuple[StoreSection, ...] = Field(min_length=1)
+    uplink: UplinkSection = UplinkSection()
+    transfer: TransferSection = TransferSection()
+    requirements: Mapping[str, Literal["blocking", "noted", "off"]] = Field(default_factory=dict)
+    logs: LogsSection = LogsSection()
+
+    def limits(self) -> Limits:
+        """What decisions depend on."""
+        return Limits(
+            station=self.station.name,
+            loads_max=self.station.loads_max,
+            unclaimed_after_s=self.station.unclaimed_after_seconds,
+            progress_every_s=self.station.progress_every_seconds,
+            report_every_s=self.station.report_every_seconds,
+            passes_max=self.transfer.passes_max,
+            policies=tuple(
+                PolicyChange(requirement=code, policy=Policy(policy))
+                for code, policy in sorted(self.requirements.items())
+            ),
+            stores=tuple(store.name for store in self.stores),
+            stores_shared=tuple(store.name for store in self.stores if not store.tenant_in_prefix),
+        )
+
+
+def read(path: str) -> Config:
+    """The configuration in a file. Raises ConfigError with every problem."""
+    try:
+        with open(path, "rb") as file:
+            data = tomllib.load(file)
+    except OSError as error:
+        raise ConfigError(path, [f"cannot be read: {error.strerror}"]) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(path, [f"is not TOML: {error}"]) from None
+    return parse(data, path)
+
+
+def parse(data: Mapping[str, Any], path: str = "configuration") -> Config:
+    """The configuration in parsed TOML. Raises ConfigError with every problem."""
+    listed = {**data, "stores": tuple(data["stores"])} if isinstance(data.get("stores"), list) else data
+    try:
+        config = Config.model_validate(listed)
+    except pydantic.ValidationError as error:
+        raise ConfigError(path, [_in_words(e) for e in error.errors()]) from None
+    problems = list(_contradictions(config))
+    if problems:
+        raise ConfigError(path, problems)
+    return config
+
+
+def _in_words(error: Any) -> str:
+    where = _where(error["loc"])
+    if error["type"] == "extra_forbidden":
+        return f"{where}: is not a known key{_suggestion(error['loc'])}"
+    if error["type"] == "missing":
+        return f"{where}: is missing; it has no default"
+    message = str(error["msg"])
+    if error["type"] == "string_pattern_mismatch" and error["ctx"]["pattern"] == "^/":
+        message = "must be an absolute path"
+    given = error["input"]
+    shown = "" if isinstance(given, dict | list | tuple) else f"; got {given!r}"
+    return f"{where}: {message[0].lower()}{message[1:]}{shown}"
+
+
+def _where(loc: Sequence[str | int]) -> str:
+    text = ""
+    for part in loc:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text
+
+
+def _suggestion(loc: Sequence[str | int]) -> str:
+    known = list(_known_keys(loc[:-1]))
+    near = difflib.get_close_matches(str(loc[-1]), known, n=1, cutoff=0.5)
+    return f"; did you mean {near[0]}?" if near else f"; known here: {', '.join(known)}"
+
+
+def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
+    sections: dict[str, type[BaseModel]] = {
+        "station": StationSection,
+        "bus": BusSection,
+        "drives": DrivesSection,
+        "stores": StoreSection,
+        "uplink": UplinkSection,
+        "transfer": TransferSection,
+        "logs": LogsSection,
+    }
+    section = sections.get(str(loc[0])) if loc else None
+    yield from (section or Config).model_fields
+
+
+def _contradictions(config: Config) -> Iterator[str]:
+    """What no single key shows."""
+    names = [store.name for store in config.stores]
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        yield f"stores: two stores are named {name}; give each its own name"
+    for code in config.requirements:
+        if not may_be_changed(code):
+            allowed = [c.value for c in CATALOGUE if may_be_changed(c)]
+            near = difflib.get_close_matches(code, allowed, n=1)
+            hint = f"; did you mean {near[0]}?" if near else f"; known: {', '.join(allowed)}"
+            yield f"requirements.{code}: is not a requirement that may be changed{hint}"
+    if config.transfer.buffers < config.station.loads_max:
+        yield (
+            f"transfer.buffers: {config.transfer.buffers} buffers cannot give each of "
+            f"{config.station.loads_max} loads (station.loads_max) one; raise it or lower loads_max"
+        )
+    if config.transfer.senders < config.station.loads_max:
+        yield (
+            f"transfer.senders: {config.transfer.senders} senders cannot serve "
+            f"{config.station.loads_max} loads (station.loads_max) at once; raise it or lower loads_max"
+        )
+    if config.uplink.burst_bytes is not None and config.uplink.rate_bytes_per_second is None:
+        yield "uplink.burst_bytes: means nothing without uplink.rate_bytes_per_second; set both or neither"

@@ -1,0 +1,239 @@
+"""Effects: work that takes time, each piece of it ending in exactly one event.
+
+One thread works for one owner (a load, or a bay whose drive is being identified), one effect after
+the other in the order in which they were asked for; owners do not wait for one another. An effect
+that has not moved for too long is given up: its completion is reported at once, its thread is left
+to whatever it hangs in, and what that thread says later is not heard.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from ingestd.core.messages import (
+    Effect as EffectCommand,
+)
+from ingestd.core.messages import (
+    EffectCancelled,
+    EffectFailed,
+    Event,
+    Identify,
+    IdentifyFailed,
+    LoadEffect,
+    Recheck,
+    Survey,
+    Transfer,
+)
+from ingestd.core.model import Attempt, Failure, FailureKind
+from ingestd.ports import Cancelled, JournalError, PortError
+from ingestd.runtime.clock import Clock
+from ingestd.telemetry import logs
+
+Handler = Callable[[Any, "Token"], Event]
+"""Does the work of one command and gives its completion; raises PortError or Cancelled."""
+
+_READS_A_DRIVE = (Identify, Survey, Transfer, Recheck)
+
+
+class Token:
+    """Implements `ports.CancelToken`. Asking it counts as a sign of life."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._stop = threading.Event()
+        self.moved_at = clock.monotonic()
+
+    def check(self) -> None:
+        self.beat()
+        if self._stop.is_set():
+            raise Cancelled
+
+    @property
+    def cancelled(self) -> bool:
+        return self._stop.is_set()
+
+    def wait(self, seconds: float) -> bool:
+        self.beat()
+        return self._stop.wait(seconds)
+
+    def beat(self) -> None:
+        self.moved_at = self._clock.monotonic()
+
+    def cancel(self) -> None:
+        self._stop.set()
+
+
+@dataclass(slots=True)
+class _Running:
+    command: EffectCommand
+    token: Token
+    given_up: bool = False
+
+
+@dataclass(slots=True)
+class _Owner:
+    queue: deque[EffectCommand] = field(default_factory=deque)
+    running: _Running | None = None
+
+
+def owner_of(command: EffectCommand) -> str:
+    return command.bay if isinstance(command, Identify) else command.load_id
+
+
+class Effects:
+    """Performs effect commands with one completion each, guaranteed here and nowhere else."""
+
+    def __init__(
+        self,
+        handlers: Mapping[type, Handler],
+        tell: Callable[[Event], None],
+        broken: Callable[[JournalError], None],
+        clock: Clock,
+        stall_s: float,
+    ) -> None:
+        self._handlers = handlers
+        self._tell = tell
+        self._broken = broken
+        self._clock = clock
+        self._stall_s = stall_s
+        self._lock = threading.Lock()
+        self._owners: dict[str, _Owner] = {}
+        self._stopping = False
+
+    def perform(self, command: EffectCommand) -> None:
+        """Begin, or queue behind what the same owner has asked for before."""
+        with self._lock:
+            if not self._stopping:
+                owner = self._owners.setdefault(owner_of(command), _Owner())
+                owner.queue.append(command)
+                if owner.running is None:
+                    self._start_next(owner_of(command), owner)
+                return
+        self._tell(self._cancelled(command))
+
+    def cancel(self, owner_name: str, attempt: Attempt) -> None:
+        """Ask the effect with this attempt to stop; harmless when it is over."""
+        with self._lock:
+            owner = self._owners.get(owner_name)
+            if owner is None:
+                return
+            if owner.running is not None and owner.running.command.attempt == attempt:
+                owner.running.token.cancel()
+            dropped = [command for command in owner.queue if command.attempt == attempt]
+            for command in dropped:
+                owner.queue.remove(command)
+        for command in dropped:
+            self._tell(self._cancelled(command))
+
+    def stop(self) -> None:
+        """Ask everything to stop; what is queued, or comes later, is cancelled at once."""
+        with self._lock:
+            self._stopping = True
+            dropped = [command for owner in self._owners.values() for command in owner.queue]
+            for owner in self._owners.values():
+                owner.queue.clear()
+                if owner.running is not None:
+                    owner.running.token.cancel()
+        for command in dropped:
+            self._tell(self._cancelled(command))
+
+    @property
+    def busy(self) -> int:
+        """How many effects are running or queued."""
+        with self._lock:
+            return sum(len(o.queue) + (o.running is not None) for o in self._owners.values())
+
+    def give_up_stalled(self) -> None:
+        """Report the effects that read a drive and have not moved for too long; call this now and then."""
+        deadline = self._clock.monotonic() - self._stall_s
+        stalled: list[EffectCommand] = []
+        with self._lock:
+            for name, owner in list(self._owners.items()):
+                running = owner.running
+                if running is None or not isinstance(running.command, _READS_A_DRIVE):
+                    continue
+                if running.token.moved_at < deadline:
+                    running.given_up = True
+                    running.token.cancel()
+                    stalled.append(running.command)
+                    self._start_next(name, owner)
+        for command in stalled:
+            logs.get().error("effect_given_up", **_about(command), stall_seconds=self._stall_s)
+            text = f"a read has not come back for {self._stall_s:.0f} seconds"
+            self._tell(self._failed(command, Failure(kind=FailureKind.READ_STALLED, text=text)))
+
+    def _start_next(self, name: str, owner: _Owner) -> None:
+        """Called with the lock held."""
+        if not owner.queue:
+            owner.running = None
+            del self._owners[name]
+            return
+        command = owner.queue.popleft()
+        owner.running = _Running(command, Token(self._clock))
+        args = (name, owner, owner.running)
+        threading.Thread(target=self._work, args=args, name=f"effect-{name}", daemon=True).start()
+
+    def _work(self, name: str, owner: _Owner, running: _Running) -> None:
+        event = self._completion(running)
+        with self._lock:
+            given_up = running.given_up
+        if not given_up and event is not None:
+            self._tell(event)
+        with self._lock:
+            if not running.given_up:
+                self._start_next(name, owner)
+
+    def _completion(self, running: _Running) -> Event | None:
+        command = running.command
+        try:
+            return self._handlers[type(command)](command, running.token)
+        except Cancelled:
+            return self._cancelled(command)
+        except PortError as error:
+            return self._failed(command, error.failure())
+        except JournalError as error:
+            self._broken(error)
+            return None
+        except (MemoryError, BlockingIOError) as error:
+            return self._failed(command, Failure(kind=FailureKind.RESOURCES, text=_words(error)))
+        except Exception as error:  # noqa: BLE001 - whatever nobody foresaw is the station's fault
+            logs.get().error("effect_broke", **_about(command), exc_info=True)
+            return self._failed(command, Failure(kind=FailureKind.UNKNOWN, text=_words(error)))
+
+    def _failed(self, command: EffectCommand, failure: Failure) -> Event:
+        logs.get().warning("effect_failed", **_about(command), kind=failure.kind.value)
+        if isinstance(command, Identify):
+            at = self._clock.now()
+            return IdentifyFailed(at=at, bay=command.bay, attempt=command.attempt, failure=failure)
+        return self._of_load(EffectFailed, command, failure=failure)
+
+    def _cancelled(self, command: EffectCommand) -> Event:
+        if isinstance(command, Identify):
+            failure = Failure(kind=FailureKind.UNKNOWN, text="the station is stopping")
+            at = self._clock.now()
+            return IdentifyFailed(at=at, bay=command.bay, attempt=command.attempt, failure=failure)
+        return self._of_load(EffectCancelled, command)
+
+    def _of_load(self, kind: Any, command: LoadEffect, **more: object) -> Event:
+        event: Event = kind(at=self._clock.now(), load_id=command.load_id, attempt=command.attempt, **more)
+        return event
+
+
+def _about(command: EffectCommand) -> dict[str, object]:
+    about: dict[str, object] = {"effect": type(command).__name__.lower(), "attempt": command.attempt}
+    if isinstance(command, Identify):
+        about["bay"] = command.bay
+    else:
+        about["load"] = command.load_id
+        with contextlib.suppress(AttributeError):
+            about["job"] = command.job.job_id  # type: ignore[union-attr]
+    return about
+
+
+def _words(error: BaseException) -> str:
+    return f"{type(error).__name__}: {error}" if str(error) else type(error).__name__

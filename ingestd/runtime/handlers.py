@@ -1,0 +1,227 @@
+"""What each effect command does: the one place where drives, content, transfer and stores meet."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping
+
+from ingestd.content import sniff
+from ingestd.content.survey import survey
+from ingestd.core.layout import RECORDS
+from ingestd.core.messages import (
+    Close,
+    Closed,
+    Event,
+    Identified,
+    Identify,
+    Progressed,
+    ProofFailed,
+    Prove,
+    Proved,
+    Recheck,
+    Rechecked,
+    Survey,
+    Surveyed,
+    TakeBack,
+    TakenBack,
+    Transfer,
+    Transferred,
+)
+from ingestd.core.model import DriveHandle, Ledger, LoadId, Secrecy
+from ingestd.journal.journal import Journal
+from ingestd.ports import Drives, OpenDrive, PortError, Store, StoreMissing
+from ingestd.runtime.clock import Clock
+from ingestd.runtime.effects import Handler, Token
+from ingestd.telemetry import logs
+from ingestd.transfer.proof import ProofMismatch
+from ingestd.transfer.transfers import Transfers
+
+
+class OpenDrives:
+    """The drives that loads have open, one per load; each is used by one effect at a time."""
+
+    def __init__(self, drives: Drives) -> None:
+        self._drives = drives
+        self._lock = threading.Lock()
+        self._open: dict[LoadId, tuple[DriveHandle, OpenDrive]] = {}
+
+    def get(self, load_id: LoadId, handle: DriveHandle, token: Token, *, fresh: bool) -> OpenDrive:
+        """The drive, opened if need be; `fresh`: opened anew. Checks that it is still the same one."""
+        with self._lock:
+            known = self._open.get(load_id)
+        if known is not None and not fresh and known[0] == handle and known[1].still_there():
+            return known[1]
+        self.close(load_id)
+        drive = self._drives.open(handle, token)
+        with self._lock:
+            self._open[load_id] = (handle, drive)
+        return drive
+
+    def close(self, load_id: LoadId) -> None:
+        with self._lock:
+            known = self._open.pop(load_id, None)
+        if known is not None:
+            known[1].close()
+
+    def close_all(self) -> None:
+        with self._lock:
+            loads = list(self._open)
+        for load_id in loads:
+            self.close(load_id)
+
+
+class Handlers:
+    """One method per effect command; each gives its completion or raises PortError or Cancelled."""
+
+    def __init__(
+        self,
+        *,
+        station: str,
+        drives: Drives,
+        stores: Mapping[str, Store],
+        journal: Journal,
+        transfers: Transfers,
+        report: Callable[[Event], None],
+        clock: Clock,
+    ) -> None:
+        self._station = station
+        self._drives = drives
+        self.open = OpenDrives(drives)
+        self._stores = stores
+        self._journal = journal
+        self._transfers = transfers
+        self._report = report
+        self._clock = clock
+
+    def table(self) -> Mapping[type, Handler]:
+        return {
+            Identify: self.identify,
+            Survey: self.survey,
+            Transfer: self.transfer,
+            Recheck: self.recheck,
+            Prove: self.prove,
+            TakeBack: self.take_back,
+            Close: self.close,
+        }
+
+    def identify(self, command: Identify, token: Token) -> Event:
+        drive = self._drives.open(command.sighting.handle, token)
+        try:
+            facts = drive.facts
+        finally:
+            drive.close()
+        return Identified(at=self._clock.now(), bay=command.bay, attempt=command.attempt, facts=facts)
+
+    def survey(self, command: Survey, token: Token) -> Event:
+        drive = self.open.get(command.load_id, command.handle, token, fresh=command.fresh)
+        if command.fresh:
+            drive.drop_caches()
+        manifest = self._journal.manifest(command.load_id)
+        facts = survey(drive, command.job, manifest, reserved=RECORDS, cancel=token, sniff=command.sniff)
+        return Surveyed(at=self._clock.now(), load_id=command.load_id, attempt=command.attempt, facts=facts)
+
+    def transfer(self, command: Transfer, token: Token) -> Event:
+        drive = self.open.get(command.load_id, command.handle, token, fresh=False)
+
+        def report(ledger: Ledger, rate_bytes_per_second: float) -> None:
+            self._report(
+                Progressed(
+                    at=self._clock.now(),
+                    load_id=command.load_id,
+                    attempt=command.attempt,
+                    ledger=ledger,
+                    rate_bytes_per_second=rate_bytes_per_second,
+                )
+            )
+
+        ledger, faults = self._transfers.transfer(
+            command,
+            drive,
+            self._store(command.job.destination.store),
+            self._journal.manifest(command.load_id),
+            report,
+            token,
+        )
+        return Transferred(
+            at=self._clock.now(),
+            load_id=command.load_id,
+            attempt=command.attempt,
+            ledger=ledger,
+            faults=tuple(faults),
+        )
+
+    def recheck(self, command: Recheck, token: Token) -> Event:
+        drive = self.open.get(command.load_id, command.handle, token, fresh=True)
+        manifest = self._journal.manifest(command.load_id)
+        ledger, confirmed = self._transfers.recheck(command, drive, manifest, token)
+        return Rechecked(
+            at=self._clock.now(),
+            load_id=command.load_id,
+            attempt=command.attempt,
+            ledger=ledger,
+            confirmed=tuple(confirmed),
+        )
+
+    def prove(self, command: Prove, token: Token) -> Event:
+        result = self._transfers.prove(
+            command,
+            self._station,
+            self._store(command.job.destination.store),
+            self._journal.manifest(command.load_id),
+            token,
+            self._clock.now,
+        )
+        if isinstance(result, ProofMismatch):
+            return ProofFailed(
+                at=self._clock.now(),
+                load_id=command.load_id,
+                attempt=command.attempt,
+                ledger=result.ledger,
+                paths=tuple(result.paths),
+            )
+        return Proved(at=self._clock.now(), load_id=command.load_id, attempt=command.attempt, receipt=result)
+
+    def take_back(self, command: TakeBack, token: Token) -> Event:
+        files, size_bytes = self._transfers.take_back(
+            command,
+            self._store(command.destination.store),
+            self._journal.manifest(command.load_id),
+            token,
+        )
+        return TakenBack(
+            at=self._clock.now(),
+            load_id=command.load_id,
+            attempt=command.attempt,
+            files=files,
+            size_bytes=size_bytes,
+        )
+
+    def close(self, command: Close, _token: Token) -> Event:
+        self.open.close(command.load_id)
+        powered_down = False
+        if command.power_down and command.handle is not None:
+            try:
+                powered_down = self._drives.power_down(command.handle)
+            except PortError as error:
+                # The drive may have been pulled already; that is where it was going.
+                logs.get().warning("power_down_failed", load=command.load_id, text=str(error))
+        return Closed(
+            at=self._clock.now(),
+            load_id=command.load_id,
+            attempt=command.attempt,
+            powered_down=powered_down,
+        )
+
+    def _store(self, name: str) -> Store:
+        store = self._stores.get(name)
+        if store is None:
+            raise StoreMissing(f"no store named {name} is configured any more; configure it again")
+        return store
+
+
+def plain_kind(head: bytes) -> str | None:
+    """The name of a plainly unencrypted format, by the first bytes of a file; None when they do not tell."""
+    verdict = sniff.look_head(head)
+    if verdict is not None and verdict[0] is Secrecy.PLAIN:
+        return verdict[1]
+    return None

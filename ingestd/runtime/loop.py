@@ -1,0 +1,239 @@
+"""The loop: take events, step the core, commit, perform, acknowledge. In that order, always.
+
+Events that are waiting are taken together, each stepped on the state that the one before left, and
+committed in one transaction: a thousand notices cost one sync of the disk, not a thousand. Nothing is
+performed or acknowledged before the commit has returned; if it fails, nothing is, and the daemon stops.
+"""
+
+from __future__ import annotations
+
+import heapq
+import queue
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from ingestd.core import station as core
+from ingestd.core.messages import (
+    Cancel,
+    Command,
+    EffectFailed,
+    Event,
+    NoticeMalformed,
+    Record,
+    SaveLoad,
+    SetUplink,
+    SetWeight,
+    StartTimer,
+    StopRequested,
+    Timer,
+    TimerFired,
+)
+from ingestd.core.model import Failure, FailureKind
+from ingestd.core.outgoing import Publish
+from ingestd.core.phases import Load
+from ingestd.journal.journal import Journal
+from ingestd.ports import JournalError
+from ingestd.runtime.clock import Clock
+from ingestd.runtime.effects import Effects
+from ingestd.telemetry import logs
+from ingestd.transfer.governor import Governor
+
+BATCH = 256
+"""Events that share one commit at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Noticed:
+    """A notice from the bus; `done` is called once what it changed is committed."""
+
+    event: Event
+    identity: str
+    done: Callable[[], None]
+
+
+Inbox = queue.SimpleQueue[Event | Noticed]
+"""Bounded by what can put into it: effects by their number, notices by the bus thread's window."""
+
+
+@dataclass(order=True, slots=True)
+class _Due:
+    at: float
+    number: int
+    timer: Timer = field(compare=False)
+
+
+class Loop:
+    """Owns the station's state. Runs in the main thread; everyone else puts events into `inbox`."""
+
+    def __init__(
+        self,
+        station: core.Station,
+        *,
+        inbox: Inbox,
+        journal: Journal,
+        effects: Effects,
+        governor: Governor,
+        clock: Clock,
+        tick: Callable[[], Event | None],
+    ) -> None:
+        self.station = station
+        self.turns = 0
+        self.moved_at = clock.monotonic()
+        self._inbox = inbox
+        self._journal = journal
+        self._effects = effects
+        self._governor = governor
+        self._clock = clock
+        self._tick = tick
+        self._timers: list[_Due] = []
+        self._timer_number = 0
+        self._stop_by: float | None = None
+        self._broken: JournalError | None = None
+
+    def broken(self, error: JournalError) -> None:
+        """Called by any thread that could not write the journal: the loop ends with this error."""
+        self._broken = error
+
+    def run(self, first: Event, stop_within_s: float) -> bool:
+        """Work until a stop is asked for and all effects have ended; whether they did in time."""
+        self._handle([first])
+        while True:
+            if self._broken is not None:
+                raise self._broken
+            batch = self._gather()
+            if batch:
+                self._handle(batch)
+            self._effects.give_up_stalled()
+            self.moved_at = self._clock.monotonic()
+            asked = self._tick()
+            if asked is not None:
+                if isinstance(asked, StopRequested):
+                    self._stop_by = self._stop_by or self._clock.monotonic() + stop_within_s
+                self._handle([asked])
+                if isinstance(asked, StopRequested):
+                    self._effects.stop()
+            if self._stop_by is not None:
+                if self._effects.busy == 0 and self._inbox.empty():
+                    return True
+                if self._clock.monotonic() > self._stop_by:
+                    return False
+
+    # -- taking events --
+
+    def _gather(self) -> list[Event | Noticed]:
+        batch: list[Event | Noticed] = list(self._due_timers())
+        try:
+            if not batch:
+                batch.append(self._inbox.get(timeout=self._patience_s()))
+            while len(batch) < BATCH:
+                batch.append(self._inbox.get_nowait())
+        except queue.Empty:
+            pass
+        return batch
+
+    def _patience_s(self) -> float:
+        """Until the next timer, but never so long that a signal would have to wait."""
+        if not self._timers:
+            return 0.1
+        return min(0.1, max(0.0, self._timers[0].at - self._clock.monotonic()))
+
+    def _due_timers(self) -> list[Event]:
+        due: list[Event] = []
+        while self._timers and self._timers[0].at <= self._clock.monotonic():
+            due.append(TimerFired(at=self._clock.now(), timer=heapq.heappop(self._timers).timer))
+        return due
+
+    # -- one batch --
+
+    def _handle(self, batch: list[Event | Noticed]) -> None:
+        before = self.station
+        records: list[Record] = []
+        commands: list[Command] = []
+        identities: list[str] = []
+        done: list[Callable[[], None]] = []
+        for item in batch:
+            event = self._unwrap(item, identities, done)
+            if event is not None:
+                decision = self._step(event)
+                records.extend(decision.records)
+                commands.extend(decision.commands)
+        self._journal.commit(records, at=self._clock.now(), identities=identities)
+        self.turns += len(batch)
+        self._tell(before, records)
+        for command in commands:
+            self._perform(command)
+        for acknowledge in done:
+            acknowledge()
+
+    def _unwrap(
+        self, item: Event | Noticed, identities: list[str], done: list[Callable[[], None]]
+    ) -> Event | None:
+        """The event, unless it is a notice that has been acted on before."""
+        if not isinstance(item, Noticed):
+            return item
+        done.append(item.done)
+        if item.identity in identities or self._journal.knows(item.identity):
+            return None
+        identities.append(item.identity)
+        return item.event
+
+    def _step(self, event: Event) -> core.Decision:
+        """Step the core; a bug in it costs the one load or notice concerned, not the daemon."""
+        try:
+            decision = core.step(self.station, event)
+        except Exception:  # noqa: BLE001 - see above
+            logs.get().error("core_broke", on=type(event).__name__, exc_info=True)
+            decision = self._after_bug(event)
+        self.station = decision.station
+        return decision
+
+    def _after_bug(self, event: Event) -> core.Decision:
+        text = f"internal error while handling {type(event).__name__}; see the log"
+        load_id, attempt = getattr(event, "load_id", None), getattr(event, "attempt", None)
+        substitute: Event = NoticeMalformed(at=event.at, name=type(event).__name__, problems=(text,))
+        if load_id is not None and attempt is not None:
+            failure = Failure(kind=FailureKind.UNKNOWN, text=text)
+            substitute = EffectFailed(at=event.at, load_id=load_id, attempt=attempt, failure=failure)
+        try:
+            return core.step(self.station, substitute)
+        except Exception:  # noqa: BLE001 - nothing more can be done about this event
+            logs.get().error("core_broke_again", on=type(event).__name__, exc_info=True)
+            return core.Decision(self.station, (), ())
+
+    def _perform(self, command: Command) -> None:
+        if isinstance(command, StartTimer):
+            self._timer_number += 1
+            at = self._clock.monotonic() + command.after_s
+            heapq.heappush(self._timers, _Due(at, self._timer_number, command.timer))
+        elif isinstance(command, Cancel):
+            self._effects.cancel(command.load_id, command.attempt)
+        elif isinstance(command, SetUplink):
+            self._governor.set_rate(command.rate_bytes_per_second, command.burst_bytes)
+        elif isinstance(command, SetWeight):
+            self._governor.set_weight(command.load_id, command.weight)
+        else:
+            self._effects.perform(command)
+
+    # -- telling people --
+
+    def _tell(self, before: core.Station, records: list[Record]) -> None:
+        phases = {load_id: load.phase for load_id, load in before.loads.items()}
+        for record in records:
+            if isinstance(record, SaveLoad) and phases.get(record.load.load_id) != record.load.phase:
+                _log_phase(record.load, phases.get(record.load.load_id))
+                phases[record.load.load_id] = record.load.phase
+            elif isinstance(record, Publish):
+                logs.get().debug("event_decided", type=record.body.TYPE, subject=record.subject)
+
+
+def _log_phase(load: Load, before: object) -> None:
+    logs.get().info(
+        "load_phase",
+        load=load.load_id,
+        job=load.job_id,
+        bay=load.bay,
+        drive=load.drive.label,
+        phase=load.phase.value,
+        before=str(before) if before is not None else None,
+        why=core.reason_of(load) or None,
+    )

@@ -1,0 +1,112 @@
+"""The status file: a picture of the station, renewed every second, which `ingestd status` reads.
+
+Readers need neither the daemon's attention nor the journal; when the daemon is down they see the last
+picture, and the lock on `running.lock` tells them that it is the last.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from typing import Any
+
+from ingestd import __version__
+from ingestd.core.snapshot import Picture
+from ingestd.files import write_whole
+from ingestd.telemetry import logs
+
+FORMAT = 1
+
+
+def status_path(state_folder: str) -> str:
+    return os.path.join(state_folder, "status.json")
+
+
+def _lock_path(state_folder: str) -> str:
+    return os.path.join(state_folder, "running.lock")
+
+
+class AlreadyRunning(Exception):
+    """Another daemon works in this state folder."""
+
+
+@contextmanager
+def running(state_folder: str) -> Iterator[None]:
+    """Hold the lock that says a daemon is running. Raises AlreadyRunning."""
+    fd = os.open(_lock_path(state_folder), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise AlreadyRunning(f"another ingestd is running in {state_folder}") from None
+        os.ftruncate(fd, 0)
+        os.write(fd, f"{os.getpid()}\n".encode())
+        yield
+    finally:
+        os.close(fd)
+
+
+def is_running(state_folder: str) -> bool:
+    """Whether a daemon holds the lock now."""
+    try:
+        fd = os.open(_lock_path(state_folder), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(fd, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(fd)
+    return False
+
+
+class StatusWriter:
+    """Writes the status file from its own thread; a full or slow disk never holds up the loop."""
+
+    def __init__(self, state_folder: str, look: Callable[[], Picture], every_s: float = 1.0) -> None:
+        self._path = status_path(state_folder)
+        self._look = look
+        self._every_s = every_s
+        self._stop = threading.Event()
+        self._failed = False
+        self._thread = threading.Thread(target=self._run, name="status", daemon=True)
+
+    def start(self) -> None:
+        self.write()
+        self._thread.start()
+
+    def stop(self) -> None:
+        self._stop.set()
+        self._thread.join(5)
+        self.write()
+
+    def _run(self) -> None:
+        while not self._stop.wait(self._every_s):
+            self.write()
+
+    def write(self) -> None:
+        body = {"format": FORMAT, "version": __version__, "pid": os.getpid(), **asdict(self._look())}
+        try:
+            write_whole(self._path, json.dumps(body).encode(), durable=False)
+        except OSError as error:
+            if not self._failed:
+                logs.get().error("status_not_written", error=str(error))
+            self._failed = True
+        else:
+            self._failed = False
+
+
+def read(state_folder: str) -> dict[str, Any] | None:
+    """The last picture, as written; None when there is none or it cannot be understood."""
+    try:
+        with open(status_path(state_folder), encoding="utf-8") as file:
+            body = json.load(file)
+    except (OSError, ValueError):
+        return None
+    return body if isinstance(body, dict) and body.get("format") == FORMAT else None

@@ -1,0 +1,58 @@
+"""Logs: one JSON object a line when nobody watches, short coloured lines on a terminal.
+
+Every line has an `event`, a stable snake_case name; what it is about (load, job, bay) is bound, not
+formatted in. Names of customers' files never appear above debug. Set up once, here.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+from typing import Literal, TextIO
+
+import structlog
+from structlog.typing import FilteringBoundLogger, Processor
+
+Format = Literal["auto", "json", "text"]
+
+_LINE_MAX = 8_000
+"""Characters of one value; the service journal splits lines of more than 48 KiB."""
+
+
+def set_up(level: str, form: Format, stream: TextIO | None = None) -> None:
+    """Configure structlog for the process; may be called again to change the level."""
+    stream = stream if stream is not None else sys.stderr
+    human = form == "text" or (form == "auto" and stream.isatty())
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            _shorten,
+            _renderer(human),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
+        logger_factory=structlog.WriteLoggerFactory(file=stream),
+        cache_logger_on_first_use=False,
+    )
+
+
+def get() -> FilteringBoundLogger:
+    logger: FilteringBoundLogger = structlog.get_logger()
+    return logger
+
+
+def _renderer(human: bool) -> Processor:
+    if human:
+        return structlog.dev.ConsoleRenderer(colors=True, pad_event_to=28)
+    return structlog.processors.JSONRenderer()
+
+
+def _shorten(
+    _logger: object, _method: str, line: structlog.typing.EventDict
+) -> structlog.typing.EventDict:
+    return {
+        key: value[:_LINE_MAX] + "…" if isinstance(value, str) and len(value) > _LINE_MAX else value
+        for key, value in line.items()
+    }

@@ -1,0 +1,88 @@
+"""The second, independent look at files that were at fault."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
+
+from ingestd.core.model import FaultKind, FileFault, Ledger
+from ingestd.ports import CancelToken, Manifest, OpenDrive
+from ingestd.transfer.damage import BLOCK_BYTES
+from ingestd.transfer.session import HEAD_BYTES, LookHead
+from ingestd.transfer.source import OpenFile, ReadInto, Source
+from ingestd.transfer.tally import AtFault
+
+
+def recheck(
+    faults: Sequence[FileFault],
+    drive: OpenDrive,
+    manifest: Manifest,
+    cancel: CancelToken,
+    *,
+    look_head: LookHead,
+    read: ReadInto,
+) -> tuple[Ledger, tuple[FileFault, ...]]:
+    """The ledger, and the faults that a second look bears out, past the caches.
+
+    The other files are pending again: also one that shows a different fault now, since no two looks
+    agree about it.
+    """
+    drive.drop_caches()
+    look = _SecondLook(Source(drive, cancel, read), manifest, look_head)
+    try:
+        looked = [(first, look.at(first)) for first in faults]
+    finally:
+        look.source.close()
+    manifest.record_pending([first.file_no for first, second in looked if second is None])
+    return manifest.ledger(), tuple(second for _, second in looked if second is not None)
+
+
+class _SecondLook:
+    def __init__(self, source: Source, manifest: Manifest, look_head: LookHead) -> None:
+        self.source = source
+        self._manifest = manifest
+        self._look_head = look_head
+        self._block = memoryview(bytearray(BLOCK_BYTES))
+
+    def at(self, first: FileFault) -> FileFault | None:
+        """The fault, when it is there again."""
+        try:
+            with self.source.open(self._manifest.file(first.file_no)) as opened:
+                opened.forget()
+                return self._look(first, opened)
+        except AtFault as again:
+            same = again.fault.kind is first.kind
+            return replace(first, found=again.fault.found or first.found) if same else None
+
+    def _look(self, first: FileFault, opened: OpenFile) -> FileFault | None:
+        match first.kind:
+            case FaultKind.UNREADABLE:
+                return None if opened.readable(first.ranges) else first
+            case FaultKind.CHECKSUM_MISMATCH:
+                return self._compared(first, opened)
+            case FaultKind.NOT_ENCRYPTED:
+                return self._seen(first, opened)
+            case FaultKind.CHANGED_WHILE_READ:
+                self._digest(opened)
+                opened.check_unchanged()
+                return None
+
+    def _compared(self, first: FileFault, opened: OpenFile) -> FileFault | None:
+        again = self._digest(opened)
+        if again == first.expected:
+            return None
+        return first if again == first.found else replace(first, found=f"{first.found}, then {again}")
+
+    def _seen(self, first: FileFault, opened: OpenFile) -> FileFault | None:
+        head = self._block[: min(HEAD_BYTES, opened.file.size_bytes)]
+        opened.read_into(head, 0)
+        kind = self._look_head(bytes(head))
+        return replace(first, found=kind) if kind else None
+
+    def _digest(self, opened: OpenFile) -> str:
+        digest, size_bytes = hashlib.sha256(), opened.file.size_bytes
+        for at in range(0, size_bytes, len(self._block)):
+            for block in opened.blocks(self._block[: min(len(self._block), size_bytes - at)], at):
+                digest.update(block)
+        return digest.hexdigest()

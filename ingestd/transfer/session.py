@@ -1,0 +1,256 @@
+"""One pass over the pending files of one load: read once, hashed once, sent from the same buffer.
+
+The calling thread reads. Senders, shared by all loads, put to the store what was read; the pass's own
+recorder commits what has arrived and then gives the buffers back. So a buffer is on loan from before
+its bytes are read until the manifest says that they are stored, and what is sent twice after a crash
+is at most what lay in the buffers.
+
+A file that is at fault is recorded as failed, and the pass goes on with the next one. An error of the
+drive, the store or the journal ends the pass, after what was on the way has been settled.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from ingestd.core.layout import key_of, path_below_prefix
+from ingestd.core.messages import Transfer
+from ingestd.core.model import FaultKind, FileFault, Ledger
+from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, Store
+from ingestd.transfer.buffers import BufferPool
+from ingestd.transfer.evidence import left_by_us
+from ingestd.transfer.governor import Governor
+from ingestd.transfer.outbound import Outbound
+from ingestd.transfer.packed import Pack
+from ingestd.transfer.parted import Cut, PartedFile, begin_or_resume, cuts
+from ingestd.transfer.recorder import Recorder
+from ingestd.transfer.senders import SenderPool
+from ingestd.transfer.settings import TransferSettings
+from ingestd.transfer.source import OpenFile, ReadInto, Source, fault
+from ingestd.transfer.stopping import LinkedToken, Traffic, persistently
+from ingestd.transfer.tally import AtFault, Tally
+
+ROWS = 512
+"""Rows of the manifest in memory at a time."""
+FAULTS_MAX = 1_000
+HEAD_BYTES = 64 << 10
+"""How much of a file is shown to `look_head`."""
+
+LookHead = Callable[[bytes], str | None]
+"""The name of the plainly unencrypted format that a file with this beginning has; else None."""
+Report = Callable[[Ledger, float], None]
+"""Told the ledger and the bytes per second, now and then while a pass goes on, from its own thread."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Means:
+    """What all passes of a station share."""
+
+    settings: TransferSettings
+    pool: BufferPool
+    senders: SenderPool
+    governor: Governor
+    look_head: LookHead
+    clock: Callable[[], float]
+    read: ReadInto
+
+
+class Session:
+    """One pass. Made for a single `run`."""
+
+    def __init__(
+        self,
+        means: Means,
+        command: Transfer,
+        drive: OpenDrive,
+        store: Store,
+        manifest: Manifest,
+        report: Report,
+        cancel: CancelToken,
+    ) -> None:
+        self._means = means
+        self._command = command
+        self._manifest = manifest
+        self._cancel = cancel
+        self._several = sum(volume.facts.problem is None for volume in drive.volumes) > 1
+        self._tally = Tally(manifest.ledger())
+        self._attempted = manifest.attempted()
+        self._faults: list[FileFault] = []
+        self._out = self._way_out(store, report)
+        self._source = Source(drive, self._out.reading, means.read)
+        self._pack = Pack(self._out)
+
+    def _way_out(self, store: Store, report: Report) -> Outbound:
+        means, flow, tally = self._means, self._command.load_id, self._tally
+        sending = LinkedToken(self._cancel)
+
+        def pace(size_bytes: int) -> None:
+            means.governor.take(flow, size_bytes, sending)
+            sending.beat()
+
+        recorder = Recorder(
+            self._manifest,
+            tally,
+            name=flow,
+            failed=lambda error: self._out.stop(error),
+            report=lambda: report(tally.ledger, means.governor.rate(flow)),
+            report_every_s=means.settings.report_every_s,
+            clock=means.clock,
+        )
+        return Outbound(
+            flow=flow,
+            store=store,
+            manifest=self._manifest,
+            pool=means.pool,
+            senders=means.senders,
+            recorder=recorder,
+            traffic=Traffic(),
+            sending=sending,
+            reading=LinkedToken(sending),
+            pace=pace,
+        )
+
+    def run(self) -> tuple[Ledger, tuple[FileFault, ...]]:
+        """The ledger after the pass, and the first thousand faults.
+
+        Raises Cancelled, JournalError, or the PortError that ended the pass. Files past the thousandth
+        fault stay pending, so that no file is failed without a fault to look into a second time.
+        """
+        means, flow = self._means, self._command.load_id
+        part_bytes = means.settings.buffer_bytes
+        with (
+            means.pool.registered(flow, means.settings.buffers_min_per_load),
+            means.senders.registered(flow, lambda: means.governor.width(flow, part_bytes)),
+            means.governor.registered(flow, self._command.job.priority),
+        ):
+            self._run()
+        if self._out.traffic.error is not None:
+            raise self._out.traffic.error
+        self._cancel.check()
+        ledger = self._manifest.ledger()
+        assert ledger.balanced, "every discovered byte is stored, skipped, failed or pending"
+        return ledger, tuple(self._faults)
+
+    def _run(self) -> None:
+        self._out.recorder.start()
+        try:
+            self._read_all()
+        except BaseException as error:  # noqa: BLE001 - it is raised once all is settled
+            self._out.stop(error)
+        finally:
+            self._pack.close()
+            self._source.close()
+            self._out.traffic.wait_until_idle()
+            self._out.recorder.close()
+
+    # -- reading ----------------------------------------------------------------------------------
+
+    def _read_all(self) -> None:
+        for file in self._pending():
+            self._out.reading.check()
+            key = self._key(file)
+            try:
+                if file.upload_token is None and file.size_bytes <= self._means.settings.small_max_bytes:
+                    self._pass_small(file, key)
+                else:
+                    self._pass_large(file, key)
+            except AtFault as at_fault:
+                self._fail(file, key, at_fault.fault)
+        self._pack.flush()
+
+    def _pending(self) -> Iterator[PendingFile]:
+        after = -1
+        while rows := self._manifest.pending(after, ROWS):
+            yield from rows
+            after = rows[-1].file_no
+
+    def _key(self, file: PendingFile) -> bytes:
+        below = path_below_prefix(
+            self._command.folder, file.volume, file.path, several_volumes=self._several
+        )
+        return key_of(self._command.job.destination, below)
+
+    def _pass_small(self, file: PendingFile, key: bytes) -> None:
+        view, digest = self._pack.room(file.size_bytes), hashlib.sha256()
+        with self._source.open(file) as opened:
+            self._read(opened, view, 0, digest)
+            opened.check_unchanged()
+        _compare(file, digest)
+        self._pack.add(file.file_no, key, view, digest.digest())
+
+    def _pass_large(self, file: PendingFile, key: bytes) -> None:
+        # The reader waits for buffers while it holds none, or the last one would never come free.
+        self._pack.flush()
+        sending = begin_or_resume(self._out, file, key)
+        try:
+            sha256 = self._send_parts(file, sending)
+        except AtFault:
+            sending.discard()
+            raise
+        sending.seal(sha256)
+
+    def _send_parts(self, file: PendingFile, sending: PartedFile) -> bytes:
+        digest = hashlib.sha256()
+        with self._source.open(file) as opened:
+            for cut in cuts(file.size_bytes, sending.part_bytes):
+                self._send_part(opened, sending, cut, digest)
+            opened.check_unchanged()
+        _compare(file, digest)
+        return digest.digest()
+
+    def _send_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: hashlib._Hash) -> None:
+        buffer = self._out.acquire()
+        try:
+            self._read(opened, buffer.view[: cut.length], cut.offset, digest)
+        except BaseException:
+            self._out.pool.release(buffer)
+            raise
+        prefix_sha256 = digest.copy().digest()
+        if sending.wants(cut, prefix_sha256):
+            sending.send(cut, prefix_sha256, buffer)
+        else:
+            self._out.pool.release(buffer)
+
+    def _read(self, opened: OpenFile, view: memoryview, offset: int, digest: hashlib._Hash) -> None:
+        for at, block in enumerate(opened.blocks(view, offset)):
+            if offset == 0 and at == 0:
+                self._look(opened.file, block)
+            digest.update(block)
+
+    def _look(self, file: PendingFile, block: memoryview) -> None:
+        if not self._command.sniff:
+            return
+        kind = self._means.look_head(bytes(block[:HEAD_BYTES]))
+        if kind is not None:
+            raise fault(FaultKind.NOT_ENCRYPTED, file, found=kind)
+
+    # -- what is at fault -------------------------------------------------------------------------
+
+    def _fail(self, file: PendingFile, key: bytes, found: FileFault) -> None:
+        if len(self._faults) >= FAULTS_MAX:
+            return
+        self._remove_leftover(file, key)
+        self._manifest.record_failed(file.file_no, found.kind.value)
+        self._tally.failed(file.size_bytes)
+        self._faults.append(found)
+
+    def _remove_leftover(self, file: PendingFile, key: bytes) -> None:
+        """Nothing of a failed file stays, not even what a pass that died had stored without knowing."""
+        out = self._out
+        if file.upload_token is None and file.file_no > self._attempted:
+            return
+        if left_by_us(out.store, out.manifest, file, key, self._attempted, out.reading):
+            persistently(out.reading, lambda: out.store.remove(key))
+
+
+def _compare(file: PendingFile, digest: hashlib._Hash) -> None:
+    """Raise AtFault unless the file has the checksum that somebody announced for it."""
+    if file.expected_sha256 is not None and digest.digest() != file.expected_sha256:
+        raise fault(
+            FaultKind.CHECKSUM_MISMATCH,
+            file,
+            expected=file.expected_sha256.hex(),
+            found=digest.hexdigest(),
+        )

@@ -1,0 +1,58 @@
+"""Every bound of the byte path, in one place."""
+
+from __future__ import annotations
+
+import mmap
+from dataclasses import dataclass
+
+_MIB = 1 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransferSettings:
+    """The bounds of the byte path, and what they add up to.
+
+    Memory, whatever the drives' sizes and numbers of files:
+
+        buffers * buffer_bytes                  every byte on its way, of all loads together
+      + loads * 1.5 MiB                         a batch of 512 rows, faults, a block for second looks
+      + proving loads * buffer_bytes            while a manifest is stored
+      + (senders + 2 * loads) * 0.1 MiB         what a thread touches of its stack
+
+    With the defaults and 8 loads on their way that is 64 + 12 + 2.4 MiB, on top of the interpreter's own.
+
+    What is sent twice after a crash is at most what lay in the buffers: buffers * buffer_bytes.
+    """
+
+    buffer_bytes: int = 4 * _MIB
+    """Also the size of a part of a large file."""
+    buffers: int = 16
+    buffers_min_per_load: int = 1
+    senders: int = 8
+    small_max_bytes: int = 4 * _MIB
+    """Files up to this size are sent whole, several at a time."""
+    report_every_s: float = 0.5
+
+    def problems(self, loads_max: int) -> tuple[str, ...]:
+        """What about these settings cannot work with so many loads at a time, each with its remedy."""
+        found = []
+        if self.buffer_bytes < mmap.PAGESIZE or self.buffer_bytes % mmap.PAGESIZE:
+            found.append(f"buffer_bytes is {self.buffer_bytes}: make it a multiple of {mmap.PAGESIZE}")
+        if not 0 <= self.small_max_bytes <= self.buffer_bytes:
+            found.append(
+                f"small_max_bytes is {self.small_max_bytes}: "
+                f"make it at most buffer_bytes, which is {self.buffer_bytes}"
+            )
+        if self.buffers_min_per_load < 1:
+            found.append(f"buffers_min_per_load is {self.buffers_min_per_load}: make it 1 or more")
+        if self.buffers < self.buffers_min_per_load * loads_max:
+            found.append(
+                f"{self.buffers} buffers are too few for {loads_max} loads "
+                f"with {self.buffers_min_per_load} each: configure more buffers or fewer loads"
+            )
+        if self.senders < loads_max:
+            found.append(
+                f"{self.senders} senders are too few for {loads_max} loads: "
+                "configure as many senders as loads, or more"
+            )
+        return tuple(found)

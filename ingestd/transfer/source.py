@@ -1,0 +1,276 @@
+"""The files of an open drive: opened beneath their volume's root, read, and watched for change."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import stat
+from collections import OrderedDict
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
+
+from ingestd import files
+from ingestd.core.model import ByteRange, FaultKind, FileFault
+from ingestd.core.names import printable
+from ingestd.ports import (
+    CancelToken,
+    DriveGoneError,
+    DriveUnreadable,
+    OpenDrive,
+    PendingFile,
+    PortError,
+    ResourcesExhausted,
+    Volume,
+)
+from ingestd.transfer.damage import BLOCK_BYTES, Damage
+from ingestd.transfer.tally import AtFault
+
+ReadInto = Callable[[int, list[memoryview], int], int]
+"""What `os.preadv` does."""
+
+_FLAGS = os.O_RDONLY | os.O_NONBLOCK
+"""O_NONBLOCK: a pipe that has taken a file's place must not block for ever."""
+
+_FOLDERS_KEPT = 8
+"""Descriptors of the folders used last: a million files are not each looked up from the root."""
+
+_STATION = {errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.ENOBUFS}
+_NOT_THAT_FILE = {errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV, errno.EISDIR}
+_MEDIUM = {
+    errno.EIO,
+    errno.ENODATA,
+    errno.EREMOTEIO,
+    errno.ETIMEDOUT,
+    errno.ENOLINK,
+    errno.EILSEQ,
+    errno.EBADE,
+    errno.EBADMSG,
+    errno.EUCLEAN,
+    errno.ENODEV,
+    errno.ENXIO,
+    errno.ESTALE,
+    errno.ENOTCONN,
+    errno.ESHUTDOWN,
+}
+"""What Linux answers when the medium, the link to it or the file system on it is at fault."""
+
+_NUMBERED_AT_EACH_MOUNT = {"vfat", "msdos", "exfat"}
+"""File systems that have no inode numbers: the driver makes some up, others after every mount."""
+
+
+def label(file: PendingFile) -> str:
+    """The file as it is named to people: volume name first, in printable form."""
+    return f"{file.volume}/{printable(file.path)}"
+
+
+def fault(
+    kind: FaultKind,
+    file: PendingFile,
+    *,
+    expected: str | None = None,
+    found: str | None = None,
+    ranges: tuple[ByteRange, ...] = (),
+) -> AtFault:
+    """What is wrong with this file, ready to be raised."""
+    source = file.expected_by if kind is FaultKind.CHECKSUM_MISMATCH else None
+    return AtFault(
+        FileFault(
+            kind=kind,
+            file_no=file.file_no,
+            path=label(file),
+            size_bytes=file.size_bytes,
+            expected=expected,
+            found=found,
+            source=source,
+            ranges=ranges,
+        )
+    )
+
+
+class Source:
+    """Opens the files of one drive, for one thread. `read` fills buffers as `os.preadv` does.
+
+    Every method raises DriveGoneError once the drive is not there any more, ResourcesExhausted for what
+    the station is out of, a plain PortError for what nobody foresaw, and AtFault for the file's own.
+    """
+
+    def __init__(self, drive: OpenDrive, cancel: CancelToken, read: ReadInto = os.preadv) -> None:
+        self.cancel = cancel
+        self.read = read
+        self._drive = drive
+        self._volumes = {volume.facts.name: volume for volume in drive.volumes}
+        self._folders: OrderedDict[tuple[str, bytes], int] = OrderedDict()
+
+    def close(self) -> None:
+        for fd in self._folders.values():
+            os.close(fd)
+        self._folders.clear()
+
+    @contextlib.contextmanager
+    def open(self, file: PendingFile) -> Iterator[OpenFile]:
+        """The file, as long as it is still the one that the manifest describes."""
+        fd = self._open(file)
+        try:
+            opened = OpenFile(self, file, fd, same_inode=self._keeps_inodes(file.volume))
+            opened.check_unchanged()
+            _advise(fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
+            yield opened
+        finally:
+            os.close(fd)
+
+    def _open(self, file: PendingFile) -> int:
+        folder, _, name = file.path.rpartition(b"/")
+        try:
+            return files.open_beneath(self._folder(file.volume, folder), name, _FLAGS)
+        except OSError as error:
+            raise self.judged(error, file) from error
+
+    def _folder(self, volume: str, folder: bytes) -> int:
+        """A descriptor that stays ours, of a folder below a volume's root."""
+        if not folder:
+            return self._volume(volume).root_fd
+        key = (volume, folder)
+        if key in self._folders:
+            self._folders.move_to_end(key)
+            return self._folders[key]
+        fd = files.open_folder(self._volume(volume).root_fd, folder.split(b"/"))
+        self._folders[key] = fd
+        if len(self._folders) > _FOLDERS_KEPT:
+            os.close(self._folders.popitem(last=False)[1])
+        return fd
+
+    def _volume(self, name: str) -> Volume:
+        volume = self._volumes.get(name)
+        if volume is None or volume.facts.problem:
+            why = "is not on the drive any more" if volume is None else volume.facts.problem
+            raise DriveUnreadable(f"{name} could be read before, and now: {why}")
+        return volume
+
+    def _keeps_inodes(self, volume: str) -> bool:
+        return self._volume(volume).facts.file_system not in _NUMBERED_AT_EACH_MOUNT
+
+    def judged(self, error: OSError, file: PendingFile) -> Exception:
+        """Whose fault an error is that came up with this file: the exception to raise."""
+        if error.errno in _STATION:
+            return ResourcesExhausted(f"{file.volume}: {error.strerror}; give the station more, or less to do")
+        if not self._drive.still_there():
+            return DriveGoneError(f"{file.volume}: the drive was unplugged while it was read")
+        if error.errno in _NOT_THAT_FILE:
+            return fault(
+                FaultKind.CHANGED_WHILE_READ,
+                file,
+                expected=_described(file.size_bytes, file.mtime_ns),
+                found="not there any more, or not a file",
+            )
+        if error.errno in _MEDIUM:
+            whole = ByteRange(offset_bytes=0, length_bytes=file.size_bytes)
+            return fault(FaultKind.UNREADABLE, file, found=error.strerror, ranges=(whole,))
+        return PortError(
+            f"{file.volume}: file {file.file_no} cannot be read by the station: {error.strerror}; "
+            "see to the rights and the file system of this volume"
+        )
+
+
+class OpenFile:
+    """One file being read. Only valid inside `Source.open`."""
+
+    def __init__(self, source: Source, file: PendingFile, fd: int, *, same_inode: bool) -> None:
+        self.file = file
+        self._source = source
+        self._fd = fd
+        self._same_inode = same_inode
+
+    def read_into(self, view: memoryview, offset: int) -> None:
+        """Fill `view`, which is at most `BLOCK_BYTES` long, from this offset.
+
+        A block that fails is tried again in smaller pieces; when that helps, nothing has happened. Else
+        the rest of the file is looked through, and AtFault names all ranges that could not be read.
+        """
+        self._source.cancel.check()
+        if self._read_at(view, offset):
+            return
+        damage = Damage(self.file.size_bytes, self._read_at)
+        damage.search(view, offset)
+        if damage.ranges:
+            damage.scan(view, offset + len(view))
+            raise fault(FaultKind.UNREADABLE, self.file, ranges=damage.ranges)
+
+    def _read_at(self, view: memoryview, offset: int) -> bool:
+        """Whether the view could be filled; False only where the medium is at fault."""
+        self._source.cancel.check()
+        done = 0
+        while done < len(view):
+            try:
+                got = self._source.read(self._fd, [view[done:]], offset + done)
+            except OSError as error:
+                self._must_be_medium(error)
+                return False
+            if not got:
+                raise self._changed(f"it ends after {offset + done} bytes")
+            done += got
+        self._source.cancel.beat()
+        return True
+
+    def _must_be_medium(self, error: OSError) -> None:
+        judged = self._source.judged(error, self.file)
+        if not isinstance(judged, AtFault) or judged.fault.kind is not FaultKind.UNREADABLE:
+            raise judged from error
+        self._source.cancel.beat()
+
+    def blocks(self, view: memoryview, offset: int) -> Iterator[memoryview]:
+        """Fill `view` from this offset, block by block, each handed out while it is still in the
+        processor's cache. What has been read leaves the page cache, where nobody needs it."""
+        for at in range(0, len(view), BLOCK_BYTES):
+            block = view[at : at + BLOCK_BYTES]
+            self.read_into(block, offset + at)
+            yield block
+        self.forget(offset, len(view))
+
+    def forget(self, offset: int = 0, length: int = 0) -> None:
+        """Ask for pages to leave the page cache; a length of 0 means up to the end."""
+        _advise(self._fd, offset, length, os.POSIX_FADV_DONTNEED)
+
+    def readable(self, ranges: Sequence[ByteRange]) -> bool:
+        """Whether all of these ranges, or the whole file if there are none, can be read now."""
+        whole = ByteRange(offset_bytes=0, length_bytes=self.file.size_bytes)
+        block = memoryview(bytearray(min(BLOCK_BYTES, max(1, self.file.size_bytes))))
+        for each in ranges or (whole,):
+            end = each.offset_bytes + each.length_bytes
+            for at in range(each.offset_bytes, end, len(block)):
+                if not self._read_at(block[: min(len(block), end - at)], at):
+                    return False
+        return True
+
+    def check_unchanged(self) -> None:
+        """Raise AtFault unless the file is as the manifest has it: regular, size, time and number."""
+        try:
+            facts = os.fstat(self._fd)
+        except OSError as error:
+            raise self._source.judged(error, self.file) from error
+        file = self.file
+        if not stat.S_ISREG(facts.st_mode):
+            raise self._changed("not a file any more")
+        if (facts.st_size, facts.st_mtime_ns) != (file.size_bytes, file.mtime_ns):
+            raise self._changed(_described(facts.st_size, facts.st_mtime_ns))
+        if self._same_inode and facts.st_ino != file.inode:
+            raise self._changed("another file under the same name")
+
+    def _changed(self, found: str) -> AtFault:
+        expected = _described(self.file.size_bytes, self.file.mtime_ns)
+        return fault(FaultKind.CHANGED_WHILE_READ, self.file, expected=expected, found=found)
+
+
+def _advise(fd: int, offset: int, length: int, advice: int) -> None:
+    # Advice only: a file system that takes none is read all the same.
+    with contextlib.suppress(OSError):
+        os.posix_fadvise(fd, offset, length, advice)
+
+
+def _described(size_bytes: int, mtime_ns: int) -> str:
+    seconds, rest_ns = divmod(mtime_ns, 1_000_000_000)
+    try:
+        when = f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest_ns:09d}Z"
+    except (ValueError, OverflowError, OSError):
+        when = f"{seconds}.{rest_ns:09d} s since 1970"
+    return f"{size_bytes} bytes, modified {when}"

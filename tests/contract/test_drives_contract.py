@@ -1,0 +1,267 @@
+"""What every source of drives has to do, run over folders and over loop devices."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Protocol
+
+import pytest
+
+from ingestd.core.model import DriveHandle, DriveIdentity, JobId, Ticket
+from ingestd.drives.folder import FolderDrives
+from ingestd.drives.loop import LoopDrives
+from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, DriveUnreadable, ToolFailed
+from tests.support import drives as support
+from tests.support.drives import SONAR, Going, StoppedAfter, open_in, read_below, seen_in
+
+TICKET = "ingest-ticket.json"
+
+
+class Station(Protocol):
+    """A source of drives, and hands to plug them in with."""
+
+    bays: Path
+    drives: Drives
+
+    def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None: ...
+
+    def unplug(self, bay: str) -> None: ...
+
+
+class FolderStation:
+    def __init__(self, home: Path) -> None:
+        self.bays = home / "bays"
+        self.bays.mkdir()
+        self.drives: Drives = FolderDrives(str(self.bays))
+
+    def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
+        support.plug_folder(self.bays, bay, files, serial=serial, wwn=f"wwn-{serial}", model="Slate 4")
+
+    def unplug(self, bay: str) -> None:
+        support.unplug_folder(self.bays, bay)
+
+
+class LoopStation:
+    def __init__(self, home: Path) -> None:
+        self.bays = home / "bays"
+        self.bays.mkdir()
+        self.drives: Drives = LoopDrives(str(self.bays), str(home / "mounts"))
+        self.devices: dict[str, str] = {}
+
+    def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
+        support.make_image(self.bays / bay / "drive.img", files, size_mib=8)
+        card = {"serial": serial, "wwn": f"wwn-{serial}", "model": "Slate 4"}
+        self.devices[bay] = support.plug_image(self.bays, bay, **card)
+
+    def unplug(self, bay: str) -> None:
+        support.unplug_image(self.devices.pop(bay))
+
+
+STATIONS: list[object] = [
+    pytest.param(FolderStation, id="folder"),
+    pytest.param(LoopStation, id="loop", marks=support.ROOT_ONLY),
+]
+
+
+@pytest.fixture(params=STATIONS)
+def station(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Station]:
+    make: Callable[[Path], Station] = request.param
+    station = make(tmp_path)
+    yield station
+    support.unplug_all(station.bays)
+    assert support.mounts_at(tmp_path) == []
+
+
+def open_descriptors() -> int:
+    return len(os.listdir("/proc/self/fd"))
+
+
+def test_no_bays_no_drives(station: Station) -> None:
+    assert list(station.drives.enumerate()) == []
+    assert list(station.drives.clean_up()) == []
+
+
+def test_a_drive_is_seen_in_its_bay_with_its_identity(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    station.plug("bay 2 (left)", "KX-2")
+    (station.bays / "bay-3").mkdir()
+    found = {sighting.bay: sighting.identity.serial for sighting in station.drives.enumerate()}
+    assert found == {"bay-1": "KX-1", "bay 2 (left)": "KX-2"}
+    identity = seen_in(station.drives, "bay-1").identity
+    assert (identity.wwn, identity.model) == ("wwn-KX-1", "Slate 4")
+
+
+def test_looking_twice_gives_the_same(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    assert list(station.drives.enumerate()) == list(station.drives.enumerate())
+
+
+def test_an_open_drive_can_be_read(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    sighting = seen_in(station.drives, "bay-1")
+    opened = station.drives.open(sighting.handle, Going())
+    assert opened.facts.identity == sighting.identity
+    assert opened.facts.interface == sighting.interface
+    assert opened.facts.volumes == tuple(volume.facts for volume in opened.volumes)
+    (volume,) = opened.volumes
+    assert volume.facts.problem is None
+    for name, body in SONAR.items():
+        assert read_below(volume.root_fd, name) == body
+    opened.drop_caches()
+    assert read_below(volume.root_fd, "read me.txt") == SONAR["read me.txt"]
+    opened.close()
+
+
+def test_a_closed_drive_gives_no_descriptor(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    before = open_descriptors()
+    opened = open_in(station.drives, "bay-1")
+    opened.close()
+    opened.close()
+    assert open_descriptors() == before
+    with pytest.raises(ValueError, match="closed"):
+        opened.volumes[0].root_fd  # noqa: B018
+    assert not opened.still_there()
+    opened.drop_caches()
+
+
+def test_the_same_drive_may_be_open_twice(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    one, other = open_in(station.drives, "bay-1"), open_in(station.drives, "bay-1")
+    one.close()
+    assert read_below(other.volumes[0].root_fd, "read me.txt") == SONAR["read me.txt"]
+    other.close()
+
+
+@pytest.mark.parametrize(
+    ("body", "job_id"),
+    [
+        (b'{"job_id": "J-1041"}', "J-1041"),
+        (b'\xef\xbb\xbf{"job_id": " J-1041 ", "note": "from the boat"}\r\n', "J-1041"),
+        (b'{"job_id": ""}', None),
+        (b'{"job_id": 1041}', None),
+        (b'{"job_id": "J\\u0007"}', None),
+        (b'{"job": "J-1041"}', None),
+        (b"[" * 16000, None),
+        (b"\xff\xfe", None),
+        (b'{"job_id": "J-1041"}' + b" " * 16384, None),
+    ],
+)
+def test_a_ticket_names_the_job(station: Station, body: bytes, job_id: str | None) -> None:
+    station.plug("bay-1", "KX-1", {TICKET: body})
+    opened = open_in(station.drives, "bay-1")
+    expected = () if job_id is None else (Ticket(volume="volume-1", job_id=JobId(job_id)),)
+    assert opened.facts.tickets == expected
+    opened.close()
+
+
+def test_a_ticket_further_down_is_none(station: Station) -> None:
+    station.plug("bay-1", "KX-1", {f"docs/{TICKET}": b'{"job_id": "J-1041"}', f"{TICKET}/x": b"a folder"})
+    opened = open_in(station.drives, "bay-1")
+    assert opened.facts.tickets == ()
+    opened.close()
+
+
+def test_an_unplugged_drive_is_gone(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    handle = seen_in(station.drives, "bay-1").handle
+    station.unplug("bay-1")
+    assert list(station.drives.enumerate()) == []
+    with pytest.raises(DriveGoneError):
+        station.drives.open(handle, Going())
+
+
+def test_a_drive_pulled_while_open_is_noticed(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    opened = open_in(station.drives, "bay-1")
+    assert opened.still_there()
+    station.unplug("bay-1")
+    assert not opened.still_there()
+    assert list(station.drives.enumerate()) == []
+    opened.close()
+    assert list(station.drives.enumerate()) == []
+
+
+def test_the_next_drive_in_a_bay_is_never_taken_for_the_one_before(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    before = seen_in(station.drives, "bay-1")
+    station.unplug("bay-1")
+    station.plug("bay-1", "KX-2")
+    after = seen_in(station.drives, "bay-1")
+    assert after.handle.generation != before.handle.generation
+    with pytest.raises((DriveSwapped, DriveGoneError)):
+        station.drives.open(before.handle, Going())
+    opened = station.drives.open(after.handle, Going())
+    assert opened.facts.identity.serial == "KX-2"
+    opened.close()
+
+
+def test_a_drive_plugged_in_again_has_another_handle(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    before = seen_in(station.drives, "bay-1")
+    station.unplug("bay-1")
+    station.plug("bay-1", "KX-1")
+    after = seen_in(station.drives, "bay-1")
+    assert after.identity == before.identity
+    assert after.handle.generation != before.handle.generation
+
+
+def test_a_handle_from_elsewhere_opens_nothing(station: Station, tmp_path: Path) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    support.write_card(elsewhere, {"serial": "KX-9", "volumes": []})
+    for locator in (str(elsewhere), "/dev/null", "/dev/loop-control", ""):
+        with pytest.raises(DriveGoneError):
+            station.drives.open(DriveHandle(locator=locator, generation=1), Going())
+
+
+def test_a_broken_card_hides_nothing(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    station.plug("bay-2", "KX-2")
+    (station.bays / "bay-1" / "drive.json").write_bytes(b'{"seriel": "KX-1"}')
+    sighting = seen_in(station.drives, "bay-1")
+    assert sighting.identity == DriveIdentity(size_bytes=sighting.identity.size_bytes)
+    assert seen_in(station.drives, "bay-2").identity.serial == "KX-2"
+    before = open_descriptors()
+    with pytest.raises(DriveUnreadable, match=r"drive\.json is not valid: seriel"):
+        station.drives.open(sighting.handle, Going())
+    assert open_descriptors() == before
+    assert [problem.where for problem in station.drives.problems()] == ["bay bay-1"]
+
+
+def test_a_vanished_bay_is_an_empty_one(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    station.plug("bay-2", "KX-2")
+    station.unplug("bay-1")
+    (station.bays / "bay-1").rename(station.bays.parent / "taken-away")
+    assert [sighting.bay for sighting in station.drives.enumerate()] == ["bay-2"]
+
+
+def test_without_the_bays_nothing_is_said_of_any_drive(station: Station) -> None:
+    station.bays.rmdir()
+    with pytest.raises(ToolFailed, match="cannot be listed"):
+        station.drives.enumerate()
+    (problem,) = station.drives.problems()
+    assert problem.fatal
+    assert str(station.bays) in problem.remedy
+
+
+def test_opening_can_be_cancelled(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    handle = seen_in(station.drives, "bay-1").handle
+    before = open_descriptors()
+    with pytest.raises(Cancelled):
+        station.drives.open(handle, StoppedAfter(0))
+    assert open_descriptors() == before
+
+
+def test_good_surroundings_have_no_problems(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    assert list(station.drives.problems()) == []
+
+
+def test_nothing_to_power_down(station: Station) -> None:
+    station.plug("bay-1", "KX-1")
+    assert station.drives.power_down(seen_in(station.drives, "bay-1").handle) is False

@@ -1,0 +1,60 @@
+"""File systems for tests that need one of their own. Only for root; gone when the test is over."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+
+def needs_root(test: Callable[..., Any]) -> Callable[..., Any]:
+    """Skip the test where nothing can be mounted."""
+    skip = pytest.mark.skipif(os.geteuid() != 0 or shutil.which("mount") is None, reason="needs root")
+    marked: Callable[..., Any] = pytest.mark.root(skip(test))
+    return marked
+
+
+@contextlib.contextmanager
+def tmpfs(folder: Path, size: str) -> Iterator[Path]:
+    """A small file system in memory."""
+    with _mounted(folder, "-t", "tmpfs", "-o", f"size={size}", "tmpfs"):
+        yield folder
+
+
+@contextlib.contextmanager
+def ext4(image: Path, folder: Path) -> Iterator[Path]:
+    """The ext4 file system in an image file; it writes on its own only once a minute."""
+    with _mounted(folder, "-t", "ext4", "-o", "loop,commit=60", str(image)):
+        yield folder
+
+
+def make_ext4(image: Path, size_bytes: int) -> None:
+    with image.open("wb") as file:
+        file.truncate(size_bytes)
+    _run("mkfs.ext4", "-q", "-F", str(image))
+
+
+def remount(folder: Path, options: str) -> None:
+    _run("mount", "-o", f"remount,{options}", str(folder))
+
+
+@contextlib.contextmanager
+def _mounted(folder: Path, *what: str) -> Iterator[None]:
+    folder.mkdir(exist_ok=True)
+    done = subprocess.run(["mount", *what, str(folder)], capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"cannot mount here: {done.stderr.strip()}")
+    try:
+        yield
+    finally:
+        _run("umount", str(folder))
+
+
+def _run(*command: str) -> None:
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
