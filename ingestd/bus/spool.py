@@ -24,6 +24,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 
 from ingestd.bus.inbox import Inbox, file_name, load
+from ingestd.core.names import printable
 from ingestd.files import fsync_folder, write_whole
 from ingestd.ports import BusDown, Delivery, OutboxEntry, Problem
 
@@ -288,7 +289,8 @@ def _unread(folder: str) -> Iterator[Problem]:
         return
     unread = sorted(name for name in names if not _readable(os.path.join(folder, name)))
     if unread:
-        text = f"{len(unread)} notices cannot be read, among them {unread[0]!r}"
+        first, others = printable(os.fsencode(unread[0])), len(unread) - 1
+        text = f"{first} cannot be read{f', nor can {others} others' if others else ''}"
         yield Problem(folder, text, "put regular files there that the daemon's user may read", fatal=False)
 
 

@@ -6,6 +6,7 @@ wrong. The codec reports both at once, and the published JSON Schemas are genera
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal
@@ -128,12 +129,12 @@ class DestinationData(_Model):
     """Relative, '/' between its parts, none of them empty, '.' or '..'."""
 
 
-class NoticeData(_Model):
+class NoticeData(_Model, ABC):
     """The data of one type of notice."""
 
+    @abstractmethod
     def event(self, at: float) -> Notice:
         """The notice as the core takes it, received at `at`."""
-        raise NotImplementedError
 
     @classmethod
     def flaws(cls, data: Mapping[str, object]) -> Iterator[Flaw]:  # noqa: ARG003 - most types have none

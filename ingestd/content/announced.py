@@ -32,8 +32,8 @@ class _Track:
         if self.volume is not None:
             return self._fact(Presence.FOUND, self.volume, self.copies)
         if self.wrong_kind:
-            volume, _ = self.wrong_kind[0]
-            return self._fact(Presence.NOT_THAT_KIND, volume, [path for _, path in self.wrong_kind])
+            volume, path = self.wrong_kind[0]
+            return self._fact(Presence.NOT_THAT_KIND, volume, [path, *self.near])
         return self._fact(Presence.ELSEWHERE if self.near else Presence.MISSING, None, self.near)
 
     def _fact(self, presence: Presence, volume: str | None, near: Sequence[str]) -> ItemFact:
@@ -50,11 +50,16 @@ class Announced:
     """The items of a job, compared with what the walk of each volume's root brings to light."""
 
     def __init__(self, items: Sequence[Item]) -> None:
-        self._tracks = [_Track(item, item.name.encode("utf-8", "surrogateescape")) for item in items]
+        self._tracks = [_Track(item, _path(item)) for item in items]
         self._by_name = {track.name: track for track in self._tracks}
         self._by_fold: dict[str, list[_Track]] = {}
         for track in self._tracks:
             self._by_fold.setdefault(folded(track.name), []).append(track)
+
+    @property
+    def anything(self) -> bool:
+        """Whether there are items at all; without, everything is to be loaded."""
+        return bool(self._tracks)
 
     def claim(self, volume: str, found: Found) -> Item | None:
         """The item that this entry of a root is; None when it is none, or lay in another volume before.
@@ -77,7 +82,7 @@ class Announced:
 
     def count(self, item: Item, size_bytes: int) -> None:
         """Add a file's size to the item that it is, or lies in."""
-        track = self._by_name[item.name.encode("utf-8", "surrogateescape")]
+        track = self._by_name[_path(item)]
         track.size_bytes = (track.size_bytes or 0) + size_bytes
 
     def note_near(self, volume: str, path: bytes) -> None:
@@ -88,5 +93,17 @@ class Announced:
             if path != track.name and len(track.near) < NEAR_MAX:
                 track.near.append(located(volume, path))
 
+    def checksums(self) -> dict[tuple[str, bytes], bytes]:
+        """The announced SHA-256 of the files that were found, by volume and path."""
+        return {
+            (track.volume, track.name): bytes.fromhex(track.item.sha256)
+            for track in self._tracks
+            if track.volume is not None and track.item.kind == "file" and track.item.sha256
+        }
+
     def facts(self) -> tuple[ItemFact, ...]:
         return tuple(track.fact() for track in self._tracks)
+
+
+def _path(item: Item) -> bytes:
+    return item.name.encode("utf-8", "surrogateescape")

@@ -11,6 +11,7 @@ import os
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from ingestd.content.faults import blame_station
 from ingestd.core.checksum_lines import parse_bare, parse_line
 from ingestd.files import is_regular, open_beneath
 from ingestd.ports import CancelToken
@@ -32,7 +33,7 @@ def read_list(root_fd: int, name: bytes, cancel: CancelToken) -> tuple[Iterator[
 
     The second grows while the first is read, to at most BAD_LINES_MAX. A line is bad that cannot be
     understood, whose path is absolute or has a '..' part, or that lies beyond LIST_BYTES_MAX; so is the
-    one at which reading failed. Asking for entries raises OSError as the system does, and Cancelled.
+    one at which reading failed. Asking for entries raises ResourcesExhausted and Cancelled.
     """
     bad: list[int] = []
     return _entries(root_fd, name, cancel, bad), bad
@@ -49,9 +50,9 @@ def _entries(root_fd: int, name: bytes, cancel: CancelToken, bad: list[int]) -> 
                 continue
             if entry is not None:
                 yield entry
-    except OSError:
+    except OSError as error:
+        blame_station(error)
         _note(bad, number + 1)
-        raise
 
 
 def _entry(line: bytes, name: bytes) -> Entry | None:

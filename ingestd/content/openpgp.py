@@ -6,7 +6,6 @@ the file does. Signed, compressed and literal messages are plain, whatever progr
 
 from __future__ import annotations
 
-import bz2
 import zlib
 from dataclasses import dataclass
 from enum import IntEnum
@@ -19,6 +18,8 @@ _PARTS_FOLLOWED_MAX = 64
 _FIRST_PART_BYTES_MIN = 512
 _PACKED_BYTES = 4096
 _NESTED_MAX = 3
+_UNCOMPRESSED, _ZIP, _ZLIB, _BZIP2 = range(4)
+_BZIP2_BLOCK = bytes.fromhex("314159265359")
 
 
 class _Tag(IntEnum):
@@ -195,6 +196,9 @@ def _is_plain(content: Content, packet: _Packet, nested: int = 0) -> bool:
             return _is_one_pass(body, packet.length)
         case _Tag.LITERAL:
             return _is_literal(content, packet, body) or (nested > 0 and body[0] in b"btul1m")
+        case _Tag.COMPRESSED if body[0] == _BZIP2:
+            # Nothing comes out of this before the end of a block, which may be far.
+            return body[1:4] == b"BZh" and body[5:11] == _BZIP2_BLOCK
         case _Tag.COMPRESSED if nested < _NESTED_MAX:
             part = 1 << (packet.first_part & 0x1F) if packet.first_part else len(body)
             inner = HeadContent(_unpacked(body[0], body[1:part]))
@@ -228,16 +232,10 @@ def _is_literal(content: Content, packet: _Packet, body: bytes) -> bool:
 
 def _unpacked(algorithm: int, packed: bytes) -> bytes:
     """The first bytes of compressed data (section 9.4); b"" for what is none."""
+    window_bits = {_ZIP: -15, _ZLIB: 15}.get(algorithm)
+    if window_bits is None:
+        return packed if algorithm == _UNCOMPRESSED else b""
     try:
-        match algorithm:
-            case 0:
-                return packed
-            case 1:
-                return zlib.decompressobj(-15).decompress(packed, _PACKED_BYTES)
-            case 2:
-                return zlib.decompressobj().decompress(packed, _PACKED_BYTES)
-            case 3:
-                return bz2.BZ2Decompressor().decompress(packed, _PACKED_BYTES)
-    except (zlib.error, OSError):
-        pass
-    return b""
+        return zlib.decompressobj(window_bits).decompress(packed, _PACKED_BYTES)
+    except zlib.error:
+        return b""

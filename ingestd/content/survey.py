@@ -1,30 +1,25 @@
 """The survey: one look at everything on a drive but the files' content.
 
-Every readable volume is walked; each file goes into the manifest, with the reason where it is not to be
-loaded, so that the ledger has every byte that was discovered. What cannot be loaded at all (links,
+Every readable volume is walked. Each file goes into the manifest, with the reason where it is not to be
+loaded, so that the ledger has every byte that was discovered; what cannot be loaded at all (links,
 special files, folders that cannot be read) is counted and exemplified. The facts judge nothing.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Mapping
+from functools import partial
+from itertools import islice
 
 import structlog
 
-from ingestd.content import checksums, sniff
+from ingestd.content import checksums, selection, sniff
 from ingestd.content.announced import Announced
 from ingestd.content.faults import blame_station, lacks_rights
+from ingestd.content.selection import Region, Tally, region_of
 from ingestd.content.walk import Found, Kind, walk
-from ingestd.core.model import (
-    ChecksumListFact,
-    Item,
-    Job,
-    Samples,
-    SecrecyFact,
-    SurveyFacts,
-)
+from ingestd.core.model import ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
 from ingestd.files import is_regular, open_beneath
 from ingestd.ports import (
@@ -37,3 +32,227 @@ from ingestd.ports import (
     SurveyDifferences,
     Volume,
 )
+
+BATCH_ENTRIES = 1000
+LOOKED_INTO_MAX = 1000
+"""Files looked into where nothing is announced; the others are, as they are read."""
+LISTS_MAX = 1000
+MISSING_MAX = 100
+
+_Checksums = Mapping[tuple[str, bytes], bytes]
+
+
+def survey(
+    drive: OpenDrive,
+    job: Job,
+    manifest: Manifest,
+    *,
+    reserved: bytes,
+    cancel: CancelToken,
+    sniff: bool,
+) -> SurveyFacts:
+    """Walk every readable volume, fill the manifest, and say what was seen.
+
+    `reserved` is the name in a root under which nothing of the customer's may lie. With `sniff`,
+    announced files are looked into for encryption; where nothing is announced, the first 1,000. What
+    cannot be read of a file is left to the transfer, which names the damage.
+
+    Raises DriveGoneError, ResourcesExhausted, Cancelled, and PortError where the daemon may not read a
+    folder that is to be loaded.
+    """
+    work = _Survey(drive, job, manifest, reserved, cancel)
+    manifest.begin_survey()
+    for volume in drive.volumes:
+        if volume.facts.problem is None:
+            work.walk(volume)
+    lists = work.expect()
+    differences = manifest.end_survey()
+    secrecy = work.look() if sniff else ()
+    work.require_drive()
+    return work.facts(lists, secrecy, differences)
+
+
+class _Survey:
+    def __init__(
+        self, drive: OpenDrive, job: Job, manifest: Manifest, reserved: bytes, cancel: CancelToken
+    ) -> None:
+        self._drive = drive
+        self._manifest = manifest
+        self._reserved = reserved
+        self._cancel = cancel
+        self._announced = Announced(job.items)
+        self._root_entry = b""
+        self._region = Region()
+        self._batch: list[FileEntry] = []
+        self._lists: list[tuple[Volume, bytes]] = []
+        self._lists_passed_over = 0
+        self._to_look_into: list[tuple[Volume, Found]] = []
+        self._unexpected, self._links, self._specials = Tally(), Tally(), Tally()
+        self._unlistable, self._out_of_bounds, self._reserved_files = Tally(), Tally(), Tally()
+
+    # -- the walk -----------------------------------------------------------------------------
+
+    def walk(self, volume: Volume) -> None:
+        """Take in everything on a volume."""
+        self._root_entry = b""
+        for found in walk(volume.root_fd, cancel=self._cancel):
+            self._take(volume, found)
+        self._flush()
+        self.require_drive()
+
+    def _take(self, volume: Volume, found: Found) -> None:
+        name = volume.facts.name
+        if found.path not in (b"", self._root_entry) and b"/" not in found.path:
+            self._enter_region(volume, found)
+        self._announced.note_near(name, found.path)
+        if found.regular:
+            self._take_file(volume, found)
+            return
+        if found.kind in (Kind.UNLISTABLE, Kind.OTHER_DEVICE):
+            self._take_unlistable(name, found)
+        elif self._region.skip is None and found.kind is not Kind.FOLDER:
+            tally = {Kind.LINK: self._links, Kind.SPECIAL: self._specials}
+            tally.get(found.kind, self._out_of_bounds).add(partial(located, name, found.path))
+
+    def _enter_region(self, volume: Volume, found: Found) -> None:
+        self._root_entry = found.path
+        self._region = region_of(volume.facts.name, found, self._announced, self._reserved)
+        if self._region.unexpected:
+            self._unexpected.add(partial(located, volume.facts.name, found.path))
+        if found.kind is Kind.FILE and is_checksum_list(found.path):
+            if len(self._lists) < LISTS_MAX:
+                self._lists.append((volume, found.path))
+            else:
+                self._lists_passed_over += 1
+
+    def _take_file(self, volume: Volume, found: Found) -> None:
+        name, region = volume.facts.name, self._region
+        skip = region.skip
+        if found.kind is Kind.OTHER_DEVICE:
+            self._take_unlistable(name, found)
+            return
+        if found.kind is Kind.OUT_OF_BOUNDS and skip is None:
+            skip = selection.OUT_OF_BOUNDS
+            self._out_of_bounds.add(partial(located, name, found.path), found.size_bytes)
+        elif skip == selection.RESERVED:
+            self._reserved_files.add(partial(located, name, found.path), found.size_bytes)
+        elif region.unexpected:
+            self._unexpected.add_bytes(found.size_bytes)
+        elif skip is None:
+            self._choose(volume, found)
+        entry = FileEntry(name, found.path, found.size_bytes, found.mtime_ns, found.inode, skip)
+        self._batch.append(entry)
+        if len(self._batch) >= BATCH_ENTRIES:
+            self._flush()
+
+    def _choose(self, volume: Volume, found: Found) -> None:
+        """Count a file that is to be loaded, and remember to look into it if it is one of those."""
+        item = self._region.item
+        if item is not None:
+            self._announced.count(item, found.size_bytes)
+            chosen = item.kind == "file"
+        else:
+            chosen = found.size_bytes > 0 and len(self._to_look_into) < LOOKED_INTO_MAX
+        control = is_control_file(found.path) and found.size_bytes <= checksums.LIST_BYTES_MAX
+        if chosen and not control:
+            self._to_look_into.append((volume, found))
+
+    def _take_unlistable(self, volume: str, found: Found) -> None:
+        self.require_drive()
+        if found.path and self._region.skip is not None:
+            return
+        if lacks_rights(found.error):
+            raise PortError(
+                f"{volume}: the daemon may not read a folder ({os.strerror(found.error)}): "
+                "give it the right to read any file (CAP_DAC_READ_SEARCH)"
+            )
+        self._unlistable.add(partial(located, volume, found.path))
+
+    def _flush(self) -> None:
+        if self._batch:
+            self._manifest.add(self._batch)
+            self._batch = []
+
+    def require_drive(self) -> None:
+        if not self._drive.still_there():
+            raise DriveGoneError("the drive was unplugged while it was surveyed")
+
+    # -- checksums ----------------------------------------------------------------------------
+
+    def expect(self) -> tuple[ChecksumListFact, ...]:
+        """Attach the announced checksums: the notice's, and of other files those of the lists."""
+        noticed = self._announced.checksums()
+        lists = tuple(self._expect_list(volume, name, noticed) for volume, name in self._lists)
+        rows = [(volume, path, sha256, "notice") for (volume, path), sha256 in noticed.items()]
+        for at in range(0, len(rows), BATCH_ENTRIES):
+            self._manifest.expect(rows[at : at + BATCH_ENTRIES])
+        if self._lists_passed_over:
+            structlog.get_logger("ingestd.content").warning(
+                "checksum_lists_passed_over", count=self._lists_passed_over, read=LISTS_MAX
+            )
+        return lists
+
+    def _expect_list(self, volume: Volume, name: bytes, noticed: _Checksums) -> ChecksumListFact:
+        where, path = volume.facts.name, located(volume.facts.name, name)
+        entries, bad = checksums.read_list(volume.root_fd, name, self._cancel)
+        count, missing = 0, list[str]()
+        while batch := list(islice(entries, BATCH_ENTRIES)):
+            count += len(batch)
+            rows = [(where, e.path, e.sha256, path) for e in batch if (where, e.path) not in noticed]
+            absent = self._manifest.expect(rows)
+            missing.extend(located(where, one) for one in absent[: MISSING_MAX - len(missing)])
+            self._cancel.check()
+            self._cancel.beat()
+        if bad:
+            self.require_drive()
+        return ChecksumListFact(path=path, entries=count, missing=tuple(missing), unreadable_lines=tuple(bad))
+
+    # -- a look into files --------------------------------------------------------------------
+
+    def look(self) -> tuple[SecrecyFact, ...]:
+        """How secret the chosen files are; those that cannot be read are left out."""
+        facts = (self._look_into(volume, found) for volume, found in self._to_look_into)
+        return tuple(fact for fact in facts if fact is not None)
+
+    def _look_into(self, volume: Volume, found: Found) -> SecrecyFact | None:
+        try:
+            fd = open_beneath(volume.root_fd, found.path, os.O_RDONLY | os.O_NONBLOCK)
+            try:
+                if not is_regular(fd):
+                    return None
+                secrecy, kind = sniff.look(fd, found.size_bytes, name=found.path, cancel=self._cancel)
+            finally:
+                os.close(fd)
+        except OSError as error:
+            blame_station(error)
+            self.require_drive()
+            return None
+        return SecrecyFact(path=located(volume.facts.name, found.path), secrecy=secrecy, kind=kind)
+
+    # -- the outcome --------------------------------------------------------------------------
+
+    def facts(
+        self,
+        lists: tuple[ChecksumListFact, ...],
+        secrecy: tuple[SecrecyFact, ...],
+        differences: SurveyDifferences,
+    ) -> SurveyFacts:
+        return SurveyFacts(
+            volumes=tuple(volume.facts for volume in self._drive.volumes),
+            ledger=self._manifest.ledger(),
+            items=self._announced.facts(),
+            unexpected=self._unexpected.samples(),
+            links=self._links.samples(),
+            specials=self._specials.samples(),
+            unlistable=self._unlistable.samples(),
+            out_of_bounds=self._out_of_bounds.samples(),
+            reserved=self._reserved_files.samples(),
+            changed=_changed(differences),
+            secrecy=secrecy,
+            checksum_lists=lists,
+        )
+
+
+def _changed(differences: SurveyDifferences) -> Samples:
+    paths = (*differences.gone, *differences.changed)[: Samples.EXAMPLES_MAX]
+    return Samples(count=differences.count, examples=tuple(printable(path) for path in paths))

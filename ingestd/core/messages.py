@@ -362,11 +362,14 @@ class Prove:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeBack:
-    """Remove from the store what this load has put there, and nothing else."""
+    """Remove from the store what this load has put there, and nothing else. `folder` and
+    `several_volumes`, as for its transfer, say where a file lies that was never recorded as stored."""
 
     load_id: LoadId
     attempt: Attempt
     destination: Destination
+    folder: str = ""
+    several_volumes: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -61,9 +61,9 @@ from ingestd.core.messages import (
     Transferred,
     UplinkSet,
 )
-from ingestd.core.model import Attempt, BayName, JobRecord, JobStatus, Limits, LoadId, Phase
+from ingestd.core.model import Attempt, BayName, JobRecord, JobStatus, Limits, LoadId, Phase, Severity
 from ingestd.core.outgoing import BayReport, NoticeRefused, StationReported
-from ingestd.core.phases import Away, Load
+from ingestd.core.phases import Away, Held, Load, Released, Releasing
 from ingestd.core.station_turn import Decision, Station, Turn
 
 
@@ -167,6 +167,18 @@ def reason_of(load: Load) -> str:
     return str(getattr(load.state, "text", "") or getattr(load.state, "reason", ""))
 
 
+def code_of(load: Load) -> str:
+    """The same as `reason_of` in codes from closed sets: fit for logs, since it names no file."""
+    state = load.state
+    if isinstance(state, Held):
+        return state.reason
+    if isinstance(state, Releasing | Released):
+        found = sorted({f.code for f in load.findings if f.severity is Severity.BLOCKING})
+        return " ".join([state.outcome, *found])
+    pause = getattr(state, "pause", None)
+    return str(pause.failure.kind) if pause is not None else ""
+
+
 # -- what effects say ------------------------------------------------------------------------------
 
 
@@ -215,4 +227,4 @@ _HANDLERS: Mapping[type, Callable[[Turn, Any], None]] = {
     EffectCancelled: _on_report,
 }
 
-__all__ = ["Decision", "JobStatus", "Station", "empty", "reason_of", "restored", "step"]
+__all__ = ["Decision", "JobStatus", "Station", "code_of", "empty", "reason_of", "restored", "step"]

@@ -175,6 +175,10 @@ class FairQueue(Generic[K]):
         """The flows that wait."""
         return frozenset(flow for flow, state in self._flows.items() if state.tickets)
 
+    def idle(self) -> frozenset[K]:
+        """The flows that are known and do not wait."""
+        return frozenset(flow for flow, state in self._flows.items() if not state.tickets)
+
     def forget(self, flow: K) -> None:
         """Drop a flow that does not wait; absent is fine."""
         state = self._flows.get(flow)

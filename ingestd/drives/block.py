@@ -11,13 +11,13 @@ import fcntl
 import os
 import re
 import struct
+import sys
 import time
 from dataclasses import dataclass
 
 from ingestd.ports import DriveGoneError, DriveUnreadable, PortError, ResourcesExhausted, ToolFailed
 
 _BLKROSET = 0x125D
-_BLKROGET = 0x125E
 _BLKFLSBUF = 0x1261
 _BLKGETSIZE64 = 0x80081272
 _BLKGETDISKSEQ = 0x80081280
@@ -123,20 +123,15 @@ def open_device(path: str) -> int:
 
 def disk_sequence(fd: int) -> int:
     """The sequence number of the very disk behind this descriptor, whatever its node is called now."""
-    return _number(fd, _BLKGETDISKSEQ, "=Q")
+    return _number(fd, _BLKGETDISKSEQ)
 
 
 def size_bytes(fd: int) -> int:
-    return _number(fd, _BLKGETSIZE64, "=Q")
-
-
-def sealed(fd: int) -> bool:
-    """Whether the device refuses to be opened for writing."""
-    return _number(fd, _BLKROGET, "=i") != 0
+    return _number(fd, _BLKGETSIZE64)
 
 
 def set_sealed(fd: int, value: bool) -> None:
-    """Set or lift the kernel's read-only flag; it belongs to the node and outlives this descriptor."""
+    """Make the device refuse writes, or accept them again; the flag outlives this descriptor."""
     _ioctl(fd, _BLKROSET, struct.pack("=i", int(value)))
 
 
@@ -145,10 +140,8 @@ def drop_buffers(fd: int) -> None:
     _ioctl(fd, _BLKFLSBUF, 0)
 
 
-def _number(fd: int, request: int, form: str) -> int:
-    value: int
-    (value,) = struct.unpack(form, _ioctl(fd, request, bytes(struct.calcsize(form))))
-    return value
+def _number(fd: int, request: int) -> int:
+    return int.from_bytes(_ioctl(fd, request, bytes(8)), sys.byteorder)
 
 
 def _ioctl(fd: int, request: int, argument: bytes | int) -> bytes:

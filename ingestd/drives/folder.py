@@ -8,11 +8,10 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Sequence
-from dataclasses import replace
 
 from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, Sighting, VolumeFacts
 from ingestd.drives.card import Card, CardSeen, CardVolume, bay_problems, bays_in, look_at_card
-from ingestd.drives.volumes import HeldDrive, RootedVolume, open_root, tickets_of
+from ingestd.drives.volumes import HeldDrive, RootedVolume, root_of, tickets_of
 from ingestd.ports import CancelToken, DriveGoneError, DriveSwapped, DriveUnreadable, Problem
 
 INTERFACE = "folder"
@@ -35,6 +34,7 @@ class FolderDrives:
         Raises DriveGoneError, DriveSwapped, DriveUnreadable for a card that is not valid, ToolFailed
         and ResourcesExhausted for what the station lacks.
         """
+        cancel.check()
         card = self._card(handle)
         with contextlib.ExitStack() as undo:
             volumes: list[RootedVolume] = []
@@ -97,7 +97,4 @@ def _sighting(bay: BayName, folder: str, seen: CardSeen) -> Sighting:
 
 def _open_volume(bay_folder: str, name: str, entry: CardVolume) -> RootedVolume:
     facts = VolumeFacts(name=name, file_system=entry.file_system, label=entry.label, uuid=entry.uuid)
-    try:
-        return RootedVolume(facts, open_root(os.path.join(bay_folder, entry.path)))
-    except DriveUnreadable as error:
-        return RootedVolume(replace(facts, problem=str(error)))
+    return root_of(facts, os.path.join(bay_folder, entry.path))

@@ -19,7 +19,7 @@ from ingestd.core.model import BayName, DriveFacts, DriveHandle, Sighting, Volum
 from ingestd.drives import block, mounts
 from ingestd.drives.card import Card, CardSeen, bay_problems, bays_in, look_at_card
 from ingestd.drives.programs import missing_programs
-from ingestd.drives.volumes import HeldDrive, RootedVolume, open_root, probe, tickets_of
+from ingestd.drives.volumes import HeldDrive, RootedVolume, probe, root_of, tickets_of
 from ingestd.ports import (
     CancelToken,
     DriveGoneError,
@@ -42,8 +42,8 @@ class LoopDrives:
     def __init__(self, bays_folder: str, mounts_folder: str) -> None:
         self._bays = os.path.abspath(bays_folder)
         self._mounts = os.path.realpath(mounts_folder)
-        self._sealed: dict[str, int] = {}
-        """Nodes that this object sealed, with the generation of the drive they were then."""
+        self._sealed: set[str] = set()
+        """Nodes to which the seal has to be lifted once they are free."""
         self._lock = threading.Lock()
 
     # -- looking ----------------------------------------------------------------------------------
@@ -102,6 +102,7 @@ class LoopDrives:
             raise block.translated(error, handle.locator) from error
 
     def _open(self, handle: DriveHandle, cancel: CancelToken) -> HeldDrive:
+        cancel.check()
         bay, folder, node = self._find(handle)
         card = _card_of(node, folder)
         if card is not None and card.card is None:
@@ -126,6 +127,7 @@ class LoopDrives:
             way_back = undo.pop_all()
 
         def drop_caches() -> None:
+            # The pages of files are the mount's: a drive opened anew has none.
             block.drop_buffers(window.fd)
             block.drop_buffers(drive_fd)
 
@@ -147,12 +149,12 @@ class LoopDrives:
             folder = mounts.make_mount_folder(self._mounts, stem)
             undo_mount.callback(mounts.let_go, folder)
             problem = mounts.mount(window.path, facts.file_system, folder)
-            if problem is None:
-                volume = RootedVolume(facts, open_root(folder))
-                undo_mount.callback(volume.close)
-                undo.enter_context(undo_mount.pop_all())
-                return volume
-        return RootedVolume(replace(facts, problem=problem))
+            if problem is not None:
+                return RootedVolume(replace(facts, problem=problem))
+            volume = root_of(facts, folder)
+            undo_mount.callback(volume.close)
+            undo.enter_context(undo_mount.pop_all())
+        return volume
 
     # -- the seal ---------------------------------------------------------------------------------
 
@@ -165,16 +167,14 @@ class LoopDrives:
             )
         with self._lock:
             block.set_sealed(drive_fd, True)
-            self._sealed[handle.locator] = handle.generation
+            self._sealed.add(handle.locator)
 
     def _lift_seals(self) -> None:
-        """Make nodes writable again whose drive has been unplugged since we sealed it."""
+        """Make nodes writable again that we sealed and that nothing is attached to any more."""
         with self._lock:
-            for path, generation in list(self._sealed.items()):
-                node = block.loop_node(path)
-                if node is None or node.generation != generation:
-                    del self._sealed[path]
-                    _lift_seal(path)
+            for path in [path for path in self._sealed if block.loop_node(path) is None]:
+                self._sealed.remove(path)
+                _lift_seal(path)
 
     # -- the rest of the port ---------------------------------------------------------------------
 

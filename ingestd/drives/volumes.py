@@ -14,7 +14,7 @@ from ingestd.drives import block, mounts, ntfs
 from ingestd.drives.mounts import DRIVERS
 from ingestd.drives.programs import run
 from ingestd.drives.ticket import read_ticket
-from ingestd.ports import DriveGoneError, DriveUnreadable, ToolFailed
+from ingestd.ports import ResourcesExhausted, ToolFailed
 
 _WRAPPINGS: Mapping[str, str] = {
     "crypto_LUKS": "an encrypted container (LUKS) around all of it",
@@ -78,21 +78,23 @@ class HeldDrive:
             self._way_back.close()
 
 
-def open_root(folder: str) -> int:
-    """A descriptor of a volume's root folder, which may not be a link.
+def root_of(facts: VolumeFacts, folder: str) -> RootedVolume:
+    """The volume with its root folder open, or with a problem: no such folder, a link, a failing drive.
 
-    Raises DriveUnreadable, also when there is no such folder; ToolFailed or ResourcesExhausted when
-    it is the station that cannot.
+    Raises ToolFailed or ResourcesExhausted when it is the station that cannot open it.
     """
     try:
-        return os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
-    except NotADirectoryError as error:
-        raise DriveUnreadable(f"{folder} is not a folder; links are not followed") from error
+        return RootedVolume(
+            facts, os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+        )
+    except NotADirectoryError:
+        problem = f"{folder} is not a folder; links are not followed"
     except OSError as error:
         translated = block.translated(error, folder)
-        if isinstance(translated, DriveGoneError):
-            translated = DriveUnreadable(str(translated))
-        raise translated from error
+        if isinstance(translated, (ToolFailed, ResourcesExhausted)):
+            raise translated from error
+        problem = str(translated)
+    return RootedVolume(replace(facts, problem=problem))
 
 
 def tickets_of(volumes: Sequence[RootedVolume]) -> tuple[Ticket, ...]:

@@ -82,8 +82,8 @@ class Database:
             if not os.path.exists(os.path.join(folder, MARKER_NAME)):
                 fsync_folder(folder)
                 write_whole(os.path.join(folder, MARKER_NAME), _MARKER)
-        except sqlite3.Error as error:
-            raise words.failed(error, path) from error
+        except words.FOREIGN as error:
+            raise words.not_opened(error, path) from error
         except OSError as error:
             raise words.inaccessible(error, path) from error
         return cls(sql, path)
@@ -139,7 +139,7 @@ class Database:
     def _translating(self) -> Iterator[None]:
         try:
             yield
-        except sqlite3.Error as error:
+        except words.FOREIGN as error:
             self._broken = self._broken or words.failed(error, self._path)
             raise words.failed(error, self._path) from error
 
@@ -151,7 +151,8 @@ class Database:
         """Shrink the file by up to so many unused pages."""
         with self._lock, self._translating():
             self._require_open()
-            self._sql.execute(f"PRAGMA incremental_vacuum({pages:d})").fetchall()
+            # Every freed page is a row without columns, of which execute() would take only the first.
+            self._sql.executescript(f"PRAGMA incremental_vacuum({pages:d})")
 
     def size_bytes(self) -> int:
         """What the database and its log take up on the disk."""

@@ -137,22 +137,21 @@ class Journal:
                 uplink=next((UPLINKS.decode(body) for body in uplink), None),
             )
 
-    def commit(self, records: Sequence[Record], *, at: float, identity: str | None = None) -> None:
+    def commit(self, records: Sequence[Record], *, at: float, identities: Sequence[str] = ()) -> None:
         """Record all of it durably, or nothing: facts, outgoing events in their order, and that the
-        notice with this identity was acted on.
+        notices with these identities were acted on.
 
         An event id that was recorded before is an error: one decision would be told twice as two.
         """
-        if not records and identity is None:
+        if not records and not identities:
             return
         statements = [self._statement(record, at) for record in records]
+        statements.extend((_REMEMBER, (_digest(identity), at)) for identity in identities)
         events = sum(isinstance(record, Publish) for record in records)
         with self._db.held():
             with self._db.transaction() as sql:
                 for statement, values in statements:
                     sql.execute(statement, values)
-                if identity is not None:
-                    sql.execute(_REMEMBER, (_digest(identity), at))
             self._outbox.added(events, at)
 
     def _statement(self, record: Record, at: float) -> tuple[str, tuple[object, ...]]:

@@ -55,11 +55,24 @@ WHERE load = ? AND file_no = ? AND state <> 'skipped'
 
 _DROP_UPLOAD = "DELETE FROM uploads WHERE load = ? AND file_no = ?"
 
-_LEDGER = """
-SELECT state, count(*), sum(size_bytes >> 32), sum(size_bytes & 0xffffffff) FROM files
-WHERE load = ? GROUP BY state
+_STATES = ("stored", "skipped", "failed", "pending")
+
+_SUMS = ", ".join(
+    f"{what} FILTER (WHERE state = '{state}')"
+    for state in _STATES
+    for what in ("count(*)", "sum(size_bytes >> 32)", "sum(size_bytes & 0xffffffff)")
+)
+"""Sizes in two halves: sparse files may claim sizes whose sum no longer fits into SQLite's integers."""
+
+_LEDGER = f"SELECT {_SUMS} FROM files WHERE load = ?"  # noqa: S608  (made of constants)
+"""One pass over the rows, where GROUP BY would sort them all in memory first."""
+
+_ARRIVED = """
+SELECT coalesce(sum(min(part_bytes, size_bytes - (number - 1) * part_bytes)), 0)
+FROM uploads JOIN files USING (load, file_no) JOIN parts USING (load, file_no)
+WHERE uploads.load = ? AND state = 'pending'
 """
-"""In two halves: sparse files may claim sizes whose sum no longer fits into SQLite's integers."""
+"""Parts are numbered from 1; the last one of a file may be shorter than the others."""
 
 _SWEEP_PARTS = """
 DELETE FROM parts WHERE (load, file_no, number) IN (
@@ -155,20 +168,24 @@ class SqliteManifest:
     def ledger(self) -> Ledger:
         """Summed from the rows, all of them at one moment."""
         with self._db.reading() as sql:
-            rows = sql.execute(_LEDGER, (self._load,)).fetchall()
-        files = {state: count for state, count, _, _ in rows}
-        sizes = {state: (high << 32) + low for state, _, high, low in rows}
+            sums = [number or 0 for number in sql.execute(_LEDGER, (self._load,)).fetchone()]
+            arrived_bytes = sql.execute(_ARRIVED, (self._load,)).fetchone()[0]
+        stored_files, skipped_files, failed_files, pending_files = sums[::3]
+        stored, skipped, failed, pending = (
+            (high << 32) + low for high, low in zip(sums[1::3], sums[2::3], strict=True)
+        )
         return Ledger(
-            discovered_bytes=sum(sizes.values()),
-            stored_bytes=sizes.get("stored", 0),
-            skipped_bytes=sizes.get("skipped", 0),
-            failed_bytes=sizes.get("failed", 0),
-            pending_bytes=sizes.get("pending", 0),
-            discovered_files=sum(files.values()),
-            stored_files=files.get("stored", 0),
-            skipped_files=files.get("skipped", 0),
-            failed_files=files.get("failed", 0),
-            pending_files=files.get("pending", 0),
+            discovered_bytes=stored + skipped + failed + pending,
+            stored_bytes=stored,
+            skipped_bytes=skipped,
+            failed_bytes=failed,
+            pending_bytes=pending,
+            discovered_files=stored_files + skipped_files + failed_files + pending_files,
+            stored_files=stored_files,
+            skipped_files=skipped_files,
+            failed_files=failed_files,
+            pending_files=pending_files,
+            arrived_bytes=arrived_bytes,
         )
 
     # -- recording ----------------------------------------------------------------------------

@@ -11,6 +11,12 @@ _RESTORE = "put it back from a backup, or move its whole folder aside to begin w
 _PERMIT = "let the user of ingestd read and write it and its folder"
 _REPORT = "this is an error in ingestd: report it, then start ingestd again"
 
+Foreign = sqlite3.Error | UnicodeDecodeError
+"""What the sqlite3 module raises. It fails to make its own error out of SQLite's words when those quote
+damaged text, and raises the second one instead."""
+
+FOREIGN = (sqlite3.Error, UnicodeDecodeError)
+
 _WORDS = {
     sqlite3.SQLITE_FULL: "no space is left for it: free some on its file system, then start ingestd again",
     sqlite3.SQLITE_IOERR: "the disk does not read or write it: look for the disk's errors in the kernel log, "
@@ -26,11 +32,21 @@ _WORDS = {
 }
 
 
-def failed(error: sqlite3.Error, path: str) -> JournalError:
+def failed(error: Foreign, path: str) -> JournalError:
     """SQLite's error, by its primary result code."""
+    return _in_words(error, path, f"a statement was refused; {_REPORT}")
+
+
+def not_opened(error: Foreign, path: str) -> JournalError:
+    """The same while the journal is being opened: a refused statement then speaks of the file."""
+    return _in_words(error, path, f"it cannot be read as a journal of ingestd: {_RESTORE}")
+
+
+def _in_words(error: Foreign, path: str, otherwise: str) -> JournalError:
+    if isinstance(error, UnicodeDecodeError):
+        return malformed(path, "there is text in it that is none")
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    words = _WORDS.get(code, f"a statement was refused; {_REPORT}")
-    return JournalError(f"journal {path}: {words} ({error})")
+    return JournalError(f"journal {path}: {_WORDS.get(code, otherwise)} ({error})")
 
 
 def inaccessible(error: OSError, path: str) -> JournalError:

@@ -33,7 +33,8 @@ from ingestd.telemetry import logs
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.senders import SenderPool
-from ingestd.transfer.transfers import Transfers, TransferSettings
+from ingestd.transfer.settings import TransferSettings
+from ingestd.transfer.transfers import Transfers
 
 
 def make_drives(config: Config) -> Drives:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import queue
 import random
 import threading
+from collections import deque
 from collections.abc import Callable
 
 from ingestd.bus import codec
@@ -45,7 +46,8 @@ class BusThread:
         self._broken = broken
         self._clock = clock
         self._poll_s = poll_s
-        self._acknowledge: queue.SimpleQueue[tuple[Delivery, tuple[str, ...]]] = queue.SimpleQueue()
+        self._done: queue.SimpleQueue[tuple[Delivery, tuple[str, ...]]] = queue.SimpleQueue()
+        self._acknowledging: deque[tuple[Delivery, tuple[str, ...]]] = deque()
         self._stop = threading.Event()
         self._failures = 0
         self._under_way = 0
@@ -74,7 +76,7 @@ class BusThread:
         except JournalError as error:
             self._broken(error)
         except Exception as error:  # noqa: BLE001 - a dead thread would leave the daemon deaf
-            logs.get().error("bus_thread_broke", exc_info=True)
+            logs.broke("bus_thread_broke", error)
             self._broken(JournalError(f"the bus thread has died: {type(error).__name__}: {error}"))
         finally:
             self._bus.close()
@@ -119,12 +121,16 @@ class BusThread:
             self._bus.tidy(self._clock.now())
 
     def _acknowledge_all(self) -> None:
-        while not self._acknowledge.empty():
-            delivery, problems = self._acknowledge.get()
+        """One that the bus does not take stays first in line for the next turn."""
+        while not self._done.empty():
+            self._acknowledging.append(self._done.get())
+        while self._acknowledging:
+            self._bus.acknowledge(*self._acknowledging[0])
+            self._acknowledging.popleft()
             self._under_way -= 1
-            self._bus.acknowledge(delivery, problems)
 
     def _hand_over(self, delivery: Delivery) -> None:
+        self._under_way += 1
         problems: tuple[str, ...] = ()
         event: Event
         try:
@@ -136,8 +142,7 @@ class BusThread:
             logs.get().warning("notice_refused", notice=delivery.name, problems=len(problems))
         else:
             if decoded.notice is None:
-                self._bus.acknowledge(delivery, ())
+                self._done.put((delivery, ()))
                 return
             event, identity = decoded.notice, decoded.identity
-        self._under_way += 1
-        self._inbox.put(Noticed(event, identity, lambda: self._acknowledge.put((delivery, problems))))
+        self._inbox.put(Noticed(event, identity, lambda: self._done.put((delivery, problems))))

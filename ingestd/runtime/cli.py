@@ -11,7 +11,6 @@ import time
 import uuid
 from collections.abc import Callable, Sequence
 
-import ingestd
 from ingestd import __version__
 from ingestd.bus import codec, spool
 from ingestd.core.messages import JobAmended, JobAnnounced

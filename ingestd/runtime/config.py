@@ -100,7 +100,7 @@ class Config(_Section):
     station: StationSection
     bus: BusSection
     drives: DrivesSection
-    stores: tuple[StoreSection, ...] = Field(min_length=1)
+    stores: tuple[StoreSection, ...]
     uplink: UplinkSection = UplinkSection()
     transfer: TransferSection = TransferSection()
     requirements: Mapping[str, Literal["blocking", "noted", "off"]] = Field(default_factory=dict)
@@ -193,6 +193,8 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
 def _contradictions(config: Config) -> Iterator[str]:
     """What no single key shows."""
     names = [store.name for store in config.stores]
+    if not names:
+        yield "stores: there is none; add a [[stores]] section"
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"stores: two stores are named {name}; give each its own name"
     for code in config.requirements:

@@ -202,11 +202,12 @@ class Effects:
         except (MemoryError, BlockingIOError) as error:
             return self._failed(command, Failure(kind=FailureKind.RESOURCES, text=_words(error)))
         except Exception as error:  # noqa: BLE001 - whatever nobody foresaw is the station's fault
-            logs.get().error("effect_broke", **_about(command), exc_info=True)
+            logs.broke("effect_broke", error, **_about(command))
             return self._failed(command, Failure(kind=FailureKind.UNKNOWN, text=_words(error)))
 
     def _failed(self, command: EffectCommand, failure: Failure) -> Event:
         logs.get().warning("effect_failed", **_about(command), kind=failure.kind.value)
+        logs.get().debug("effect_failed_because", **_about(command), text=failure.text)
         if isinstance(command, Identify):
             at = self._clock.now()
             return IdentifyFailed(at=at, bay=command.bay, attempt=command.attempt, failure=failure)

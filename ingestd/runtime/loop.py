@@ -181,8 +181,8 @@ class Loop:
         """Step the core; a bug in it costs the one load or notice concerned, not the daemon."""
         try:
             decision = core.step(self.station, event)
-        except Exception:  # noqa: BLE001 - see above
-            logs.get().error("core_broke", on=type(event).__name__, exc_info=True)
+        except Exception as error:  # noqa: BLE001 - see above
+            logs.broke("core_broke", error, on=type(event).__name__)
             decision = self._after_bug(event)
         self.station = decision.station
         return decision
@@ -196,8 +196,8 @@ class Loop:
             substitute = EffectFailed(at=event.at, load_id=load_id, attempt=attempt, failure=failure)
         try:
             return core.step(self.station, substitute)
-        except Exception:  # noqa: BLE001 - nothing more can be done about this event
-            logs.get().error("core_broke_again", on=type(event).__name__, exc_info=True)
+        except Exception as error:  # noqa: BLE001 - nothing more can be done about this event
+            logs.broke("core_broke_again", error, on=type(event).__name__)
             return core.Decision(self.station, (), ())
 
     def _perform(self, command: Command) -> None:
@@ -235,5 +235,5 @@ def _log_phase(load: Load, before: object) -> None:
         drive=load.drive.label,
         phase=load.phase.value,
         before=str(before) if before is not None else None,
-        why=core.reason_of(load) or None,
+        why=core.code_of(load) or None,
     )

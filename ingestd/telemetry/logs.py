@@ -7,7 +7,9 @@ formatted in. Names of customers' files never appear above debug. Set up once, h
 from __future__ import annotations
 
 import logging
+import os
 import sys
+import traceback
 from typing import Literal, TextIO
 
 import structlog
@@ -17,6 +19,9 @@ Format = Literal["auto", "json", "text"]
 
 _LINE_MAX = 8_000
 """Characters of one value; the service journal splits lines of more than 48 KiB."""
+
+
+_FRAMES_MAX = 12
 
 
 def set_up(level: str, form: Format, stream: TextIO | None = None) -> None:
@@ -43,15 +48,24 @@ def get() -> FilteringBoundLogger:
     return logger
 
 
+def broke(event: str, error: BaseException, **about: object) -> None:
+    """Log an error that nobody foresaw: where it came from, but not its message, which may name files.
+
+    The message follows at debug level.
+    """
+    frames = traceback.extract_tb(error.__traceback__)
+    where = [f"{os.path.basename(frame.filename)}:{frame.lineno} {frame.name}" for frame in frames]
+    get().error(event, error=type(error).__name__, where=where[-_FRAMES_MAX:], **about)
+    get().debug(f"{event}_because", error=str(error), **about)
+
+
 def _renderer(human: bool) -> Processor:
     if human:
         return structlog.dev.ConsoleRenderer(colors=True, pad_event_to=28)
     return structlog.processors.JSONRenderer()
 
 
-def _shorten(
-    _logger: object, _method: str, line: structlog.typing.EventDict
-) -> structlog.typing.EventDict:
+def _shorten(_logger: object, _method: str, line: structlog.typing.EventDict) -> structlog.typing.EventDict:
     return {
         key: value[:_LINE_MAX] + "…" if isinstance(value, str) and len(value) > _LINE_MAX else value
         for key, value in line.items()

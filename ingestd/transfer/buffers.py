@@ -18,9 +18,10 @@ class Buffer:
 
     __slots__ = ("flow", "view")
 
-    def __init__(self, view: memoryview) -> None:
+    def __init__(self, flow: str, view: memoryview) -> None:
+        self.flow: str | None = flow
+        """None once it was written off."""
         self.view = view
-        self.flow = ""
 
 
 class BufferPool:
@@ -31,13 +32,12 @@ class BufferPool:
     """
 
     def __init__(self, count: int, size_bytes: int) -> None:
-        if count < 1 or size_bytes < mmap.PAGESIZE or size_bytes % mmap.PAGESIZE:
-            raise ValueError(f"{count} buffers of {size_bytes} bytes: use whole pages of {mmap.PAGESIZE}")
+        if count < 1 or size_bytes < 1:
+            raise ValueError(f"{count} buffers of {size_bytes} bytes: there has to be at least one byte")
         self.count = count
         self.size_bytes = size_bytes
         self._spare: list[memoryview] = []
-        self._made = 0
-        self._held: dict[str, int] = {}
+        self._held: dict[str, set[Buffer]] = {}
         self._promised: dict[str, int] = {}
         self._changed = threading.Condition()
 
@@ -71,44 +71,56 @@ class BufferPool:
         with self._changed:
             while not self._may_have(flow):
                 cancel.check()
+                # Waiting for memory is not being stuck.
+                cancel.beat()
                 self._changed.wait(_CANCEL_LOOK_S)
-            buffer = Buffer(self._take_view())
-            buffer.flow = flow
-            self._held[flow] = self._held.get(flow, 0) + 1
+            buffer = Buffer(flow, self._spare.pop() if self._spare else self._new_view())
+            self._held.setdefault(flow, set()).add(buffer)
             return buffer
 
     def release(self, buffer: Buffer) -> None:
         """Give a buffer back, once. Nobody may look at its view from then on."""
         with self._changed:
-            self._held[buffer.flow] -= 1
-            if not self._held[buffer.flow]:
-                del self._held[buffer.flow]
-            self._spare.append(buffer.view)
-            buffer.view = memoryview(b"")
+            if buffer.flow is not None:
+                self._held[buffer.flow].remove(buffer)
+                self._spare.append(buffer.view)
+                buffer.view = memoryview(b"")
+                self._tidy(buffer.flow)
+
+    def write_off(self, flow: str) -> None:
+        """Do without the buffers that a flow has: others are made in their place when they are needed.
+
+        They are the flow's own from then on, and gone when it releases them.
+        """
+        with self._changed:
+            for buffer in self._held.pop(flow, ()):
+                buffer.flow = None
             self._changed.notify_all()
 
+    def _tidy(self, flow: str) -> None:
+        if not self._held[flow]:
+            del self._held[flow]
+        self._changed.notify_all()
+
     def _may_have(self, flow: str) -> bool:
-        free = self.count - sum(self._held.values())
+        free = self.count - sum(map(len, self._held.values()))
         owed_to_others = sum(
-            max(0, promised - self._held.get(each, 0))
+            max(0, promised - len(self._held.get(each, ())))
             for each, promised in self._promised.items()
             if each != flow
         )
         return free > owed_to_others
 
-    def _take_view(self) -> memoryview:
-        if self._spare:
-            return self._spare.pop()
-        self._made += 1
+    def _new_view(self) -> memoryview:
         return memoryview(mmap.mmap(-1, self.size_bytes))
 
     @property
     def held(self) -> dict[str, int]:
         """How many buffers each flow has now."""
         with self._changed:
-            return dict(self._held)
+            return {flow: len(buffers) for flow, buffers in self._held.items()}
 
     @property
     def free(self) -> int:
         with self._changed:
-            return self.count - sum(self._held.values())
+            return self.count - sum(map(len, self._held.values()))

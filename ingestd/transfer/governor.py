@@ -116,11 +116,15 @@ class Governor:
             self._meters[flow] = Meter(self._clock())
 
     def unregister(self, flow: str) -> None:
-        """Forget a flow of which nothing waits any more."""
+        """Stop counting a flow. What still waits of it, having been cancelled, leaves by itself."""
         with self._lock:
-            self._queue.forget(flow)
             self._weights.pop(flow, None)
             self._meters.pop(flow, None)
+            self._forget_strangers()
+
+    def _forget_strangers(self) -> None:
+        for flow in self._queue.idle() - self._weights.keys():
+            self._queue.forget(flow)
 
     @contextlib.contextmanager
     def registered(self, flow: str, weight: int) -> Iterator[None]:
@@ -165,6 +169,8 @@ class Governor:
                 raise
             finally:
                 del self._turns[ticket]
+                if flow not in self._weights:
+                    self._forget_strangers()
                 self._call_next()
             self._count(flow, size)
             return size

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import concurrent.futures
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import ParamSpec, TypeVar
 
 from ingestd.ports import (
     Cancelled,
@@ -17,10 +19,17 @@ from ingestd.ports import (
 from ingestd.transfer.buffers import Buffer, BufferPool
 from ingestd.transfer.recorder import Recorder
 from ingestd.transfer.senders import SenderPool, Work
-from ingestd.transfer.stopping import LinkedToken, Traffic
+from ingestd.transfer.stopping import LinkedToken, Traffic, persistently
+from ingestd.transfer.tally import Tally
+
+LOOK_S = 0.1
+"""How often the reader, while it waits for others, says that no read is stuck."""
 
 _LET_ARRIVE = (StoreConflict, DriveGoneError, DriveUnreadable)
 """After these the line is sound: what was read already is still sent, so that all of it is settled."""
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,15 +42,48 @@ class Outbound:
     pool: BufferPool
     senders: SenderPool
     recorder: Recorder
+    tally: Tally
     traffic: Traffic
     sending: LinkedToken
     reading: LinkedToken
     pace: Pace
 
+    # -- for the reader ---------------------------------------------------------------------------
+
     def acquire(self) -> Buffer:
-        """A buffer for the reader. Raises Cancelled once the pass has to end."""
+        """A buffer to read into. Raises Cancelled once the pass has to end."""
         self.reading.check()
         return self.pool.acquire(self.flow, self.reading)
+
+    def ask(self, call: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """What a call to the store returns, made by a sender, with short retries.
+
+        The reader itself never waits in a store: one that hangs would look like a drive that does.
+        """
+        answer: concurrent.futures.Future[T] = concurrent.futures.Future()
+
+        def work() -> None:
+            answer.set_result(persistently(self.reading, call, *args, **kwargs))
+
+        self.senders.submit(self.flow, work, answer.set_exception)
+        while not concurrent.futures.wait([answer], LOOK_S).done:
+            self.reading.beat()
+            if self.reading.cancelled and self.senders.withdraw(self.flow, work):
+                raise Cancelled
+        return answer.result()
+
+    def settle(self) -> None:
+        """Return once nothing is on the way: all of it has arrived, or was dropped."""
+        while not self.traffic.idle(LOOK_S):
+            self.drop_stopped()
+            self.reading.beat()
+
+    def drop_stopped(self) -> None:
+        """Drop what nobody has begun to send, if nothing is to be sent any more."""
+        if self.sending.cancelled:
+            self.senders.drop(self.flow)
+
+    # -- for everybody ----------------------------------------------------------------------------
 
     def send(self, work: Work, lost: Callable[[], None]) -> None:
         """Have `work` done by a sender.
@@ -49,7 +91,6 @@ class Outbound:
         It ends by handing over to the recorder, or in `arrived`; when it raises, `lost` is called and
         the pass stops.
         """
-        self.traffic.enter()
 
         def failed(error: BaseException) -> None:
             self.stop(error)
@@ -58,6 +99,7 @@ class Outbound:
             finally:
                 self.traffic.leave()
 
+        self.traffic.enter()
         try:
             self.senders.submit(self.flow, work, failed)
         except RuntimeError as error:

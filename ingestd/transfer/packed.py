@@ -90,11 +90,11 @@ class Pack:
         out.sending.check()
         self._mark.reach(files[-1].file_no)
         try:
-            persistently(out.sending, lambda: out.store.put_batch([file.body for file in files], out.pace))
+            persistently(out.sending, out.store.put_batch, [file.body for file in files], out.pace)
         except StoreConflict as conflict:
             files = self._put_one_by_one(files)
             out.stop(conflict)
-        out.recorder.stored([file.as_stored() for file in files], lambda recorded: self._settle(buffer))
+        out.recorder.stored([file.as_stored() for file in files], lambda _: self._settle(buffer))
 
     def _put_one_by_one(self, files: Sequence[PackedFile]) -> list[PackedFile]:
         """The files of a batch that do get their keys.
@@ -105,7 +105,7 @@ class Pack:
         out, kept = self._out, []
         for file in files:
             try:
-                persistently(out.sending, lambda body=file.body: out.store.put_batch([body], out.pace))
+                persistently(out.sending, out.store.put_batch, [file.body], out.pace)
                 kept.append(file)
             except StoreConflict:
                 upload = out.store.begin(file.body.key, len(file.body.body))

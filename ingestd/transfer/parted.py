@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from ingestd.ports import PartRecord, PendingFile, StoreConflict, Upload
 from ingestd.transfer.buffers import Buffer
 from ingestd.transfer.evidence import digest_of_parts, is_stored
-from ingestd.transfer.outbound import Outbound
-from ingestd.transfer.recorder import StoredNow
+from ingestd.transfer.outbound import LOOK_S, Outbound
+from ingestd.transfer.recorder import ArrivedNow, StoredNow
 from ingestd.transfer.stopping import persistently
 
 
@@ -54,7 +54,8 @@ class PartedFile:
         self._key = key
         self._upload = upload
         self._beginning = threading.Lock()
-        self._known = dict(known or {})
+        self._known = known or {}
+        self._as_known = True
         self._has_key = has_key
         self._changed = threading.Condition()
         self._under_way = 0
@@ -68,18 +69,18 @@ class PartedFile:
 
         From the first part on that differs from what was read before, everything is sent again.
         """
-        if self._has_key or self._known.get(cut.number) == prefix_sha256:
+        if self._has_key or (self._as_known and self._known.get(cut.number) == prefix_sha256):
             return False
-        if cut.number in self._known:
-            self._known.clear()
+        self._as_known &= cut.number not in self._known
         return True
 
     def send(self, cut: Cut, prefix_sha256: bytes, buffer: Buffer) -> None:
         """Send a part from this buffer, which is released once the part is recorded."""
-        record = PartRecord(self._file.file_no, cut.number, prefix_sha256)
+        size_bytes = 0 if cut.number in self._known else cut.length
+        part = ArrivedNow(PartRecord(self._file.file_no, cut.number, prefix_sha256), size_bytes)
         with self._changed:
             self._under_way += 1
-        self._out.send(lambda: self._put(cut, record, buffer), lambda: self._part_over(buffer, False))
+        self._out.send(lambda: self._put(cut, part, buffer), lambda: self._part_over(buffer, False))
 
     def seal(self, sha256: bytes) -> None:
         """All of the file was read and accepted: it gets its key when the last part is recorded."""
@@ -91,30 +92,33 @@ class PartedFile:
 
     def discard(self) -> None:
         """Forget what was sent of the file. Raises store errors."""
+        out = self._out
         with self._changed:
             self._given_up = True
             while self._under_way:
-                self._changed.wait()
+                self._changed.wait(LOOK_S)
+                out.reading.check()
+                out.reading.beat()
         if self._upload is not None:
-            persistently(self._out.reading, self._upload.abort)
+            out.ask(self._upload.abort)
 
     # -- the senders' side ------------------------------------------------------------------------
 
-    def _put(self, cut: Cut, record: PartRecord, buffer: Buffer) -> None:
+    def _put(self, cut: Cut, part: ArrivedNow, buffer: Buffer) -> None:
         out = self._out
         out.sending.check()
         if self._given_up:
             self._settle(buffer, recorded=False)
             return
         upload, body = self._begun(), buffer.view[: cut.length]
-        persistently(out.sending, lambda: upload.put_part(cut.number, cut.offset, body, out.pace))
-        out.recorder.part(record, lambda recorded: self._settle(buffer, recorded=recorded))
+        persistently(out.sending, upload.put_part, cut.number, cut.offset, body, out.pace)
+        out.recorder.part(part, lambda recorded: self._settle(buffer, recorded=recorded))
 
     def _begun(self) -> Upload:
         out, file = self._out, self._file
         with self._beginning:
             if self._upload is None:
-                upload = persistently(out.sending, lambda: out.store.begin(self._key, file.size_bytes))
+                upload = persistently(out.sending, out.store.begin, self._key, file.size_bytes)
                 out.manifest.record_upload(file.file_no, upload.token, self.part_bytes)
                 self._upload = upload
             return self._upload
@@ -146,9 +150,9 @@ class PartedFile:
                 return
         else:
             upload = self._begun()
-            persistently(out.sending, lambda: upload.complete(file.size_bytes, sha256))
+            persistently(out.sending, upload.complete, file.size_bytes, sha256)
         stored = StoredNow(file.file_no, sha256, self._key, file.size_bytes)
-        out.recorder.stored([stored], lambda recorded: out.arrived())
+        out.recorder.stored([stored], lambda _: out.arrived())
 
     def _is_already_stored(self, sha256: bytes) -> bool:
         """Whether the object under the key is this file.
@@ -156,39 +160,51 @@ class PartedFile:
         One that this load stored from another reading of the same file goes, and the file is pending.
         """
         out, file = self._out, self._file
-        if is_stored(out.store, self._key, file.size_bytes, sha256, out.sending):
+
+        def holds(content: bytes) -> bool:
+            return persistently(
+                out.sending, is_stored, out.store, self._key, file.size_bytes, content, out.sending
+            )
+
+        if holds(sha256):
             return True
         before = digest_of_parts(out.manifest, file)
-        if before is None or not is_stored(out.store, self._key, file.size_bytes, before, out.sending):
+        if before is None or not holds(before):
             raise StoreConflict(
                 f"{out.store.name}: something else lies under the key of file {file.file_no}; "
                 "look at what it is and move it away, or give the job another destination"
             )
-        out.store.remove(self._key)
+        persistently(out.sending, out.store.remove, self._key)
         out.manifest.record_pending([file.file_no])
+        out.tally.begun_anew(file.file_no)
         return False
 
 
 def begin_or_resume(out: Outbound, file: PendingFile, key: bytes) -> PartedFile:
     """The file with what the store already holds of it. Nothing is begun before the first part."""
-    if file.upload_token is None:
+    if file.upload_token is None or not file.part_bytes:
         return PartedFile(out, file, key, part_bytes=out.pool.size_bytes)
-    if file.part_bytes and file.part_bytes <= out.pool.size_bytes:
-        token = file.upload_token
-        upload = persistently(out.reading, lambda: out.store.resume(key, file.size_bytes, token))
+    known = out.manifest.parts(file.file_no)
+    out.tally.resumed(file.file_no, _arrived_bytes(file.size_bytes, file.part_bytes, known))
+    if file.part_bytes <= out.pool.size_bytes:
+        upload = out.ask(out.store.resume, key, file.size_bytes, file.upload_token)
         if upload is not None:
-            known = out.manifest.parts(file.file_no)
             return PartedFile(out, file, key, part_bytes=file.part_bytes, upload=upload, known=known)
-    return _anew(out, file, key)
+    return _anew(out, file, key, file.upload_token)
 
 
-def _anew(out: Outbound, file: PendingFile, key: bytes) -> PartedFile:
+def _arrived_bytes(size_bytes: int, part_bytes: int, known: Mapping[int, bytes]) -> int:
+    last = -(-size_bytes // part_bytes)
+    return len(known) * part_bytes - (last * part_bytes - size_bytes if last in known else 0)
+
+
+def _anew(out: Outbound, file: PendingFile, key: bytes, token: str) -> PartedFile:
     """After an upload that is gone: completed just before a crash, or lost."""
-    found = persistently(out.reading, lambda: out.store.stat(key))
+    found = out.ask(out.store.stat, key)
     if found is not None and found.size_bytes == file.size_bytes:
         return PartedFile(out, file, key, part_bytes=out.pool.size_bytes, has_key=True)
-    if file.upload_token is not None:
-        out.store.abandon(file.upload_token)
+    out.ask(out.store.abandon, token)
     # What is known of the parts of the old upload must never be taken for parts of the new one.
     out.manifest.record_pending([file.file_no])
+    out.tally.begun_anew(file.file_no)
     return PartedFile(out, file, key, part_bytes=out.pool.size_bytes)

@@ -9,6 +9,7 @@ import hashlib
 import heapq
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from ingestd.core.messages import Prove
 from ingestd.core.model import Ledger, ProofLevel, Receipt
@@ -80,13 +81,13 @@ class Prover:
                 self._command,
                 station,
                 ledger,
-                store=self._store.name,
+                records.manifest_key,
                 manifest_sha256=listing.sha256_hex(),
                 files_read_back=len(self._read_back),
                 bytes_read_back=sum(self._read_back.values()),
                 proved_at=now(),
             )
-            records.store(listing, receipt, self._cancel)
+            records.put(listing, receipt)
         return receipt
 
     def _chosen(self, files: int) -> frozenset[int] | None:
@@ -113,9 +114,7 @@ class Prover:
         long = [row for row in rows if self._takes_long(row, chosen)]
         short = [row for row in rows if not self._takes_long(row, chosen)]
         chunks = [short[at : at + _CHUNK] for at in range(0, len(short), _CHUNK)]
-        spread(
-            self._senders, self._command.load_id, [lambda some=some: look(some) for some in chunks]
-        )
+        spread(self._senders, self._command.load_id, [partial(look, some) for some in chunks])
         look(long)
         self._put_right(sorted(wrong, key=lambda row: row.file_no))
         return rows
@@ -124,14 +123,14 @@ class Prover:
         return row.size_bytes > _LENT_BYTES_MAX and (chosen is None or row.file_no in chosen)
 
     def _is_right(self, row: StoredFile, read_it: bool) -> bool:
-        found = persistently(self._cancel, lambda: self._store.stat(row.key))
+        found = persistently(self._cancel, self._store.stat, row.key)
         if found is None or found.size_bytes != row.size_bytes:
             return False
         if found.sha256 is not None and found.sha256 != row.sha256:
             return False
         if not read_it:
             return True
-        back = persistently(self._cancel, lambda: read_back(self._store, row.key, self._cancel))
+        back = persistently(self._cancel, read_back, self._store, row.key, self._cancel)
         if back != (row.size_bytes, row.sha256):
             return False
         self._read_back[row.file_no] = row.size_bytes
@@ -141,7 +140,7 @@ class Prover:
         """Remove what is not what this load stored there, then have the files stored again."""
         for row in wrong:
             # In this order: a file that is pending while a wrong object has its key is a conflict.
-            persistently(self._cancel, lambda key=row.key: self._store.remove(key))
+            persistently(self._cancel, self._store.remove, row.key)
         if wrong:
             self._manifest.record_pending([row.file_no for row in wrong])
         room = _PATHS_MAX - len(self._paths)

@@ -34,6 +34,7 @@ def recheck(
         looked = [(first, look.at(first)) for first in faults]
     finally:
         look.source.close()
+    cancel.check()
     manifest.record_pending([first.file_no for first, second in looked if second is None])
     return manifest.ledger(), tuple(second for _, second in looked if second is not None)
 

@@ -27,14 +27,22 @@ class StoredNow:
 
 
 @dataclass(frozen=True, slots=True)
+class ArrivedNow:
+    """A part that the store holds, durably. `size_bytes` is 0 for one that was counted before."""
+
+    record: PartRecord
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
 class _Entry:
-    parts: tuple[PartRecord, ...]
+    parts: tuple[ArrivedNow, ...]
     files: tuple[StoredNow, ...]
     settle: Settle
 
 
 class Recorder:
-    """One thread that writes the manifest for one pass, and reports how far it is as time goes by.
+    """One thread that writes the manifest for one pass, and calls `tick` every so often.
 
     While a commit is on its way to the medium, what arrives gathers for the next one; so a slow journal
     means larger commits, not a slower line. After an error nothing is recorded any more.
@@ -47,15 +55,15 @@ class Recorder:
         *,
         name: str,
         failed: Callable[[BaseException], None],
-        report: Callable[[], None],
-        report_every_s: float,
+        tick: Callable[[], None],
+        tick_every_s: float,
         clock: Callable[[], float],
     ) -> None:
         self._manifest = manifest
         self._tally = tally
         self._failed = failed
-        self._report = report
-        self._report_every_s = report_every_s
+        self._tick = tick
+        self._tick_every_s = tick_every_s
         self._clock = clock
         self._changed = threading.Condition()
         self._gathered: list[_Entry] = []
@@ -73,8 +81,8 @@ class Recorder:
             self._changed.notify_all()
         self._thread.join()
 
-    def part(self, record: PartRecord, settle: Settle) -> None:
-        self._add(_Entry((record,), (), settle))
+    def part(self, part: ArrivedNow, settle: Settle) -> None:
+        self._add(_Entry((part,), (), settle))
 
     def stored(self, files: Sequence[StoredNow], settle: Settle) -> None:
         self._add(_Entry((), tuple(files), settle))
@@ -87,17 +95,17 @@ class Recorder:
     # -- the thread -------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        report_at = self._clock() + self._report_every_s
-        while (entries := self._next(report_at)) is not None:
+        tick_at = self._clock() + self._tick_every_s
+        while (entries := self._next(tick_at)) is not None:
             recorded = not self._broken and self._guarded(self._record, entries)
             for entry in entries:
                 self._guarded(entry.settle, recorded)
-            if self._clock() >= report_at:
-                self._guarded(self._report)
-                report_at = self._clock() + self._report_every_s
+            if self._clock() >= tick_at:
+                self._guarded(self._tick)
+                tick_at = self._clock() + self._tick_every_s
 
     def _next(self, until: float) -> list[_Entry] | None:
-        """What has gathered, or nothing when it is time to report; None at the end."""
+        """What has gathered, or nothing when it is time to tick; None at the end."""
         with self._changed:
             while not self._gathered:
                 if self._closing:
@@ -123,7 +131,10 @@ class Recorder:
         parts = [part for entry in entries for part in entry.parts]
         files = [file for entry in entries for file in entry.files]
         if parts:
-            self._manifest.record_parts(parts)
+            self._manifest.record_parts([part.record for part in parts])
+            for part in parts:
+                self._tally.arrived(part.record.file_no, part.size_bytes)
         if files:
             self._manifest.record_stored([(file.file_no, file.sha256, file.key) for file in files])
-            self._tally.stored(len(files), sum(file.size_bytes for file in files))
+            for file in files:
+                self._tally.stored(file.file_no, file.size_bytes)

@@ -15,9 +15,8 @@ from types import TracebackType
 from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.layout import manifest_key, receipt_key
 from ingestd.core.messages import Prove
-from ingestd.core.model import Destination, Ledger, Receipt
-from ingestd.ports import CancelToken, ResourcesExhausted, Store, StoredFile, Upload
-from ingestd.transfer.governor import Governor
+from ingestd.core.model import Destination, Ledger, LoadId, Receipt
+from ingestd.ports import CancelToken, Pace, PortError, ResourcesExhausted, Store, StoredFile, Upload
 from ingestd.transfer.parted import Cut, cuts
 from ingestd.transfer.stopping import persistently
 
@@ -41,7 +40,7 @@ class ManifestFile:
 
     def __enter__(self) -> ManifestFile:
         with self._errors():
-            self._file = tempfile.TemporaryFile(dir=self._folder)  # noqa: SIM115 - closed in __exit__
+            self._file = tempfile.TemporaryFile(dir=self._folder)
         return self
 
     def __exit__(
@@ -88,8 +87,101 @@ class ManifestFile:
 class Records:
     """Puts the records of one load into its store, or takes them away."""
 
-    def __init__(self, load_id: str, destination: Destination, store: Store) -> None:
+    def __init__(
+        self,
+        load_id: LoadId,
+        destination: Destination,
+        store: Store,
+        *,
+        cancel: CancelToken,
+        pace: Pace,
+        part_bytes: int,
+    ) -> None:
         self._store = store
-        self._load_id = load_id
-        self.manifest_key = manifest_key(destination, LoadId(load_id))
-        self.receipt_key = receipt_key(destination, LoadId(load_id))
+        self._cancel = cancel
+        self._pace = pace
+        self._part_bytes = part_bytes
+        self.manifest_key = manifest_key(destination, load_id)
+        self.receipt_key = receipt_key(destination, load_id)
+
+    def put(self, listing: ManifestFile, receipt: Receipt) -> None:
+        """Store both, the receipt last. What an earlier proof of this load left is replaced."""
+        if listing.size_bytes <= _WHOLE_MAX_BYTES:
+            body = bytearray(listing.size_bytes)
+            listing.read_into(memoryview(body), 0)
+            self._replace(self.manifest_key, bytes(body))
+        else:
+            self._put_long(listing)
+        self._replace(self.receipt_key, receipt_json(receipt))
+
+    def remove(self) -> None:
+        """Take both away, the receipt first. Absent is fine."""
+        for key in (self.receipt_key, self.manifest_key):
+            persistently(self._cancel, self._store.remove, key)
+
+    def _replace(self, key: bytes, body: bytes) -> None:
+        self._pace(len(body))
+        persistently(self._cancel, self._store.replace, key, body)
+
+    def _put_long(self, listing: ManifestFile) -> None:
+        key, store = self.manifest_key, self._store
+        persistently(self._cancel, store.remove, key)
+        upload = persistently(self._cancel, store.begin, key, listing.size_bytes)
+        try:
+            buffer = memoryview(bytearray(self._part_bytes))
+            for cut in cuts(listing.size_bytes, self._part_bytes):
+                body = buffer[: cut.length]
+                listing.read_into(body, cut.offset)
+                self._put_part(upload, cut, body)
+            persistently(self._cancel, upload.complete, listing.size_bytes, listing.sha256())
+        except BaseException:
+            with contextlib.suppress(PortError):
+                upload.abort()
+            raise
+
+    def _put_part(self, upload: Upload, cut: Cut, body: memoryview) -> None:
+        persistently(self._cancel, upload.put_part, cut.number, cut.offset, body, self._pace)
+
+
+def receipt_of(
+    command: Prove,
+    station: str,
+    ledger: Ledger,
+    manifest: bytes,
+    *,
+    manifest_sha256: str,
+    files_read_back: int,
+    bytes_read_back: int,
+    proved_at: float,
+) -> Receipt:
+    """The receipt of a load all of whose files were found in the store."""
+    job, drive = command.job, command.facts.identity
+    return Receipt(
+        load_id=command.load_id,
+        job_id=job.job_id,
+        tenant=job.tenant,
+        station=station,
+        serial=drive.serial,
+        wwn=drive.wwn,
+        model=drive.model,
+        store=job.destination.store,
+        prefix=job.destination.prefix,
+        manifest=manifest.decode(),
+        manifest_sha256=manifest_sha256,
+        files=ledger.stored_files,
+        stored_bytes=ledger.stored_bytes,
+        skipped_files=ledger.skipped_files,
+        skipped_bytes=ledger.skipped_bytes,
+        proof=command.level,
+        files_read_back=files_read_back,
+        bytes_read_back=bytes_read_back,
+        proved_at=proved_at,
+    )
+
+
+def receipt_json(receipt: Receipt) -> bytes:
+    """All fields of the receipt; the time as RFC 3339 in UTC, as in the events."""
+    fields = dataclasses.asdict(receipt)
+    proved_at = datetime.fromtimestamp(receipt.proved_at, UTC)
+    fields["proved_at"] = proved_at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return json.dumps(fields, indent=2, ensure_ascii=False).encode() + b"\n"

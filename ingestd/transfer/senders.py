@@ -9,6 +9,8 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
+from ingestd.ports import Cancelled
+
 Work = Callable[[], None]
 Failed = Callable[[BaseException], None]
 Width = Callable[[], int]
@@ -107,6 +109,17 @@ class SenderPool:
             state.waiting = deque(each for each in state.waiting if each[0] is not work)
             self._tidy(flow, state)
             return before - len(state.waiting)
+
+    def drop(self, flow: str) -> None:
+        """Let what waits of a flow fail with Cancelled, on this thread."""
+        with self._changed:
+            state = self._flows.get(flow)
+            if state is None:
+                return
+            dropped, state.waiting = state.waiting, deque()
+            self._tidy(flow, state)
+        for _, failed in dropped:
+            failed(Cancelled())
 
     def close(self, timeout_s: float = 5.0) -> bool:
         """Finish what was submitted and stop; whether all threads did within that time."""

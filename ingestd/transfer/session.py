@@ -25,11 +25,12 @@ from ingestd.transfer.governor import Governor
 from ingestd.transfer.outbound import Outbound
 from ingestd.transfer.packed import Pack
 from ingestd.transfer.parted import Cut, PartedFile, begin_or_resume, cuts
+from ingestd.transfer.place import Place
 from ingestd.transfer.recorder import Recorder
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.settings import TransferSettings
 from ingestd.transfer.source import OpenFile, ReadInto, Source, fault
-from ingestd.transfer.stopping import LinkedToken, Traffic, persistently
+from ingestd.transfer.stopping import LinkedToken, Traffic
 from ingestd.transfer.tally import AtFault, Tally
 
 ROWS = 512
@@ -78,38 +79,36 @@ class Session:
         self._tally = Tally(manifest.ledger())
         self._attempted = manifest.attempted()
         self._faults: list[FileFault] = []
-        self._out = self._way_out(store, report)
+        self._report = report
+        self._place: Place | None = None
+        self._out = self._way_out(store)
         self._source = Source(drive, self._out.reading, means.read)
         self._pack = Pack(self._out)
 
-    def _way_out(self, store: Store, report: Report) -> Outbound:
-        means, flow, tally = self._means, self._command.load_id, self._tally
+    def _way_out(self, store: Store) -> Outbound:
+        means, load_id = self._means, self._command.load_id
         sending = LinkedToken(self._cancel)
-
-        def pace(size_bytes: int) -> None:
-            means.governor.take(flow, size_bytes, sending)
-            sending.beat()
-
         recorder = Recorder(
             self._manifest,
-            tally,
-            name=flow,
-            failed=lambda error: self._out.stop(error),
-            report=lambda: report(tally.ledger, means.governor.rate(flow)),
-            report_every_s=means.settings.report_every_s,
+            self._tally,
+            name=load_id,
+            failed=self._stop,
+            tick=self._tick,
+            tick_every_s=means.settings.report_every_s,
             clock=means.clock,
         )
         return Outbound(
-            flow=flow,
+            flow=f"{load_id}#{self._command.attempt}",
             store=store,
             manifest=self._manifest,
             pool=means.pool,
             senders=means.senders,
             recorder=recorder,
+            tally=self._tally,
             traffic=Traffic(),
             sending=sending,
-            reading=LinkedToken(sending),
-            pace=pace,
+            reading=LinkedToken(sending, self._cancel.beat),
+            pace=lambda size_bytes: means.governor.take(load_id, size_bytes, sending),
         )
 
     def run(self) -> tuple[Ledger, tuple[FileFault, ...]]:
@@ -118,20 +117,30 @@ class Session:
         Raises Cancelled, JournalError, or the PortError that ended the pass. Files past the thousandth
         fault stay pending, so that no file is failed without a fault to look into a second time.
         """
-        means, flow = self._means, self._command.load_id
-        part_bytes = means.settings.buffer_bytes
-        with (
-            means.pool.registered(flow, means.settings.buffers_min_per_load),
-            means.senders.registered(flow, lambda: means.governor.width(flow, part_bytes)),
-            means.governor.registered(flow, self._command.job.priority),
-        ):
+        self._place = self._take_place()
+        try:
             self._run()
+        finally:
+            self._place.give_up()
         if self._out.traffic.error is not None:
             raise self._out.traffic.error
         self._cancel.check()
         ledger = self._manifest.ledger()
         assert ledger.balanced, "every discovered byte is stored, skipped, failed or pending"
         return ledger, tuple(self._faults)
+
+    def _take_place(self) -> Place:
+        means, load_id = self._means, self._command.load_id
+        return Place(
+            self._out.flow,
+            pool=means.pool,
+            buffers=means.settings.buffers_min_per_load,
+            senders=means.senders,
+            width=lambda: means.governor.width(load_id, means.settings.buffer_bytes),
+            governor=means.governor,
+            load_id=load_id,
+            weight=self._command.job.priority,
+        )
 
     def _run(self) -> None:
         self._out.recorder.start()
@@ -142,8 +151,22 @@ class Session:
         finally:
             self._pack.close()
             self._source.close()
-            self._out.traffic.wait_until_idle()
+            self._out.settle()
             self._out.recorder.close()
+
+    # -- on the recorder's thread -----------------------------------------------------------------
+
+    def _stop(self, error: BaseException) -> None:
+        self._out.stop(error)
+
+    def _tick(self) -> None:
+        """Report; but once cancelled, see to it that nobody waits for a reader that does not come back."""
+        if not self._cancel.cancelled:
+            self._report(self._tally.ledger, self._means.governor.rate(self._command.load_id))
+            return
+        self._out.drop_stopped()
+        if self._place is not None and self._out.traffic.idle(0):
+            self._place.give_up()
 
     # -- reading ----------------------------------------------------------------------------------
 
@@ -152,7 +175,7 @@ class Session:
             self._out.reading.check()
             key = self._key(file)
             try:
-                if file.upload_token is None and file.size_bytes <= self._means.settings.small_max_bytes:
+                if file.upload_token is None and file.size_bytes <= self._means.settings.whole_max_bytes:
                     self._pass_small(file, key)
                 else:
                     self._pass_large(file, key)
@@ -167,9 +190,7 @@ class Session:
             after = rows[-1].file_no
 
     def _key(self, file: PendingFile) -> bytes:
-        below = path_below_prefix(
-            self._command.folder, file.volume, file.path, several_volumes=self._several
-        )
+        below = path_below_prefix(self._command.folder, file.volume, file.path, several_volumes=self._several)
         return key_of(self._command.job.destination, below)
 
     def _pass_small(self, file: PendingFile, key: bytes) -> None:
@@ -230,19 +251,23 @@ class Session:
 
     def _fail(self, file: PendingFile, key: bytes, found: FileFault) -> None:
         if len(self._faults) >= FAULTS_MAX:
+            self._manifest.record_pending([file.file_no])
+            self._tally.begun_anew(file.file_no)
             return
         self._remove_leftover(file, key)
+        # A read that hung until this pass was given up may bring a fault that is no longer its own.
+        self._out.reading.check()
         self._manifest.record_failed(file.file_no, found.kind.value)
-        self._tally.failed(file.size_bytes)
+        self._tally.failed(file.file_no, file.size_bytes)
         self._faults.append(found)
 
     def _remove_leftover(self, file: PendingFile, key: bytes) -> None:
         """Nothing of a failed file stays, not even what a pass that died had stored without knowing."""
-        out = self._out
-        if file.upload_token is None and file.file_no > self._attempted:
+        out, attempted = self._out, self._attempted
+        if file.upload_token is None and file.file_no > attempted:
             return
-        if left_by_us(out.store, out.manifest, file, key, self._attempted, out.reading):
-            persistently(out.reading, lambda: out.store.remove(key))
+        if out.ask(left_by_us, out.store, out.manifest, file, key, attempted, out.reading):
+            out.ask(out.store.remove, key)
 
 
 def _compare(file: PendingFile, digest: hashlib._Hash) -> None:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import mmap
 from dataclasses import dataclass
 
 _MIB = 1 << 20
+_BUFFER_BYTES_MIN = 64 << 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,19 +30,19 @@ class TransferSettings:
     buffers_min_per_load: int = 1
     senders: int = 8
     small_max_bytes: int = 4 * _MIB
-    """Files up to this size are sent whole, several at a time."""
+    """Files up to this size, and up to a buffer's, are sent whole and several at a time."""
     report_every_s: float = 0.5
+
+    @property
+    def whole_max_bytes(self) -> int:
+        """The largest file that is sent whole."""
+        return min(self.small_max_bytes, self.buffer_bytes)
 
     def problems(self, loads_max: int) -> tuple[str, ...]:
         """What about these settings cannot work with so many loads at a time, each with its remedy."""
         found = []
-        if self.buffer_bytes < mmap.PAGESIZE or self.buffer_bytes % mmap.PAGESIZE:
-            found.append(f"buffer_bytes is {self.buffer_bytes}: make it a multiple of {mmap.PAGESIZE}")
-        if not 0 <= self.small_max_bytes <= self.buffer_bytes:
-            found.append(
-                f"small_max_bytes is {self.small_max_bytes}: "
-                f"make it at most buffer_bytes, which is {self.buffer_bytes}"
-            )
+        if self.buffer_bytes < _BUFFER_BYTES_MIN:
+            found.append(f"buffer_bytes is {self.buffer_bytes}: make it {_BUFFER_BYTES_MIN} or more")
         if self.buffers_min_per_load < 1:
             found.append(f"buffers_min_per_load is {self.buffers_min_per_load}: make it 1 or more")
         if self.buffers < self.buffers_min_per_load * loads_max:

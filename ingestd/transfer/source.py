@@ -153,7 +153,9 @@ class Source:
     def judged(self, error: OSError, file: PendingFile) -> Exception:
         """Whose fault an error is that came up with this file: the exception to raise."""
         if error.errno in _STATION:
-            return ResourcesExhausted(f"{file.volume}: {error.strerror}; give the station more, or less to do")
+            return ResourcesExhausted(
+                f"{file.volume}: {error.strerror}; give the station more, or less to do"
+            )
         if not self._drive.still_there():
             return DriveGoneError(f"{file.volume}: the drive was unplugged while it was read")
         if error.errno in _NOT_THAT_FILE:
@@ -213,6 +215,7 @@ class OpenFile:
         return True
 
     def _must_be_medium(self, error: OSError) -> None:
+        self._source.cancel.check()
         judged = self._source.judged(error, self.file)
         if not isinstance(judged, AtFault) or judged.fault.kind is not FaultKind.UNREADABLE:
             raise judged from error

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from typing import TypeVar
+from typing import ParamSpec, Protocol, TypeVar
 
 from tenacity import Retrying, retry_if_exception_type, stop_after_attempt, wait_random_exponential
 
@@ -15,23 +15,37 @@ _STEP_S = 0.1
 _FIRST_DELAY_S = 0.5
 _LONGEST_DELAY_S = 8.0
 
+P = ParamSpec("P")
 T = TypeVar("T")
 
 
-class LinkedToken:
-    """Implements `CancelToken`: cancelled when its parent is, or when it was stopped by itself."""
+class _Parent(Protocol):
+    @property
+    def cancelled(self) -> bool: ...
 
-    def __init__(self, parent: CancelToken) -> None:
+
+def no_beat() -> None:
+    """For threads whose moving on says nothing about the drive."""
+
+
+class LinkedToken:
+    """Implements `CancelToken`: cancelled when its parent is, or when it was stopped by itself.
+
+    Only `beat` tells anybody that work has moved on; the parent is merely looked at, since asking it
+    may count as a sign of life.
+    """
+
+    def __init__(self, parent: _Parent, beat: Callable[[], None] = no_beat) -> None:
         self._parent = parent
+        self._beat = beat
         self._stopped = threading.Event()
 
     def stop(self) -> None:
         self._stopped.set()
 
     def check(self) -> None:
-        if self._stopped.is_set():
+        if self.cancelled:
             raise Cancelled
-        self._parent.check()
 
     @property
     def cancelled(self) -> bool:
@@ -40,24 +54,24 @@ class LinkedToken:
     def wait(self, seconds: float) -> bool:
         left = seconds
         while left > 0 and not self.cancelled:
-            self._parent.wait(min(left, _STEP_S))
+            self._stopped.wait(min(left, _STEP_S))
             left -= _STEP_S
         return self.cancelled
 
     def beat(self) -> None:
-        self._parent.beat()
+        self._beat()
 
 
-def persistently(token: CancelToken, call: Callable[[], T]) -> T:
-    """What `call` returns, tried up to three times while the store is away, busy or garbles data.
+def persistently(token: CancelToken, call: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+    """What the call returns, tried up to three times while the store is away, busy or garbles data.
 
     The waits between have full jitter and end at once with Cancelled. The last error comes out as it is.
     """
 
     def pause(seconds: float) -> None:
+        token.beat()
         token.wait(seconds)
         token.check()
-        token.beat()
 
     retrying = Retrying(
         retry=retry_if_exception_type((StoreUnreachable, StoreBusy, StoreDigest)),
@@ -66,7 +80,7 @@ def persistently(token: CancelToken, call: Callable[[], T]) -> T:
         sleep=pause,
         reraise=True,
     )
-    return retrying(call)
+    return retrying(call, *args, **kwargs)
 
 
 class Traffic:
@@ -96,8 +110,7 @@ class Traffic:
         with self._changed:
             return self._error
 
-    def wait_until_idle(self) -> None:
-        """Return once nothing is on the way. What is there always ends: it arrives or is dropped."""
+    def idle(self, timeout_s: float) -> bool:
+        """Whether nothing is on the way, now or within that time."""
         with self._changed:
-            while self._under_way:
-                self._changed.wait()
+            return self._changed.wait_for(lambda: not self._under_way, timeout_s)

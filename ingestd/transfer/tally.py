@@ -14,20 +14,39 @@ class Tally:
     def __init__(self, ledger: Ledger) -> None:
         self._lock = threading.Lock()
         self._ledger = ledger
+        self._arrived: dict[int, int] = {}
+        """Bytes of unfinished files that the store holds, by file number, of the files of this pass."""
 
-    def stored(self, files: int, size_bytes: int) -> None:
+    def resumed(self, file_no: int, arrived_bytes: int) -> None:
+        """So much of the ledger's arrived bytes is of this file."""
         with self._lock:
+            self._arrived[file_no] = arrived_bytes
+
+    def arrived(self, file_no: int, size_bytes: int) -> None:
+        with self._lock:
+            self._arrived[file_no] = self._arrived.get(file_no, 0) + size_bytes
+            self._ledger = replace(self._ledger, arrived_bytes=self._ledger.arrived_bytes + size_bytes)
+
+    def begun_anew(self, file_no: int) -> None:
+        """What had arrived of this file is lost."""
+        with self._lock:
+            self._drop(file_no)
+
+    def stored(self, file_no: int, size_bytes: int) -> None:
+        with self._lock:
+            self._drop(file_no)
             at = self._ledger
             self._ledger = replace(
                 at,
-                stored_files=at.stored_files + files,
+                stored_files=at.stored_files + 1,
                 stored_bytes=at.stored_bytes + size_bytes,
-                pending_files=at.pending_files - files,
+                pending_files=at.pending_files - 1,
                 pending_bytes=at.pending_bytes - size_bytes,
             )
 
-    def failed(self, size_bytes: int) -> None:
+    def failed(self, file_no: int, size_bytes: int) -> None:
         with self._lock:
+            self._drop(file_no)
             at = self._ledger
             self._ledger = replace(
                 at,
@@ -36,6 +55,10 @@ class Tally:
                 pending_files=at.pending_files - 1,
                 pending_bytes=at.pending_bytes - size_bytes,
             )
+
+    def _drop(self, file_no: int) -> None:
+        gone = self._arrived.pop(file_no, 0)
+        self._ledger = replace(self._ledger, arrived_bytes=self._ledger.arrived_bytes - gone)
 
     @property
     def ledger(self) -> Ledger:

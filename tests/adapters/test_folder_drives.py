@@ -155,6 +155,36 @@ def test_a_replaced_card_is_another_drive(bays: Path, drives: FolderDrives) -> N
     opened.close()
 
 
+def test_a_card_replaced_while_its_drive_is_opened_is_noticed(bays: Path, drives: FolderDrives) -> None:
+    class Hands(Going):
+        checks = 0
+
+        def check(self) -> None:
+            self.checks += 1
+            if self.checks == 2:  # the card was read, its volume is about to be opened
+                write_card(bays / "bay-1", {"serial": "KX-2", "volumes": [{"path": "main"}]})
+
+    plug_folder(bays, "bay-1", serial="KX-1")
+    handle = seen_in(drives, "bay-1").handle
+    before = os.listdir("/proc/self/fd")
+    with pytest.raises(DriveSwapped):
+        drives.open(handle, Hands())
+    assert os.listdir("/proc/self/fd") == before
+
+
+def test_a_ticket_that_is_no_file_is_none_and_does_not_hang(bays: Path, drives: FolderDrives) -> None:
+    main = plug_folder(bays, "bay-1", {"real.json": b'{"job_id": "J-1041"}'})
+    os.mkfifo(main / "ingest-ticket.json")
+    opened = open_in(drives, "bay-1")
+    assert opened.facts.tickets == ()
+    opened.close()
+    (main / "ingest-ticket.json").unlink()
+    (main / "ingest-ticket.json").symlink_to("real.json")
+    opened = open_in(drives, "bay-1")
+    assert opened.facts.tickets == ()
+    opened.close()
+
+
 def test_half_written_cards_and_hidden_folders_are_passed_over(bays: Path, drives: FolderDrives) -> None:
     plug_folder(bays, "bay-1", serial="KX-1")
     plug_folder(bays, ".trash", serial="KX-2")

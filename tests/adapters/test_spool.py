@@ -346,6 +346,15 @@ def test_a_notice_that_comes_in_the_moment_of_the_move_is_not_lost(
     assert kept == [b'{"version": 1}']
 
 
+def test_a_notice_that_somebody_moves_back_is_taken_again(bus: SpoolBus, tmp_path: Path) -> None:
+    drop(tmp_path, "a.json")
+    (delivery,) = bus.poll(0)
+    bus.acknowledge(delivery, ["no such store"])
+    kept, _ = names(tmp_path, "refused")
+    os.rename(tmp_path / "refused" / kept, tmp_path / "notices" / "a.json")
+    assert bus.poll(0) == [delivery]
+
+
 def test_names_as_long_as_the_system_allows_are_set_aside(bus: SpoolBus, tmp_path: Path) -> None:
     drop(tmp_path, "x" * 250 + ".json")
     (delivery,) = bus.poll(0)

@@ -152,6 +152,7 @@ def test_changes_are_told_in_order_with_the_time() -> None:
         wait_until(lambda: len(told) == 2)
         drives.shown = ()
         wait_until(lambda: len(told) == 3)
+        drives.wait_looks(3)
     at = 1_700_000_000.0
     gone = DriveGone(at=at, bay=one.bay)
     assert told == [gone, DriveAppeared(at=at, sighting=other), gone]

@@ -248,12 +248,13 @@ def test_without_the_bays_nothing_is_said_of_any_drive(station: Station) -> None
     assert str(station.bays) in problem.remedy
 
 
-def test_opening_can_be_cancelled(station: Station) -> None:
+@pytest.mark.parametrize("checks", [0, 1])
+def test_opening_can_be_cancelled(station: Station, checks: int) -> None:
     station.plug("bay-1", "KX-1")
     handle = seen_in(station.drives, "bay-1").handle
     before = open_descriptors()
     with pytest.raises(Cancelled):
-        station.drives.open(handle, StoppedAfter(0))
+        station.drives.open(handle, StoppedAfter(checks))
     assert open_descriptors() == before
 
 

@@ -47,13 +47,14 @@ def remount(folder: Path, options: str) -> None:
 @contextlib.contextmanager
 def _mounted(folder: Path, *what: str) -> Iterator[None]:
     folder.mkdir(exist_ok=True)
-    done = subprocess.run(["mount", *what, str(folder)], capture_output=True, text=True)
+    done = subprocess.run(["mount", *what, str(folder)], check=False, capture_output=True, text=True)
     if done.returncode:
         pytest.skip(f"cannot mount here: {done.stderr.strip()}")
     try:
         yield
     finally:
-        _run("umount", str(folder))
+        # Lazily: after a failed assertion something below may still be open.
+        _run("umount", "--lazy", str(folder))
 
 
 def _run(*command: str) -> None:

@@ -1,0 +1,112 @@
+"""The byte path as the runtime calls it: transfer, look again, prove, take back."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+
+from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
+from ingestd.core.model import FileFault, Ledger, Receipt
+from ingestd.ports import CancelToken, Manifest, OpenDrive, Pace, Store
+from ingestd.transfer.buffers import BufferPool
+from ingestd.transfer.governor import Governor
+from ingestd.transfer.proof import ProofMismatch, Prover
+from ingestd.transfer.recheck import recheck
+from ingestd.transfer.records import Records
+from ingestd.transfer.senders import SenderPool
+from ingestd.transfer.session import LookHead, Means, Report, Session
+from ingestd.transfer.settings import TransferSettings
+from ingestd.transfer.source import ReadInto
+from ingestd.transfer.takeback import TakingBack
+
+
+class Transfers:
+    """Does the work of all loads of a station, each call in its caller's thread, several at a time.
+
+    Every method raises Cancelled, JournalError or a PortError. A load has one call at a time.
+    """
+
+    def __init__(
+        self,
+        settings: TransferSettings,
+        pool: BufferPool,
+        senders: SenderPool,
+        governor: Governor,
+        scratch_folder: str,
+        look_head: LookHead,
+        clock: Callable[[], float] = time.monotonic,
+        *,
+        read: ReadInto = os.preadv,
+    ) -> None:
+        """`look_head` names the plainly unencrypted format of a file that begins so, if it has one;
+        `read` reads from drives as `os.preadv` does."""
+        self._means = Means(
+            settings=settings,
+            pool=pool,
+            senders=senders,
+            governor=governor,
+            look_head=look_head,
+            clock=clock,
+            read=read,
+        )
+        self._scratch_folder = scratch_folder
+
+    def transfer(
+        self,
+        command: Transfer,
+        drive: OpenDrive,
+        store: Store,
+        manifest: Manifest,
+        report: Report,
+        cancel: CancelToken,
+    ) -> tuple[Ledger, tuple[FileFault, ...]]:
+        """One pass over all pending files: the ledger after it, and the first thousand faults."""
+        return Session(self._means, command, drive, store, manifest, report, cancel).run()
+
+    def recheck(
+        self, command: Recheck, drive: OpenDrive, manifest: Manifest, cancel: CancelToken
+    ) -> tuple[Ledger, tuple[FileFault, ...]]:
+        """The faults that a second look past the caches bears out; the other files are pending again."""
+        means = self._means
+        return recheck(command.faults, drive, manifest, cancel, look_head=means.look_head, read=means.read)
+
+    def prove(
+        self,
+        command: Prove,
+        station: str,
+        store: Store,
+        manifest: Manifest,
+        cancel: CancelToken,
+        now: Callable[[], float],
+    ) -> Receipt | ProofMismatch:
+        """The receipt, stored beside the data together with the manifest; or what the store lacks."""
+        governor, flow = self._means.governor, command.load_id
+        records = Records(
+            flow,
+            command.job.destination,
+            store,
+            cancel=cancel,
+            pace=self._pace(flow, cancel),
+            part_bytes=self._means.settings.buffer_bytes,
+        )
+        with governor.registered(flow, command.job.priority):
+            prover = Prover(command, store, manifest, self._means.senders, cancel)
+            return prover.run(records, station, self._scratch_folder, now)
+
+    def take_back(
+        self, command: TakeBack, store: Store, manifest: Manifest, cancel: CancelToken
+    ) -> tuple[int, int]:
+        """Number and bytes of the objects that were removed: everything this load had stored."""
+        records = Records(
+            command.load_id,
+            command.destination,
+            store,
+            cancel=cancel,
+            pace=self._pace(command.load_id, cancel),
+            part_bytes=self._means.settings.buffer_bytes,
+        )
+        return TakingBack(command, store, manifest, self._means.senders, cancel).run(records)
+
+    def _pace(self, flow: str, cancel: CancelToken) -> Pace:
+        return lambda size_bytes: self._means.governor.take(flow, size_bytes, cancel)

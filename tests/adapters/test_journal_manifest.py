@@ -1,0 +1,352 @@
+"""The manifest in the journal: against a model, across restarts, and what a hostile drive may hold."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import tempfile
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from ingestd.core.model import Ledger, LoadId
+from ingestd.journal.journal import Journal
+from ingestd.journal.manifest import SqliteManifest
+from ingestd.ports import FileEntry, PartRecord
+from tests.support.journals import entry, open_journal
+
+LOAD = LoadId("load-1")
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    opened = open_journal(tmp_path)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def manifest(journal: Journal) -> SqliteManifest:
+    opened = journal.manifest(LOAD)
+    opened.begin_survey()
+    return opened
+
+
+# -- what a hostile or damaged drive may hold -----------------------------------------------------
+
+
+@pytest.mark.parametrize("mtime_ns", [-(1 << 63), (1 << 63) - 1, 1 << 63, -(1 << 80), 1 << 100])
+@pytest.mark.parametrize("inode", [0, (1 << 63) - 1, 1 << 63, (1 << 64) - 1])
+def test_times_and_inodes_of_any_size_come_back(manifest: SqliteManifest, mtime_ns: int, inode: int) -> None:
+    strange = entry("a", mtime_ns=mtime_ns, inode=inode)
+    for _ in range(2):
+        manifest.add([strange])
+        file = manifest.pending(-1, 1)[0]
+        assert (file.mtime_ns, file.inode) == (mtime_ns, inode)
+        manifest.begin_survey()
+    manifest.add([strange])
+    assert manifest.ledger().discovered_files == 1
+
+
+def test_sizes_that_add_up_to_more_than_64_bits_are_summed(manifest: SqliteManifest) -> None:
+    largest = (1 << 63) - 1
+    manifest.add([entry(f"sparse-{n}", size_bytes=largest) for n in range(5)])
+    manifest.add([entry("skipped", size_bytes=largest, skip="x")])
+    ledger = manifest.ledger()
+    assert ledger.balanced
+    assert (ledger.discovered_bytes, ledger.pending_bytes) == (6 * largest, 5 * largest)
+
+
+def test_long_paths_are_kept(manifest: SqliteManifest) -> None:
+    paths = [b"/".join([b"\xff" * 255] * 16) + bytes([n]) for n in range(1, 9)]
+    manifest.add([FileEntry("volume-1", path, 1, 2, 3) for path in paths])
+    assert [file.path for file in manifest.pending(-1, 100)] == paths
+
+
+# -- the ledger -----------------------------------------------------------------------------------
+
+
+def test_bytes_of_parts_have_arrived_until_the_file_is_whole(manifest: SqliteManifest) -> None:
+    manifest.add([entry("a", size_bytes=120), entry("b", size_bytes=100), entry("c", size_bytes=7)])
+    a, b, c = (file.file_no for file in manifest.pending(-1, 10))
+    for number in (a, b, c):
+        manifest.record_upload(number, "token", 50)
+    manifest.record_parts([PartRecord(a, 1, bytes(32)), PartRecord(a, 3, bytes(32))])
+    manifest.record_parts([PartRecord(b, 2, bytes(32)), PartRecord(c, 1, bytes(32))])
+    assert manifest.ledger().arrived_bytes == 50 + 20 + 50 + 7
+    manifest.record_stored([(a, bytes(32), b"a")])
+    manifest.record_failed(c, "unreadable")
+    assert manifest.ledger() == Ledger(
+        discovered_bytes=227,
+        stored_bytes=120,
+        pending_bytes=100,
+        failed_bytes=7,
+        discovered_files=3,
+        stored_files=1,
+        pending_files=1,
+        failed_files=1,
+        arrived_bytes=50,
+    )
+
+
+def test_the_ledger_balances_at_every_moment(journal: Journal) -> None:
+    """Read over and over while one thread surveys and others store, fail and begin again."""
+    manifest = journal.manifest(LOAD)
+    manifest.begin_survey()
+    manifest.add([entry(f"{n}", size_bytes=n) for n in range(400)])
+    done = threading.Event()
+
+    def read() -> int:
+        looks = 0
+        while not done.is_set() or looks == 0:
+            ledger = manifest.ledger()
+            assert ledger.balanced
+            assert ledger.discovered_files >= 400
+            looks += 1
+        return looks
+
+    def work(first: int) -> None:
+        for number in range(first, 400, 4):
+            manifest.record_stored([(number, bytes(32), b"key")])
+            manifest.record_failed((number + 1) % 400, "unreadable")
+            manifest.record_pending([(number + 2) % 400])
+
+    with ThreadPoolExecutor(6) as threads:
+        reader = threads.submit(read)
+        workers = [threads.submit(work, first) for first in range(4)]
+        manifest.add([entry(f"late-{n}") for n in range(50)])
+        for worker in workers:
+            worker.result()
+        done.set()
+        assert reader.result() > 0
+    assert manifest.ledger().discovered_files == 450
+
+
+def test_manifests_of_different_loads_do_not_mix(journal: Journal) -> None:
+    one, other = journal.manifest(LOAD), journal.manifest(LoadId("load-2"))
+    for manifest in (one, other):
+        manifest.begin_survey()
+        manifest.add([entry("a"), entry("b")])
+        manifest.record_upload(0, "token", 50)
+        manifest.record_parts([PartRecord(0, 1, bytes(32))])
+    one.record_stored([(0, bytes(32), b"key"), (1, bytes(32), b"key")])
+    other.begin_survey()
+    other.end_survey()
+    assert one.ledger().stored_files == 2
+    assert other.ledger() == Ledger()
+    assert journal.manifest(LOAD).ledger() == one.ledger()
+
+
+def test_more_files_than_one_window_of_the_survey(journal: Journal) -> None:
+    manifest = journal.manifest(LOAD)
+    manifest.begin_survey()
+    for start in range(0, 25_000, 1_000):
+        manifest.add([entry(f"{n:05d}") for n in range(start, start + 1_000)])
+    for start in range(0, 25_000, 5_000):
+        manifest.record_stored([(n, bytes(32), b"key") for n in range(start, start + 100)])
+    manifest.begin_survey()
+    manifest.add([entry(f"{n:05d}") for n in range(12_000, 13_000)])
+    differences = manifest.end_survey()
+    assert differences.count == 500
+    assert differences.gone == tuple(b"%05d" % n for n in range(20))
+    assert manifest.ledger().discovered_files == 500 + 1_000
+
+
+# -- against a model ------------------------------------------------------------------------------
+
+NAMES = [f"{n}.gpg" for n in range(8)]
+names = st.sampled_from(NAMES)
+entries = st.builds(
+    entry,
+    names,
+    size_bytes=st.integers(0, 2),
+    mtime_ns=st.integers(0, 1),
+    skip=st.sampled_from([None, None, None, "not-announced", "system-folder"]),
+)
+
+
+@dataclass
+class ModelFile:
+    number: int
+    facts: FileEntry
+    state: str
+    seen: bool = True
+    changed: bool = False
+    upload: tuple[str, int] | None = None
+    parts: dict[int, bytes] = field(default_factory=dict)
+
+    def begin_anew(self, state: str) -> None:
+        self.state, self.upload, self.parts = state, None, {}
+
+
+class ManifestMachine(RuleBasedStateMachine):
+    """Any order of calls, with restarts in between, leaves what a plain dict of files says."""
+
+    @initialize()
+    def begin(self) -> None:
+        self.folder = tempfile.mkdtemp()
+        self.files: dict[bytes, ModelFile] = {}
+        self.attempted = self.highest = -1
+        self.surveying = False
+        self.journal = open_journal(self.folder)
+        self.manifest = self.journal.manifest(LOAD)
+
+    def teardown(self) -> None:
+        with contextlib.suppress(AttributeError):
+            self.journal.close()
+            shutil.rmtree(self.folder)
+
+    def some(self, *states: str) -> list[ModelFile]:
+        return [file for file in self.files.values() if file.state in states]
+
+    # -- survey --
+
+    @rule()
+    def begin_survey(self) -> None:
+        self.manifest.begin_survey()
+        self.surveying = True
+        for file in self.files.values():
+            file.seen = False
+
+    @precondition(lambda self: self.surveying)
+    @rule(batch=st.lists(entries, max_size=6, unique_by=lambda e: e.path))
+    def add(self, batch: list[FileEntry]) -> None:
+        self.manifest.add(batch)
+        for facts in batch:
+            self.add_to_model(facts)
+
+    def add_to_model(self, facts: FileEntry) -> None:
+        new_state = "skipped" if facts.skip else "pending"
+        file = self.files.get(facts.path)
+        if file is None:
+            self.files[facts.path] = ModelFile(self.number_of(facts.path), facts, new_state)
+            return
+        same = (file.facts.size_bytes, file.facts.mtime_ns) == (facts.size_bytes, facts.mtime_ns)
+        if file.state == "stored":
+            if not same:
+                file.changed = True
+                file.begin_anew(new_state)
+        elif not same or (file.state == "skipped") != (new_state == "skipped"):
+            file.begin_anew(new_state)
+        file.facts, file.seen = facts, True
+
+    def number_of(self, path: bytes) -> int:
+        """Numbers are the manifest's to give; the model knows that they rise and are not given again."""
+        with self.journal._db.reading() as sql:
+            number: int = sql.execute("SELECT file_no FROM files WHERE path = ?", (path,)).fetchone()[0]
+        assert number > self.highest
+        self.highest = number
+        return number
+
+    @precondition(lambda self: self.surveying)
+    @rule()
+    def end_survey(self) -> None:
+        differences = self.manifest.end_survey()
+        self.surveying = False
+        self.files = {p: f for p, f in self.files.items() if f.seen or f.state == "stored"}
+        in_order = sorted(self.files.values(), key=lambda file: file.number)
+        gone = tuple(file.facts.path for file in in_order if not file.seen)
+        changed = tuple(file.facts.path for file in in_order if file.changed)
+        assert (differences.gone, differences.changed) == (gone, changed)
+        assert differences.count == len(gone) + len(changed)
+
+    # -- transfer --
+
+    @precondition(lambda self: self.some("pending"))
+    @rule(data=st.data(), token=st.sampled_from("xy"), part_bytes=st.sampled_from([1, 2]))
+    def record_upload(self, data: st.DataObject, token: str, part_bytes: int) -> None:
+        file = data.draw(st.sampled_from(self.some("pending")))
+        self.manifest.record_upload(file.number, token, part_bytes)
+        if file.upload != (token, part_bytes):
+            file.upload, file.parts = (token, part_bytes), {}
+
+    @precondition(lambda self: self.files)
+    @rule(
+        data=st.data(),
+        numbers=st.lists(st.integers(1, 2), max_size=3),
+        digest=st.binary(min_size=32, max_size=32),
+    )
+    def record_parts(self, data: st.DataObject, numbers: list[int], digest: bytes) -> None:
+        file = data.draw(st.sampled_from(list(self.files.values())))
+        self.manifest.record_parts([PartRecord(file.number, number, digest) for number in numbers])
+        if file.upload:
+            file.parts.update(dict.fromkeys(numbers, digest))
+
+    @precondition(lambda self: self.some("pending", "failed"))
+    @rule(data=st.data())
+    def record_stored(self, data: st.DataObject) -> None:
+        files = data.draw(st.lists(st.sampled_from(self.some("pending", "failed")), unique_by=id))
+        self.manifest.record_stored(
+            [(f.number, f.facts.path.ljust(32), b"in/" + f.facts.path) for f in files]
+        )
+        for file in files:
+            file.begin_anew("stored")
+            file.changed = False
+
+    @precondition(lambda self: self.some("pending", "stored"))
+    @rule(data=st.data())
+    def record_failed(self, data: st.DataObject) -> None:
+        file = data.draw(st.sampled_from(self.some("pending", "stored")))
+        self.manifest.record_failed(file.number, "unreadable")
+        file.state = "failed"
+
+    @precondition(lambda self: self.files)
+    @rule(data=st.data())
+    def record_pending(self, data: st.DataObject) -> None:
+        files = data.draw(st.lists(st.sampled_from(list(self.files.values())), unique_by=id))
+        self.manifest.record_pending([file.number for file in files])
+        for file in files:
+            if file.state != "skipped":
+                file.begin_anew("pending")
+                file.changed = False
+
+    @rule(up_to=st.integers(0, 20))
+    def record_attempt(self, up_to: int) -> None:
+        self.manifest.record_attempt(up_to)
+        self.attempted = max(self.attempted, up_to)
+
+    @rule()
+    def restart(self) -> None:
+        self.journal.close()
+        self.journal = open_journal(self.folder)
+        self.manifest = self.journal.manifest(LOAD)
+
+    # -- what holds at every moment --
+
+    @invariant()
+    def ledger_is_the_sum_of_the_files(self) -> None:
+        ledger = self.manifest.ledger()
+        assert ledger.balanced
+        for state in ("stored", "skipped", "failed", "pending"):
+            files = self.some(state)
+            assert getattr(ledger, f"{state}_files") == len(files)
+            assert getattr(ledger, f"{state}_bytes") == sum(file.facts.size_bytes for file in files)
+
+    @invariant()
+    def rows_are_the_files(self) -> None:
+        in_order = sorted(self.files.values(), key=lambda file: file.number)
+        stored = [(f.number, f.facts.path, b"in/" + f.facts.path) for f in in_order if f.state == "stored"]
+        assert [(f.file_no, f.path, f.key) for f in self.manifest.stored(-1, 100)] == stored
+        pending = [f.number for f in in_order if f.state == "pending"]
+        assert [f.file_no for f in self.manifest.pending(-1, 100)] == pending
+        uploads = [(f.number, f.upload[0]) for f in in_order if f.upload]
+        assert list(self.manifest.uploads()) == uploads
+        assert self.manifest.attempted() == self.attempted
+        for file in in_order:
+            row = self.manifest.file(file.number)
+            assert (row.path, row.size_bytes) == (file.facts.path, file.facts.size_bytes)
+            assert (row.upload_token, row.part_bytes) == (file.upload or (None, None))
+            assert self.manifest.parts(file.number) == file.parts
+
+
+TestManifestAgainstAModel = ManifestMachine.TestCase
+TestManifestAgainstAModel.settings = settings(
+    max_examples=60, stateful_step_count=25, deadline=None, suppress_health_check=list(HealthCheck)
+)

@@ -1,0 +1,362 @@
+"""What every manifest has to do, run over the journal and over the fake that other tests use."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingestd.core.model import Ledger, LoadId
+from ingestd.ports import FileEntry, Manifest, PartRecord, StoredFile, SurveyDifferences
+from tests.support.fake_manifest import FakeManifest
+from tests.support.journals import entry, open_journal
+
+A, B, C = b"a" * 32, b"b" * 32, b"c" * 32
+NOTHING = SurveyDifferences(gone=(), changed=(), count=0)
+
+
+def fake(folder: Path) -> Iterator[Manifest]:
+    yield FakeManifest()
+
+
+def in_journal(folder: Path) -> Iterator[Manifest]:
+    journal = open_journal(folder)
+    yield journal.manifest(LoadId("load-1"))
+    journal.close()
+
+
+@pytest.fixture(params=[in_journal, fake], ids=["journal", "fake"])
+def manifest(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Manifest]:
+    make: Callable[[Path], Iterator[Manifest]] = request.param
+    yield from make(tmp_path)
+
+
+def survey(manifest: Manifest, *entries: FileEntry) -> SurveyDifferences:
+    manifest.begin_survey()
+    manifest.add(entries)
+    return manifest.end_survey()
+
+
+def numbered(manifest: Manifest) -> dict[bytes, int]:
+    return {file.path: file.file_no for file in manifest.pending(-1, 100)}
+
+
+def store(manifest: Manifest, *names: str, sha256: bytes = A) -> None:
+    numbers = numbered(manifest)
+    manifest.record_stored([(numbers[name.encode()], sha256, b"in/" + name.encode()) for name in names])
+
+
+def stored_names(manifest: Manifest) -> list[bytes]:
+    return [file.path for file in manifest.stored(-1, 100)]
+
+
+# -- survey ---------------------------------------------------------------------------------------
+
+
+def test_a_new_manifest_is_empty(manifest: Manifest) -> None:
+    assert manifest.ledger() == Ledger()
+    assert (manifest.pending(-1, 10), manifest.stored(-1, 10), manifest.uploads()) == ([], [], [])
+    assert manifest.attempted() == -1
+    assert survey(manifest) == NOTHING
+
+
+def test_files_are_numbered_as_they_are_added_and_come_back_whole(manifest: Manifest) -> None:
+    strange = FileEntry(
+        volume="volume-2",
+        path=b"scans/\xff\n\\ \xc3\xa9.tif",
+        size_bytes=0,
+        mtime_ns=-1,
+        inode=1 << 63,
+        expected_sha256=A,
+        expected_by="notice",
+    )
+    assert survey(manifest, entry("z.gpg"), strange, entry("a.gpg")) == NOTHING
+    first, second, third = manifest.pending(-1, 10)
+    assert first.file_no < second.file_no < third.file_no
+    assert [f.path for f in (first, second, third)] == [b"z.gpg", strange.path, b"a.gpg"]
+    assert (second.volume, second.size_bytes, second.mtime_ns, second.inode) == ("volume-2", 0, -1, 1 << 63)
+    assert (second.expected_sha256, second.expected_by) == (A, "notice")
+    assert (second.upload_token, second.part_bytes) == (None, None)
+    assert manifest.file(second.file_no) == second
+    assert manifest.pending(-1, 2) == [first, second]
+    assert manifest.pending(first.file_no, 10) == [second, third]
+    assert manifest.pending(third.file_no, 10) == []
+
+
+def test_the_same_path_in_two_volumes_is_two_files(manifest: Manifest) -> None:
+    survey(manifest, entry("a.gpg"), entry("a.gpg", volume="volume-2"))
+    assert manifest.ledger().discovered_files == 2
+
+
+def test_skipped_files_are_counted_and_not_pending(manifest: Manifest) -> None:
+    survey(manifest, entry("a.gpg", size_bytes=10), entry("b.txt", size_bytes=5, skip="not-announced"))
+    assert [f.path for f in manifest.pending(-1, 10)] == [b"a.gpg"]
+    assert manifest.ledger() == Ledger(
+        discovered_bytes=15,
+        pending_bytes=10,
+        skipped_bytes=5,
+        discovered_files=2,
+        pending_files=1,
+        skipped_files=1,
+    )
+
+
+def test_what_is_as_it_was_keeps_state_and_number(manifest: Manifest) -> None:
+    names = ("stored", "failed", "begun", "pending")
+    survey(manifest, *map(entry, names))
+    numbers = numbered(manifest)
+    store(manifest, "stored")
+    manifest.record_failed(numbers[b"failed"], "unreadable")
+    manifest.record_upload(numbers[b"begun"], "token", 50)
+    manifest.record_parts([PartRecord(numbers[b"begun"], 1, B)])
+    before = manifest.ledger()
+
+    assert survey(manifest, *(entry(name, inode=99) for name in reversed(names))) == NOTHING
+    assert manifest.ledger() == before
+    assert manifest.stored(-1, 10) == [
+        StoredFile(numbers[b"stored"], "volume-1", b"stored", 106, A, b"in/stored")
+    ]
+    assert numbered(manifest) == {b"begun": numbers[b"begun"], b"pending": numbers[b"pending"]}
+    assert manifest.parts(numbers[b"begun"]) == {1: B}
+    assert manifest.file(numbers[b"stored"]).inode == 99, "another station may number inodes differently"
+
+
+@pytest.mark.parametrize("change", [{"size_bytes": 1}, {"mtime_ns": 1}])
+def test_what_is_different_begins_anew(manifest: Manifest, change: dict[str, Any]) -> None:
+    names = ("stored", "failed", "begun")
+    survey(manifest, *map(entry, names))
+    numbers = numbered(manifest)
+    store(manifest, "stored")
+    manifest.record_failed(numbers[b"failed"], "unreadable")
+    manifest.record_upload(numbers[b"begun"], "token", 50)
+    manifest.record_parts([PartRecord(numbers[b"begun"], 1, B)])
+
+    differences = survey(manifest, *(entry(name, **change) for name in names))
+    assert differences == SurveyDifferences(gone=(), changed=(b"stored",), count=1)
+    assert numbered(manifest) == numbers
+    assert manifest.ledger().pending_files == 3
+    assert manifest.uploads() == []
+    assert manifest.parts(numbers[b"begun"]) == {}
+
+
+def test_a_stored_file_that_changed_is_told_until_it_is_stored_again(manifest: Manifest) -> None:
+    survey(manifest, entry("a"))
+    store(manifest, "a")
+    changed = SurveyDifferences(gone=(), changed=(b"a",), count=1)
+    assert survey(manifest, entry("a", mtime_ns=2)) == changed
+    assert survey(manifest, entry("a", mtime_ns=2)) == changed, "a second observation has to agree"
+    store(manifest, "a", sha256=B)
+    assert survey(manifest, entry("a", mtime_ns=2)) == NOTHING
+
+
+def test_stored_files_that_are_gone_are_told_and_kept_and_others_dropped(manifest: Manifest) -> None:
+    survey(
+        manifest, *map(entry, ("stored", "failed", "begun", "pending", "kept")), entry("skipped", skip="x")
+    )
+    numbers = numbered(manifest)
+    store(manifest, "stored")
+    manifest.record_failed(numbers[b"failed"], "unreadable")
+    manifest.record_upload(numbers[b"begun"], "token", 50)
+    manifest.record_parts([PartRecord(numbers[b"begun"], 1, B)])
+
+    gone = SurveyDifferences(gone=(b"stored",), changed=(), count=1)
+    assert survey(manifest, entry("kept")) == gone
+    assert survey(manifest, entry("kept")) == gone
+    assert stored_names(manifest) == [b"stored"]
+    assert numbered(manifest) == {b"kept": numbers[b"kept"]}
+    assert manifest.uploads() == []
+    assert manifest.ledger().discovered_files == 2
+    with pytest.raises(KeyError):
+        manifest.file(numbers[b"begun"])
+    survey(manifest, entry("kept"), entry("begun"))
+    assert numbered(manifest)[b"begun"] > max(numbers.values()), "numbers are never given out twice"
+
+
+def test_differences_are_counted_in_full_and_listed_in_part(manifest: Manifest) -> None:
+    names = [f"{n:03d}" for n in range(60)]
+    survey(manifest, *map(entry, names))
+    store(manifest, *names)
+    differences = survey(manifest, *(entry(name, size_bytes=1) for name in names[:25]))
+    assert differences.count == 60
+    assert differences.changed == tuple(name.encode() for name in names[:20])
+    assert differences.gone == tuple(name.encode() for name in names[25:45])
+
+
+def test_a_survey_that_was_broken_off_is_simply_begun_again(manifest: Manifest) -> None:
+    survey(manifest, entry("stored"), entry("pending"))
+    store(manifest, "stored")
+    manifest.begin_survey()
+    manifest.add([entry("stored", mtime_ns=5), entry("new")])
+    differences = survey(manifest, entry("stored", mtime_ns=5), entry("pending"))
+    assert differences == SurveyDifferences(gone=(), changed=(b"stored",), count=1)
+    assert set(numbered(manifest)) == {b"stored", b"pending"}
+
+
+def test_what_is_to_be_skipped_may_change_unless_it_is_stored(manifest: Manifest) -> None:
+    survey(manifest, entry("stored"), entry("a"), entry("b", skip="not-announced"), entry("c", skip="x"))
+    store(manifest, "stored")
+    number = numbered(manifest)[b"a"]
+    manifest.record_upload(number, "token", 50)
+    again = (entry("stored", skip="x"), entry("a", skip="x"), entry("b"), entry("c", skip="y"))
+    assert survey(manifest, *again) == NOTHING
+    assert stored_names(manifest) == [b"stored"]
+    assert set(numbered(manifest)) == {b"b"}
+    assert manifest.uploads() == []
+    ledger = manifest.ledger()
+    assert (ledger.stored_files, ledger.skipped_files, ledger.pending_files) == (1, 2, 1)
+
+
+# -- expected checksums ---------------------------------------------------------------------------
+
+
+def expectation(manifest: Manifest, name: str) -> tuple[bytes | None, str | None]:
+    file = manifest.file(numbered(manifest)[name.encode()])
+    return file.expected_sha256, file.expected_by
+
+
+def test_the_notice_wins_over_lists_whichever_comes_first(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("b"), entry("c", expected_sha256=C, expected_by="notice"))
+    both = [("volume-1", b"a", A, "notice"), ("volume-1", b"a", B, "volume-1/SHA256SUMS")]
+    assert list(manifest.expect(both)) == []
+    both = [("volume-1", b"b", B, "volume-1/SHA256SUMS"), ("volume-1", b"b", A, "notice")]
+    assert list(manifest.expect(both)) == []
+    assert list(manifest.expect([("volume-1", b"c", B, "volume-1/SHA256SUMS")])) == []
+    assert expectation(manifest, "a") == expectation(manifest, "b") == (A, "notice")
+    assert expectation(manifest, "c") == (C, "notice")
+
+
+def test_paths_that_no_file_has_are_named(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("skipped", skip="x"))
+    expected = [
+        ("volume-1", b"missing", A, "list"),
+        ("volume-1", b"a", A, "list"),
+        ("volume-2", b"a", A, "list"),
+        ("volume-1", b"skipped", A, "list"),
+    ]
+    assert list(manifest.expect(expected)) == [b"missing", b"a"]
+
+
+def test_expectations_are_those_of_the_last_survey(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("gone"))
+    store(manifest, "gone")
+    manifest.expect([("volume-1", b"a", A, "volume-1/SHA256SUMS")])
+    survey(manifest, entry("a"))
+    assert expectation(manifest, "a") == (None, None)
+    assert list(manifest.expect([("volume-1", b"gone", A, "list")])) == [b"gone"]
+
+
+# -- uploads and parts ----------------------------------------------------------------------------
+
+
+def test_an_upload_and_its_parts_are_found_again(manifest: Manifest) -> None:
+    survey(manifest, entry("a", size_bytes=120), entry("b"))
+    number = numbered(manifest)[b"a"]
+    manifest.record_upload(number, "token", 50)
+    manifest.record_parts([PartRecord(number, 3, C), PartRecord(number, 1, A)])
+    manifest.record_parts([PartRecord(number, 1, B)])
+    assert manifest.parts(number) == {1: B, 3: C}
+    assert list(manifest.uploads()) == [(number, "token")]
+    file = manifest.file(number)
+    assert (file.upload_token, file.part_bytes) == ("token", 50)
+    assert manifest.pending(-1, 1) == [file]
+    manifest.record_upload(number, "token", 50)
+    assert manifest.parts(number) == {1: B, 3: C}, "the same upload again keeps its parts"
+
+
+@pytest.mark.parametrize(("token", "part_bytes"), [("another", 50), ("token", 60)])
+def test_parts_never_pass_to_another_upload(manifest: Manifest, token: str, part_bytes: int) -> None:
+    survey(manifest, entry("a"))
+    number = numbered(manifest)[b"a"]
+    manifest.record_upload(number, "token", 50)
+    manifest.record_parts([PartRecord(number, 1, A)])
+    manifest.record_upload(number, token, part_bytes)
+    assert manifest.parts(number) == {}
+    assert list(manifest.uploads()) == [(number, token)]
+
+
+def test_a_part_of_a_file_that_was_given_up_is_passed_over(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("b"))
+    a, b = numbered(manifest).values()
+    manifest.record_upload(b, "token", 50)
+    manifest.record_parts([PartRecord(a, 1, A), PartRecord(b, 1, B)])
+    assert (manifest.parts(a), manifest.parts(b)) == ({}, {1: B})
+
+
+def test_attempts_only_rise(manifest: Manifest) -> None:
+    for number, expected in ((3, 3), (1, 3), (9, 9)):
+        manifest.record_attempt(number)
+        assert manifest.attempted() == expected
+
+
+# -- states ---------------------------------------------------------------------------------------
+
+
+def test_stored_files_leave_their_uploads_behind(manifest: Manifest) -> None:
+    survey(manifest, entry("a", size_bytes=7), entry("b", size_bytes=5))
+    number = numbered(manifest)[b"a"]
+    manifest.record_upload(number, "token", 50)
+    manifest.record_parts([PartRecord(number, 1, A)])
+    manifest.record_stored([(number, B, b"prefix/a")])
+    assert manifest.stored(-1, 10) == [StoredFile(number, "volume-1", b"a", 7, B, b"prefix/a")]
+    assert manifest.stored(number, 10) == []
+    assert (list(manifest.uploads()), manifest.parts(number)) == ([], {})
+    assert manifest.ledger() == Ledger(
+        discovered_bytes=12,
+        stored_bytes=7,
+        pending_bytes=5,
+        discovered_files=2,
+        stored_files=1,
+        pending_files=1,
+    )
+
+
+def test_stored_files_come_in_pages(manifest: Manifest) -> None:
+    names = [f"{n}" for n in range(5)]
+    survey(manifest, *map(entry, names))
+    store(manifest, *names)
+    first = manifest.stored(-1, 2)
+    rest = manifest.stored(first[-1].file_no, 10)
+    assert [f.path.decode() for f in [*first, *rest]] == names
+
+
+def test_a_failed_file_keeps_its_upload_to_be_aborted(manifest: Manifest) -> None:
+    survey(manifest, entry("a", size_bytes=7))
+    number = numbered(manifest)[b"a"]
+    manifest.record_upload(number, "token", 50)
+    manifest.record_failed(number, "unreadable")
+    assert manifest.pending(-1, 10) == []
+    assert list(manifest.uploads()) == [(number, "token")]
+    assert manifest.ledger() == Ledger(discovered_bytes=7, failed_bytes=7, discovered_files=1, failed_files=1)
+
+
+def test_pending_again_means_never_begun(manifest: Manifest) -> None:
+    survey(manifest, *map(entry, ("stored", "failed", "begun")), entry("skipped", skip="x"))
+    numbers = numbered(manifest)
+    store(manifest, "stored")
+    manifest.record_failed(numbers[b"failed"], "unreadable")
+    manifest.record_upload(numbers[b"begun"], "token", 50)
+    manifest.record_parts([PartRecord(numbers[b"begun"], 1, A)])
+    manifest.record_pending([*numbers.values(), max(numbers.values()) + 1])
+    assert numbered(manifest) == numbers
+    assert (manifest.stored(-1, 10), list(manifest.uploads())) == ([], [])
+    assert manifest.parts(numbers[b"begun"]) == {}
+    assert manifest.ledger().skipped_files == 1, "what is not to be loaded stays so"
+    assert survey(manifest, *map(entry, ("stored", "failed", "begun"))) == NOTHING
+
+
+def test_a_number_that_no_file_has_is_an_error_and_nothing_of_the_call_is_kept(manifest: Manifest) -> None:
+    survey(manifest, entry("a"))
+    number = numbered(manifest)[b"a"]
+    with pytest.raises(KeyError):
+        manifest.record_stored([(number, A, b"a"), (number + 1, A, b"b")])
+    with pytest.raises(KeyError):
+        manifest.record_upload(number + 1, "token", 50)
+    with pytest.raises(KeyError):
+        manifest.record_failed(number + 1, "unreadable")
+    with pytest.raises(KeyError):
+        manifest.file(number + 1)
+    assert numbered(manifest) == {b"a": number}
+    store(manifest, "a")
+    assert stored_names(manifest) == [b"a"], "the manifest works on"

@@ -1,0 +1,192 @@
+"""An in-memory `ports.Manifest` that keeps to what its docstrings say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from ingestd.core.model import Ledger
+from ingestd.ports import FileEntry, PartRecord, PendingFile, StoredFile, SurveyDifferences
+
+DIFFERENCES_MAX = 20
+
+
+@dataclass
+class Row:
+    """One file. `state` is pending, stored, failed or skipped."""
+
+    file_no: int
+    entry: FileEntry
+    seen: int
+    state: str
+    reason: str | None = None
+    sha256: bytes = b""
+    key: bytes = b""
+    upload: tuple[str, int] | None = None
+    parts: dict[int, bytes] = field(default_factory=dict)
+    changed: bool = False
+
+    def begin_anew(self, state: str, reason: str | None = None) -> None:
+        self.state, self.reason, self.sha256, self.key = state, reason, b"", b""
+        self.drop_upload()
+
+    def drop_upload(self) -> None:
+        self.upload = None
+        self.parts = {}
+
+
+class FakeManifest:
+    """Files are numbered as they come in. Calls on a number that no file has raise KeyError."""
+
+    def __init__(self) -> None:
+        self.rows: dict[int, Row] = {}
+        self._by_path: dict[tuple[str, bytes], Row] = {}
+        self._survey = 0
+        self._next = 0
+        self._attempted = -1
+
+    # -- survey -------------------------------------------------------------------------------
+
+    def begin_survey(self) -> None:
+        self._survey += 1
+
+    def add(self, entries: Sequence[FileEntry]) -> None:
+        for entry in entries:
+            known = self._by_path.get((entry.volume, entry.path))
+            if known is None:
+                self._insert(entry)
+            else:
+                self._follow(known, entry)
+
+    def _insert(self, entry: FileEntry) -> None:
+        row = Row(self._next, entry, self._survey, "skipped" if entry.skip else "pending", entry.skip)
+        self._next += 1
+        self.rows[row.file_no] = self._by_path[entry.volume, entry.path] = row
+
+    def _follow(self, row: Row, entry: FileEntry) -> None:
+        """Keep state if size and time are the same, unless the file is now to be (or not) loaded."""
+        same = (row.entry.size_bytes, row.entry.mtime_ns) == (entry.size_bytes, entry.mtime_ns)
+        skipped = row.state == "skipped"
+        if not same or (row.state != "stored" and (skipped or entry.skip) and row.reason != entry.skip):
+            row.changed = row.changed or row.state == "stored"
+            row.begin_anew("skipped" if entry.skip else "pending", entry.skip)
+        row.entry, row.seen = entry, self._survey
+
+    def end_survey(self) -> SurveyDifferences:
+        for row in [row for row in self.rows.values() if row.seen != self._survey and row.state != "stored"]:
+            del self.rows[row.file_no]
+            del self._by_path[row.entry.volume, row.entry.path]
+        gone = [row.entry.path for row in self.rows.values() if row.seen != self._survey]
+        changed = [row.entry.path for row in self.rows.values() if row.changed]
+        return SurveyDifferences(
+            gone=tuple(gone[:DIFFERENCES_MAX]),
+            changed=tuple(changed[:DIFFERENCES_MAX]),
+            count=len(gone) + len(changed),
+        )
+
+    def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
+        missing = []
+        for volume, path, sha256, by in expected:
+            row = self._by_path.get((volume, path))
+            if row is None or row.seen != self._survey:
+                missing.append(path)
+            elif by == "notice" or row.entry.expected_by != "notice":
+                row.entry = replace(row.entry, expected_sha256=sha256, expected_by=by)
+        return missing
+
+    # -- reading ------------------------------------------------------------------------------
+
+    def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
+        rows = [row for no, row in sorted(self.rows.items()) if no > after and row.state == "pending"]
+        return [_pending(row) for row in rows[:limit]]
+
+    def file(self, file_no: int) -> PendingFile:
+        return _pending(self.rows[file_no])
+
+    def parts(self, file_no: int) -> dict[int, bytes]:
+        return dict(self.rows[file_no].parts)
+
+    def stored(self, after: int, limit: int) -> Sequence[StoredFile]:
+        rows = [row for no, row in sorted(self.rows.items()) if no > after and row.state == "stored"]
+        return [_stored(row) for row in rows[:limit]]
+
+    def uploads(self) -> Sequence[tuple[int, str]]:
+        return [(no, row.upload[0]) for no, row in sorted(self.rows.items()) if row.upload]
+
+    def attempted(self) -> int:
+        return self._attempted
+
+    def ledger(self) -> Ledger:
+        counts = {state: [0, 0] for state in ("pending", "stored", "failed", "skipped")}
+        for row in list(self.rows.values()):
+            counts[row.state][0] += 1
+            counts[row.state][1] += row.entry.size_bytes
+        return Ledger(
+            discovered_files=sum(files for files, _ in counts.values()),
+            discovered_bytes=sum(size for _, size in counts.values()),
+            stored_files=counts["stored"][0],
+            stored_bytes=counts["stored"][1],
+            skipped_files=counts["skipped"][0],
+            skipped_bytes=counts["skipped"][1],
+            failed_files=counts["failed"][0],
+            failed_bytes=counts["failed"][1],
+            pending_files=counts["pending"][0],
+            pending_bytes=counts["pending"][1],
+        )
+
+    # -- recording ----------------------------------------------------------------------------
+
+    def record_attempt(self, up_to_file_no: int) -> None:
+        self._attempted = max(self._attempted, up_to_file_no)
+
+    def record_upload(self, file_no: int, token: str, part_bytes: int) -> None:
+        row = self.rows[file_no]
+        if row.upload != (token, part_bytes):
+            row.drop_upload()
+            row.upload = (token, part_bytes)
+
+    def record_parts(self, parts: Sequence[PartRecord]) -> None:
+        for part in parts:
+            row = self.rows.get(part.file_no)
+            if row is not None and row.upload:
+                row.parts[part.number] = part.prefix_sha256
+
+    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
+        for row in [self.rows[file_no] for file_no, _, _ in files]:
+            row.begin_anew("stored")
+            row.changed = False
+        for file_no, sha256, key in files:
+            self.rows[file_no].sha256, self.rows[file_no].key = sha256, key
+
+    def record_failed(self, file_no: int, reason: str) -> None:
+        row = self.rows[file_no]
+        row.state, row.reason, row.sha256, row.key = "failed", reason, b"", b""
+
+    def record_pending(self, file_nos: Sequence[int]) -> None:
+        for file_no in file_nos:
+            row = self.rows[file_no]
+            if row.state != "skipped":
+                row.begin_anew("pending")
+                row.changed = False
+
+
+def _pending(row: Row) -> PendingFile:
+    entry = row.entry
+    token, part_bytes = row.upload or (None, None)
+    return PendingFile(
+        row.file_no,
+        entry.volume,
+        entry.path,
+        entry.size_bytes,
+        entry.mtime_ns,
+        entry.inode,
+        entry.expected_sha256,
+        entry.expected_by,
+        token,
+        part_bytes,
+    )
+
+
+def _stored(row: Row) -> StoredFile:
+    entry = row.entry
+    return StoredFile(row.file_no, entry.volume, entry.path, entry.size_bytes, row.sha256, row.key)

@@ -1,0 +1,199 @@
+"""One load, taken through its life by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, TypeVar
+
+from ingestd.core import load as life
+from ingestd.core.load_events import Admitted, Context, LoadEvent, Matched, Returned, TimeUp, Unmatched
+from ingestd.core.load_events import Unplugged as Pulled
+from ingestd.core.messages import (
+    Closed,
+    Command,
+    EffectCancelled,
+    EffectFailed,
+    Progressed,
+    ProofFailed,
+    Proved,
+    Rechecked,
+    Surveyed,
+    TakenBack,
+    Transferred,
+)
+from ingestd.core.model import (
+    Attempt,
+    BayName,
+    Failure,
+    FailureKind,
+    FileFault,
+    HoldReason,
+    Job,
+    Ledger,
+    Limits,
+    LoadId,
+    Outcome,
+    Phase,
+    SurveyFacts,
+)
+from ingestd.core.outgoing import Outgoing
+from ingestd.core.phases import Load, Released, Waiting
+from tests.support import values as v
+
+LOAD = LoadId("quay-03.bay-1.20310517T070000000Z")
+
+T = TypeVar("T")
+
+
+def fresh(**changes: Any) -> Load:
+    """A load whose drive has just been identified."""
+    known: dict[str, Any] = {
+        "load_id": LOAD,
+        "facts": v.facts(),
+        "bay": BayName("bay-1"),
+        "handle": v.handle(),
+        "state": Waiting(since=v.AT, reason="no job has been looked for yet"),
+        "started_at": v.AT,
+    }
+    return Load(**{**known, **changes})
+
+
+class Life:
+    """Steps one load; `messages` and `commands` are those of the last step, `told` of all."""
+
+    def __init__(
+        self,
+        job: Job | None = None,
+        *,
+        limits: Limits = v.LIMITS,
+        elsewhere: frozenset[str] | None = frozenset(),
+        load: Load | None = None,
+    ) -> None:
+        self.job = job or v.job()
+        self.limits = limits
+        self.elsewhere = elsewhere
+        self.load = load or fresh()
+        self.at = v.AT
+        self.messages: tuple[Outgoing, ...] = ()
+        self.commands: tuple[Command, ...] = ()
+        self.told: list[Outgoing] = []
+
+    def take(self, event: LoadEvent) -> Life:
+        """Step the load with an event."""
+        self.at += 1.0
+        context = Context(at=self.at, limits=self.limits, job=self.job, elsewhere=self.elsewhere)
+        step = life.step(self.load, event, context)
+        self.load, self.messages, self.commands = step.load, step.messages, step.commands
+        self.told.extend(step.messages)
+        return self
+
+    # -- what effects say, under the attempt that is waited for --
+
+    @property
+    def awaited(self) -> Attempt:
+        return Attempt(getattr(self.load.state, "attempt", -1))
+
+    def surveyed(self, facts: SurveyFacts | None = None) -> Life:
+        return self._report(Surveyed, facts=facts or v.survey())
+
+    def progressed(self, ledger: Ledger, rate: float = 0.0) -> Life:
+        return self._report(Progressed, ledger=ledger, rate_bytes_per_second=rate)
+
+    def transferred(self, *faults: FileFault, ledger: Ledger | None = None) -> Life:
+        ledger = ledger or v.ledger(stored=3 - len(faults), failed=len(faults))
+        return self._report(Transferred, ledger=ledger, faults=faults)
+
+    def rechecked(self, *confirmed: FileFault, ledger: Ledger | None = None) -> Life:
+        ledger = ledger or v.ledger(stored=2, pending=1)
+        return self._report(Rechecked, ledger=ledger, confirmed=confirmed)
+
+    def proved(self) -> Life:
+        return self._report(Proved, receipt=v.receipt(self.load.load_id, self.job))
+
+    def proof_failed(self, *paths: str) -> Life:
+        return self._report(ProofFailed, ledger=v.ledger(stored=2, pending=1), paths=paths)
+
+    def taken_back(self) -> Life:
+        return self._report(TakenBack, files=3, size_bytes=3 * v.FILE_BYTES)
+
+    def closed(self, *, powered_down: bool = True) -> Life:
+        return self._report(Closed, powered_down=powered_down)
+
+    def failed(self, kind: FailureKind, text: str = "as the test wants it") -> Life:
+        return self._report(EffectFailed, failure=Failure(kind=kind, text=text))
+
+    def cancelled(self) -> Life:
+        return self._report(EffectCancelled)
+
+    def _report(self, kind: Any, **more: object) -> Life:
+        return self.take(kind(at=self.at, load_id=self.load.load_id, attempt=self.awaited, **more))
+
+    def time_up(self) -> Life:
+        return self.take(TimeUp(attempt=self.awaited))
+
+    # -- what comes from outside --
+
+    def matched(self) -> Life:
+        return self.take(Matched(job_id=self.job.job_id, drive_index=0, by="serial HQ7K2M9A"))
+
+    def unmatched(self, text: str = "no job is known for this drive") -> Life:
+        return self.take(Unmatched(reason=HoldReason.NO_MATCHING_JOB, text=text, tried=("serial: no job",)))
+
+    def pulled(self) -> Life:
+        return self.take(Pulled())
+
+    def back(self, bay: str = "bay-1", generation: int = 2) -> Life:
+        return self.take(Returned(bay=BayName(bay), handle=v.handle(bay, generation), facts=self.load.facts))
+
+    # -- shorthands --
+
+    def to(self, phase: Phase) -> Life:
+        """A load without fault, up to this phase; HELD is without a job, AWAY from loading."""
+        match phase:
+            case Phase.WAITING:
+                return self.matched()
+            case Phase.HELD:
+                return self.unmatched()
+            case Phase.SURVEYING:
+                return self.to(Phase.WAITING).take(Admitted())
+            case Phase.LOADING:
+                return self.to(Phase.SURVEYING).surveyed()
+            case Phase.AWAY:
+                return self.to(Phase.LOADING).pulled()
+            case Phase.PROVING:
+                return self.to(Phase.LOADING).transferred()
+            case Phase.RELEASING:
+                return self.to(Phase.PROVING).proved()
+            case Phase.RELEASED:
+                return self.to(Phase.RELEASING).closed()
+
+    def put(self, **changes: Any) -> Life:
+        """The load with some fields as the test wants them."""
+        self.load = replace(self.load, **changes)
+        return self
+
+    def does(self, kind: type[T]) -> T:
+        """The one command of this kind of the last step."""
+        return _only(kind, self.commands)
+
+    def says(self, kind: type[T]) -> T:
+        """The one message of this kind of the last step."""
+        return _only(kind, self.messages)
+
+    @property
+    def did(self) -> list[str]:
+        return [type(command).__name__ for command in self.commands]
+
+    @property
+    def said(self) -> list[str]:
+        return [message.TYPE.removeprefix("ingest.") for message in self.messages]
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """How it ended; None while it has not."""
+        return self.load.state.outcome if isinstance(self.load.state, Released) else None
+
+
+def _only(kind: type[T], things: tuple[object, ...]) -> T:
+    (one,) = [thing for thing in things if isinstance(thing, kind)]
+    return one
