@@ -12,7 +12,14 @@ import re
 from collections.abc import Callable
 
 from ingestd.content import armour, containers, disk_image, openpgp, plain, sevenzip, text, zipped
-from ingestd.content.randomness import RANDOM, RANDOM_BYTES_MIN, chi_square, judged, windows
+from ingestd.content.randomness import (
+    PAYLOAD_BYTES_MIN,
+    RANDOM,
+    RANDOM_BYTES_MIN,
+    chi_square,
+    judged,
+    windows,
+)
 from ingestd.content.sample import Content, FileContent, HeadContent, Structure, Verdict
 from ingestd.core.model import Secrecy
 from ingestd.ports import CancelToken
@@ -127,6 +134,8 @@ def _by_statistics(content: FileContent, name: bytes) -> Verdict:
         return Secrecy.UNKNOWN, f"too small to tell{remark}"
     lowest, highest = RANDOM.lowest, RANDOM.highest
     for number, window in enumerate(windows(content, 0, content.size_bytes), 1):
+        if len(window) < PAYLOAD_BYTES_MIN:
+            return Secrecy.UNKNOWN, "shorter than it was"
         found = chi_square(window)
         if not RANDOM.holds(found):
             figures = f"chi-square {found:.0f} in sample {number}, random is {lowest:.0f} to {highest:.0f}"

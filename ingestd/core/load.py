@@ -138,6 +138,8 @@ def is_stale(load: Load, event: LoadEvent) -> bool:
         return False
     if isinstance(event, Expired):
         return bool(attempt != load.attempt)
+    if isinstance(event, TimeUp) and getattr(load.state, "pause", None) is None:
+        return True
     return bool(attempt != getattr(load.state, "attempt", None))
 
 
@@ -146,26 +148,32 @@ def unchanged(load: Load, state: object, event: object, out: Out) -> Load:
     return load
 
 
+def out_of_place(load: Load, state: object, event: object, out: Out) -> Load:
+    """An answer that the awaited effect cannot give. Passed over in silence, it would leave the load
+    waiting for ever."""
+    raise Unlisted(f"{type(event).__name__} in answer to another effect while {load.phase}")
+
+
 # -- the table -------------------------------------------------------------------------------------
 
-# Completions and timers of attempts that are over; `is_stale` has dropped them before this is asked.
-_STALE: Mapping[type, Handler] = dict.fromkeys(
-    (
-        Surveyed,
-        Progressed,
-        Transferred,
-        Rechecked,
-        Proved,
-        ProofFailed,
-        TakenBack,
-        Closed,
-        EffectFailed,
-        EffectCancelled,
-        TimeUp,
-        Expired,
+# Completions of attempts that are over come late; `is_stale` has dropped them before this is asked.
+_STALE: Mapping[type, Handler] = {
+    **dict.fromkeys(
+        (
+            Surveyed,
+            Transferred,
+            Rechecked,
+            Proved,
+            ProofFailed,
+            TakenBack,
+            Closed,
+            EffectFailed,
+            EffectCancelled,
+        ),
+        out_of_place,
     ),
-    unchanged,
-)
+    **dict.fromkeys((Progressed, TimeUp, Expired), unchanged),
+}
 
 ROWS: Mapping[Phase, Mapping[type, Handler]] = {
     Phase.WAITING: {
@@ -174,6 +182,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         Unmatched: on_unmatched,
         Admitted: on_admitted,
         Unplugged: on_unplugged_early,
+        Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
         Amended: unchanged,
         Restarted: on_restarted_at_drive,
@@ -185,6 +194,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,
         Unplugged: on_unplugged_at_work,
+        Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
         Amended: on_amended,
         Restarted: on_restarted_at_drive,
@@ -198,6 +208,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,
         Unplugged: on_unplugged_at_work,
+        Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
         Amended: on_amended,
         Restarted: on_restarted_at_drive,
@@ -224,7 +235,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         TimeUp: on_time_up,
         Unplugged: on_unplugged_late,
         Returned: on_returned_quietly,
-        Withdrawn: unchanged,
+        Withdrawn: on_withdrawn_late,
         Amended: unchanged,
         Restarted: on_restarted_anyway,
     },
@@ -232,6 +243,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         # The end, unless the rest of the job comes to nothing.
         **_STALE,
         Unplugged: on_unplugged_late,
+        Returned: on_returned_quietly,
         Withdrawn: on_withdrawn_late,
         Amended: unchanged,
         Restarted: unchanged,

@@ -50,7 +50,10 @@ class Admitted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Unplugged:
-    """The drive is no longer in its bay."""
+    """The drive is no longer in its bay, as far as this load is concerned. `text` is for a load that
+    ends by it, since it has no job yet."""
+
+    text: str = "pulled before a job was found for it"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +67,10 @@ class Returned:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Withdrawn:
+    """The job is not wanted any more. `keep`: what was stored stays in the store."""
+
     reason: str
+    keep: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

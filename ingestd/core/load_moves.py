@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import assert_never
 
 from ingestd.core import requirements
 from ingestd.core.layout import folder_of
@@ -34,6 +35,7 @@ from ingestd.core.outgoing import (
     DriveReleased,
     DriveUnclaimed,
     JobFailed,
+    LoadAway,
     LoadHeld,
     LoadResumed,
     Outgoing,
@@ -48,6 +50,7 @@ from ingestd.core.phases import (
     Releasing,
     Surveying,
     Waiting,
+    Working,
 )
 
 
@@ -86,14 +89,20 @@ def next_attempt(load: Load) -> Attempt:
     return Attempt(load.attempt + 1)
 
 
+def _folder(load: Load, out: Out) -> str:
+    assert load.drive_index is not None, "a matched load has a drive index"
+    return folder_of(out.job, load.drive_index)
+
+
 def _handle(load: Load) -> DriveHandle:
     assert load.handle is not None, "this phase has a drive"
     return load.handle
 
 
 def begin_survey(
-    load: Load, out: Out, *, suspects: tuple[Finding, ...] | None = None, tries: int = 0
+    load: Load, out: Out, *, suspects: tuple[Finding, ...] | None = None, fresh: bool = False
 ) -> Load:
+    """The first look, or with `suspects` the second. `fresh`: the drive is opened anew for it."""
     attempt = next_attempt(load)
     out.do(
         Survey(
@@ -101,93 +110,108 @@ def begin_survey(
             attempt=attempt,
             handle=_handle(load),
             job=out.job,
-            fresh=suspects is not None or tries > 0,
+            fresh=fresh or suspects is not None,
             sniff=requirements.wants_encryption(out.job, out.context.limits),
         )
     )
-    return replace(load, attempt=attempt, state=Surveying(attempt=attempt, suspects=suspects, tries=tries))
+    state = Surveying(attempt=attempt, suspects=suspects)
+    return replace(load, attempt=attempt, state=state, rate_bytes_per_second=0.0)
 
 
-def begin_transfer(load: Load, out: Out, *, passes: int = 1, tries: int = 0) -> Load:
+def begin_transfer(load: Load, out: Out, *, passes: int = 1) -> Load:
     attempt = next_attempt(load)
-    assert load.drive_index is not None, "a matched load has a drive index"
     out.do(
         Transfer(
             load_id=load.load_id,
             attempt=attempt,
             handle=_handle(load),
             job=out.job,
-            folder=folder_of(out.job, load.drive_index),
+            folder=_folder(load, out),
             sniff=requirements.refuses_plain(out.job, out.context.limits),
         )
     )
-    return replace(load, attempt=attempt, state=Loading(attempt=attempt, passes=passes, tries=tries))
+    return replace(load, attempt=attempt, state=Loading(attempt=attempt, passes=passes))
 
 
-def begin_recheck(
-    load: Load, out: Out, faults: tuple[FileFault, ...], *, passes: int, tries: int = 0
-) -> Load:
+def begin_recheck(load: Load, out: Out, faults: tuple[FileFault, ...], *, passes: int) -> Load:
     attempt = next_attempt(load)
     out.do(Recheck(load_id=load.load_id, attempt=attempt, handle=_handle(load), job=out.job, faults=faults))
-    state = Loading(attempt=attempt, passes=passes, suspects=faults, tries=tries)
+    state = Loading(attempt=attempt, passes=passes, suspects=faults)
     return replace(load, attempt=attempt, state=state, rate_bytes_per_second=0.0)
 
 
-def begin_proof(load: Load, out: Out, *, passes: int, tries: int = 0) -> Load:
+def begin_proof(load: Load, out: Out, *, passes: int) -> Load:
     attempt = next_attempt(load)
-    assert load.drive_index is not None, "a matched load has a drive index"
     out.do(
         Prove(
             load_id=load.load_id,
             attempt=attempt,
             job=out.job,
-            folder=folder_of(out.job, load.drive_index),
+            folder=_folder(load, out),
             facts=load.facts,
             level=out.job.proof,
         )
     )
-    state = Proving(attempt=attempt, passes=passes, tries=tries)
+    state = Proving(attempt=attempt, passes=passes)
     return replace(load, attempt=attempt, state=state, rate_bytes_per_second=0.0)
 
 
-def begin_take_back(load: Load, out: Out, outcome: Outcome, text: str, *, tries: int = 0) -> Load:
+def begin_take_back(load: Load, out: Out, outcome: Outcome, text: str) -> Load:
     attempt = next_attempt(load)
-    out.do(TakeBack(load_id=load.load_id, attempt=attempt, destination=out.job.destination))
-    state = Releasing(attempt=attempt, outcome=outcome, step="take-back", text=text, tries=tries)
+    out.do(
+        TakeBack(
+            load_id=load.load_id,
+            attempt=attempt,
+            destination=out.job.destination,
+            folder=_folder(load, out),
+            several_volumes=sum(volume.problem is None for volume in load.facts.volumes) > 1,
+        )
+    )
+    state = Releasing(attempt=attempt, outcome=outcome, step="take-back", text=text)
     return replace(load, attempt=attempt, state=state, rate_bytes_per_second=0.0)
 
 
-def begin_close(load: Load, out: Out, outcome: Outcome, text: str, *, tries: int = 0) -> Load:
+def begin_close(load: Load, out: Out, outcome: Outcome, text: str) -> Load:
     attempt = next_attempt(load)
     out.do(Close(load_id=load.load_id, attempt=attempt, handle=load.handle, power_down=load.bay is not None))
-    state = Releasing(attempt=attempt, outcome=outcome, step="close", text=text, tries=tries)
+    state = Releasing(attempt=attempt, outcome=outcome, step="close", text=text)
     return replace(load, attempt=attempt, state=state, rate_bytes_per_second=0.0)
 
 
-def begin_again(load: Load, out: Out) -> Load:
-    """The same piece of work once more, under a new attempt."""
-    match load.state:
-        case Surveying(suspects=suspects, tries=tries):
-            return begin_survey(load, out, suspects=suspects, tries=tries)
-        case Loading(suspects=None, passes=passes, tries=tries):
-            return begin_transfer(load, out, passes=passes, tries=tries)
-        case Loading(suspects=suspects, passes=passes, tries=tries):
-            return begin_recheck(load, out, suspects or (), passes=passes, tries=tries)
-        case Proving(passes=passes, tries=tries):
-            return begin_proof(load, out, passes=passes, tries=tries)
-        case Releasing(step="take-back", outcome=outcome, text=text, tries=tries):
-            return begin_take_back(load, out, outcome, text, tries=tries)
-        case Releasing(outcome=outcome, text=text, tries=tries):
-            return begin_close(load, out, outcome, text, tries=tries)
+def begin_again(load: Load, state: Working, out: Out) -> Load:
+    """The same piece of work once more, under a new attempt; what went wrong before still counts."""
+    after = _begin_same(load, state, out)
+    assert isinstance(after.state, Surveying | Loading | Proving | Releasing), "work was begun"
+    return replace(after, state=replace(after.state, tries=state.tries, failures=state.failures))
+
+
+def _begin_same(load: Load, state: Working, out: Out) -> Load:
+    match state:
+        case Surveying(suspects=suspects):
+            return begin_survey(load, out, suspects=suspects, fresh=True)
+        case Loading(suspects=None, passes=passes):
+            return begin_transfer(load, out, passes=passes)
+        case Loading(suspects=suspects, passes=passes):
+            return begin_recheck(load, out, suspects or (), passes=passes)
+        case Proving(passes=passes):
+            return begin_proof(load, out, passes=passes)
+        case Releasing(step="take-back", outcome=outcome, text=text):
+            return begin_take_back(load, out, outcome, text)
+        case Releasing(outcome=outcome, text=text):
+            return begin_close(load, out, outcome, text)
         case _:
-            raise Unlisted(f"no work to begin again while {load.phase}")
+            assert_never(state)
+
+
+def interrupt(load: Load, out: Out) -> None:
+    """Stop the effect that the load waits for, if one is running; its completion will be stale."""
+    state = load.state
+    if isinstance(state, Surveying | Loading | Proving | Releasing) and state.pause is None:
+        out.do(Cancel(load_id=load.load_id, attempt=state.attempt))
 
 
 def let_go(load: Load, out: Out) -> Load:
-    """Stop what is running and close the drive, without waiting for either."""
-    running = getattr(load.state, "attempt", None)
-    if running is not None:
-        out.do(Cancel(load_id=load.load_id, attempt=running))
+    """Close the drive, without waiting for it."""
     attempt = next_attempt(load)
     out.do(Close(load_id=load.load_id, attempt=attempt, handle=load.handle, power_down=False))
     return replace(load, attempt=attempt, rate_bytes_per_second=0.0)
@@ -233,7 +257,11 @@ def hold(
     tried: tuple[str, ...] = (),
     findings: tuple[Finding, ...] = (),
 ) -> Load:
-    load = replace(let_go(load, out), state=_held_since(load, out, reason, cause, text, tried, findings))
+    since = load.state.since if isinstance(load.state, Held) else out.at
+    if isinstance(load.state, Surveying | Loading | Proving):
+        load = let_go(load, out)
+    state = Held(reason=reason, cause=cause, text=text, since=since, tried=tried, findings=findings)
+    load = replace(load, state=state)
     out.say(
         LoadHeld(
             load_id=load.load_id,
@@ -250,27 +278,17 @@ def hold(
     return load
 
 
-def _held_since(
-    load: Load,
-    out: Out,
-    reason: HoldReason,
-    cause: FailureClass,
-    text: str,
-    tried: tuple[str, ...],
-    findings: tuple[Finding, ...],
-) -> Held:
-    since = load.state.since if isinstance(load.state, Held) else out.at
-    return Held(reason=reason, cause=cause, text=text, since=since, tried=tried, findings=findings)
-
-
 def start_unclaimed_timer(load: Load, out: Out, since: float) -> None:
     left = max(0.0, since + out.context.limits.unclaimed_after_s - out.at)
     timer = Timer(purpose="unclaimed", owner=load.load_id, attempt=load.attempt)
     out.do(StartTimer(timer=timer, after_s=left))
 
 
-def queued(load: Load, out: Out, reason: str = "waits for a free place among the running loads") -> Load:
-    return replace(load, state=Waiting(since=out.at, reason=reason))
+def queued(load: Load, out: Out) -> Load:
+    """In line for the survey; a drive that has yet to be identified by this process is waited for first."""
+    if load.handle is None:
+        return replace(load, state=Away(since=out.at, told=False))
+    return replace(load, state=Waiting(since=out.at, reason="waits for a free place among the running loads"))
 
 
 def release(load: Load, outcome: Outcome, text: str, out: Out, *, powered_down: bool = False) -> Load:
@@ -300,4 +318,13 @@ def resumed(load: Load, after: Phase, text: str) -> LoadResumed:
 
 
 def go_away(load: Load, out: Out) -> Load:
-    return replace(load, bay=None, handle=None, state=Away(since=out.at))
+    """The drive is needed and not there."""
+    bay = load.bay or load.last_bay
+    assert bay is not None, "a drive that is gone was in some bay"
+    out.say(LoadAway(load_id=load.load_id, job_id=load.job_id, bay=bay, drive=load.drive, ledger=load.ledger))
+    return replace(pulled(load), handle=None, state=Away(since=out.at), rate_bytes_per_second=0.0)
+
+
+def pulled(load: Load) -> Load:
+    """The same load without a bay."""
+    return replace(load, bay=None, last_bay=load.bay or load.last_bay)

@@ -8,30 +8,27 @@ from ingestd.core.load_events import Amended, Lifted, Restarted, Returned, Unplu
 from ingestd.core.load_moves import (
     Out,
     begin_again,
+    begin_close,
     begin_survey,
     begin_take_back,
     fail,
     go_away,
+    interrupt,
     let_go,
+    pulled,
     queued,
     release,
     resumed,
     start_unclaimed_timer,
     unclaimed,
 )
-from ingestd.core.messages import (
-    Cancel,
-    SetWeight,
-)
+from ingestd.core.messages import SetWeight
 from ingestd.core.model import (
     Decision,
     HoldReason,
     Outcome,
     Phase,
     Severity,
-)
-from ingestd.core.outgoing import (
-    LoadAway,
 )
 from ingestd.core.phases import (
     Away,
@@ -49,42 +46,25 @@ from ingestd.core.phases import (
 
 
 def on_unplugged_early(load: Load, state: Waiting | Held, event: Unplugged, out: Out) -> Load:
+    """Nothing of the drive is in use."""
     if load.job_id is not None:
-        return on_unplugged_at_work(load, state, event, out)
-    load = replace(let_go(load, out), bay=None, handle=None)
-    return release(load, Outcome.UNCLAIMED, "pulled before a job was found for it", out)
+        return go_away(load, out)
+    return release(replace(pulled(load), handle=None), Outcome.UNCLAIMED, event.text, out)
 
 
-def on_unplugged_at_work(load: Load, state: object, event: Unplugged, out: Out) -> Load:
-    bay = load.bay
-    load = let_go(load, out)
-    if bay is not None:
-        out.say(
-            LoadAway(load_id=load.load_id, job_id=load.job_id, bay=bay, drive=load.drive, ledger=load.ledger)
-        )
-    return go_away(load, out)
+def on_unplugged_at_work(load: Load, state: Surveying | Loading, event: Unplugged, out: Out) -> Load:
+    interrupt(load, out)
+    return go_away(let_go(load, out), out)
 
 
 def on_unplugged_late(load: Load, state: object, event: Unplugged, out: Out) -> Load:
-    """Nothing on the drive is needed any more."""
-    return replace(load, bay=None)
+    """Nothing on the drive is needed, unless the proof fails."""
+    return pulled(load)
 
 
 def on_absence_confirmed(load: Load, state: Away, event: Unplugged, out: Out) -> Load:
     """After a restart the drive is not where it was."""
-    if state.told:
-        return load
-    if load.bay is not None:
-        out.say(
-            LoadAway(
-                load_id=load.load_id,
-                job_id=load.job_id,
-                bay=load.bay,
-                drive=load.drive,
-                ledger=load.ledger,
-            )
-        )
-    return replace(load, bay=None, handle=None, state=replace(state, told=True))
+    return load if state.told else go_away(load, out)
 
 
 def on_returned(load: Load, state: Away, event: Returned, out: Out) -> Load:
@@ -106,16 +86,16 @@ def _at(load: Load, event: Returned) -> Load:
 
 
 def on_withdrawn(load: Load, state: object, event: Withdrawn, out: Out) -> Load:
-    running = getattr(state, "attempt", None)
-    if running is not None:
-        out.do(Cancel(load_id=load.load_id, attempt=running))
-    return begin_take_back(load, out, Outcome.WITHDRAWN, f"withdrawn: {event.reason}")
+    interrupt(load, out)
+    begin = begin_close if event.keep else begin_take_back
+    return begin(load, out, Outcome.WITHDRAWN, f"withdrawn: {event.reason}")
 
 
-def on_withdrawn_late(load: Load, state: Released, event: Withdrawn, out: Out) -> Load:
+def on_withdrawn_late(load: Load, state: Releasing | Released, event: Withdrawn, out: Out) -> Load:
     """One drive of several was loaded before its job was withdrawn or failed: its data goes too."""
-    if state.outcome is not Outcome.LOADED:
+    if state.outcome is not Outcome.LOADED or event.keep:
         return load
+    interrupt(load, out)
     return begin_take_back(load, out, Outcome.WITHDRAWN, f"withdrawn: {event.reason}")
 
 
@@ -125,7 +105,7 @@ def on_lifted(load: Load, state: Held, event: Lifted, out: Out) -> Load:
         if load.job_id is None:
             return unclaimed(load, out, state.tried, f"let go by {event.by}")
         refused = tuple(replace(f, severity=Severity.BLOCKING) for f in state.findings)
-        return fail(load, out, refused + load.findings)
+        return fail(load, out, refused + load.findings, observations=1)
     if event.decision is Decision.ACCEPT:
         load = replace(load, waived=load.waived + tuple(f.key for f in state.findings))
     out.say(resumed(load, Phase.HELD, f"{event.decision} by {event.by}"))
@@ -147,9 +127,9 @@ def why_not(load: Load, decision: Decision) -> str | None:
 
 
 def on_amended(load: Load, state: Surveying | Loading | Proving, event: Amended, out: Out) -> Load:
-    if event.again and load.bay is not None:
-        out.do(Cancel(load_id=load.load_id, attempt=state.attempt))
-        return begin_survey(load, out)
+    if event.again:
+        interrupt(load, out)
+        return begin_survey(load, out) if load.bay is not None else go_away(load, out)
     out.do(SetWeight(load_id=load.load_id, weight=out.job.priority))
     return load
 
@@ -157,6 +137,8 @@ def on_amended(load: Load, state: Surveying | Loading | Proving, event: Amended,
 def on_amended_while_held(load: Load, state: Held, event: Amended, out: Out) -> Load:
     if not event.again or load.job_id is None:
         return load
+    if load.bay is None:
+        return go_away(load, out)
     out.say(resumed(load, Phase.HELD, "the job was amended"))
     return queued(load, out)
 
@@ -174,7 +156,7 @@ def on_restarted_while_away(load: Load, state: Away, event: Restarted, out: Out)
 
 
 def on_restarted_anyway(load: Load, state: Proving | Releasing, event: Restarted, out: Out) -> Load:
-    return begin_again(replace(load, state=replace(state, pause=None)), out)
+    return begin_again(load, state, out)
 
 
 def on_restarted_held(load: Load, state: Held, event: Restarted, out: Out) -> Load:

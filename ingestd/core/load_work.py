@@ -45,6 +45,7 @@ from ingestd.core.model import (
     Finding,
     FindingCode,
     HoldReason,
+    Ledger,
     Outcome,
     Phase,
     Presence,
@@ -62,8 +63,12 @@ from ingestd.core.phases import (
     Proving,
     Releasing,
     Surveying,
+    Tally,
     Waiting,
+    Working,
 )
+
+_ONCE = "Seen in one look only:"
 
 # -- handlers: matching ----------------------------------------------------------------------------
 
@@ -133,18 +138,18 @@ def on_surveyed(load: Load, state: Surveying, event: Surveyed, out: Out) -> Load
 
 
 def _second_look(load: Load, suspects: tuple[Finding, ...], findings: tuple[Finding, ...], out: Out) -> Load:
-    seen_before = {f.key for f in suspects}
     blocking = requirements.blocking(findings)
-    confirmed = tuple(f for f in blocking if f.key in seen_before)
-    if confirmed:
+    both = {f.key for f in suspects} & {f.key for f in blocking}
+    if both:
+        confirmed = tuple(f for f in blocking if f.key in both)
         others = tuple(f for f in findings if f.severity is not Severity.BLOCKING)
-        once = requirements.as_noted((f for f in blocking if f not in confirmed), "Seen in one look only:")
-        return fail(load, out, (*confirmed, *others, *once))
+        once = (f for f in (*suspects, *blocking) if f.key not in both)
+        return fail(load, out, (*confirmed, *others, *requirements.as_noted(once, _ONCE)))
     if blocking:
         text = f"two looks at the drive disagree: {blocking[0].sentence}"
         reason = HoldReason.OBSERVATIONS_DISAGREE
         return hold(load, out, reason, blocking[0].cause, text, findings=blocking)
-    return _accepted(load, findings + requirements.as_noted(suspects, "Seen in one look only:"), out)
+    return _accepted(load, findings + requirements.as_noted(suspects, _ONCE), out)
 
 
 def _accepted(load: Load, findings: tuple[Finding, ...], out: Out) -> Load:
@@ -159,6 +164,8 @@ def _accepted(load: Load, findings: tuple[Finding, ...], out: Out) -> Load:
 
 
 def on_progressed(load: Load, state: Loading, event: Progressed, out: Out) -> Load:
+    if state.failures and _in_store(event.ledger) > _in_store(load.ledger):
+        load = replace(load, state=replace(state, tries=0, failures=()))
     load = replace(load, ledger=event.ledger, rate_bytes_per_second=event.rate_bytes_per_second)
     if out.at - load.progress_told_at < out.context.limits.progress_every_s:
         return load
@@ -173,6 +180,10 @@ def on_progressed(load: Load, state: Loading, event: Progressed, out: Out) -> Lo
         )
     )
     return replace(load, progress_told_at=out.at)
+
+
+def _in_store(ledger: Ledger) -> int:
+    return ledger.stored_bytes + ledger.arrived_bytes
 
 
 def on_transferred(load: Load, state: Loading, event: Transferred, out: Out) -> Load:
@@ -198,7 +209,7 @@ def on_rechecked(load: Load, state: Loading, event: Rechecked, out: Out) -> Load
         text = f"reading the same files gave different results {state.passes} times"
         cause = suspects[0].cause if suspects else FailureClass.STATION
         return hold(load, out, HoldReason.OBSERVATIONS_DISAGREE, cause, text, findings=suspects)
-    noted = requirements.as_noted(suspects, "Seen in one look only:")
+    noted = requirements.as_noted(suspects, _ONCE)
     return begin_transfer(replace(load, findings=load.findings + noted), out, passes=state.passes + 1)
 
 
@@ -209,8 +220,9 @@ def on_proved(load: Load, state: Proving, event: Proved, out: Out) -> Load:
 
 def on_proof_failed(load: Load, state: Proving, event: ProofFailed, out: Out) -> Load:
     load = replace(load, ledger=event.ledger)
-    text = f"the store did not hold what was stored, for example {event.paths[0]}" if event.paths else ""
+    example = f", for example {event.paths[0]}" if event.paths else ""
     if state.passes >= out.context.limits.passes_max:
+        text = f"the store did not hold what was stored{example}"
         return hold(load, out, HoldReason.RETRIES_EXHAUSTED, FailureClass.DEPENDENCY, text)
     if load.bay is None:
         return go_away(load, out)
@@ -236,12 +248,16 @@ def on_failed(load: Load, state: Surveying | Loading | Proving, event: EffectFai
 
 
 def _try_again_or_hold(load: Load, state: Surveying | Loading | Proving, failure: Failure, out: Out) -> Load:
-    tries = state.tries + 1
-    match retry.after(failure, tries, load.load_id):
+    failures = retry.counted(state.failures, failure.kind)
+    text = f"{failure.kind}: {failure.text}"
+    match retry.after(failure, dict(failures)[failure.kind], load.load_id):
         case retry.TryAgain(after_s=after_s):
-            return _pause(load, state, failure, tries, after_s, out)
+            return _pause(load, state, failure, failures, after_s, out)
         case retry.HoldNow(reason=reason, cause=cause):
-            return hold(load, out, reason, cause, f"{failure.kind}: {failure.text}")
+            return hold(load, out, reason, cause, text)
+        case retry.Observed() if isinstance(state, Proving):
+            # A proof reads the store: whatever it says, it has not seen the drive.
+            return hold(load, out, HoldReason.STATION_FAULT, FailureClass.STATION, text)
         case retry.Observed(observations=observations):
             return fail(load, out, (_unreadable(failure), *load.findings), observations)
 
@@ -256,16 +272,16 @@ def _unreadable(failure: Failure) -> Finding:
 
 
 def on_release_failed(load: Load, state: Releasing, event: EffectFailed, out: Out) -> Load:
-    tries = state.tries + 1
-    verdict = retry.last_resort(event.failure, tries, load.load_id)
-    return _pause(load, state, event.failure, tries, verdict.after_s, out)
+    failures = retry.counted(state.failures, event.failure.kind)
+    verdict = retry.last_resort(event.failure, dict(failures)[event.failure.kind], load.load_id)
+    return _pause(load, state, event.failure, failures, verdict.after_s, out)
 
 
 def _pause(
     load: Load,
     state: Surveying | Loading | Proving | Releasing,
     failure: Failure,
-    tries: int,
+    failures: Tally,
     after_s: float,
     out: Out,
 ) -> Load:
@@ -273,11 +289,12 @@ def _pause(
         StartTimer(timer=Timer(purpose="retry", owner=load.load_id, attempt=state.attempt), after_s=after_s)
     )
     pause = Pause(failure=failure, until=out.at + after_s)
-    return replace(load, state=replace(state, tries=tries, pause=pause), rate_bytes_per_second=0.0)
+    state = replace(state, tries=state.tries + 1, failures=failures, pause=pause)
+    return replace(load, state=state, rate_bytes_per_second=0.0)
 
 
-def on_time_up(load: Load, state: object, event: TimeUp, out: Out) -> Load:
-    return begin_again(load, out)
+def on_time_up(load: Load, state: Working, event: TimeUp, out: Out) -> Load:
+    return begin_again(load, state, out)
 
 
 def on_cancelled(

@@ -16,6 +16,7 @@ from ingestd.core.model import (
     DriveIdentity,
     Failure,
     FailureClass,
+    FailureKind,
     FileFault,
     Finding,
     HoldReason,
@@ -36,6 +37,10 @@ class Pause:
     until: float
 
 
+Tally = tuple[tuple[FailureKind, int], ...]
+"""How often each kind of failure has come since the work began or last moved on."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Waiting:
     """The drive is here; its job is not known yet, or the station is at its limit of loads."""
@@ -52,6 +57,7 @@ class Surveying:
     phase: Literal[Phase.SURVEYING] = Phase.SURVEYING
     attempt: Attempt
     tries: int = 0
+    failures: Tally = ()
     pause: Pause | None = None
     suspects: tuple[Finding, ...] | None = None
     """Blocking findings of the first observation, while the second is on its way."""
@@ -64,6 +70,7 @@ class Loading:
     phase: Literal[Phase.LOADING] = Phase.LOADING
     attempt: Attempt
     tries: int = 0
+    failures: Tally = ()
     pause: Pause | None = None
     passes: int = 1
     suspects: tuple[FileFault, ...] | None = None
@@ -76,6 +83,7 @@ class Proving:
     phase: Literal[Phase.PROVING] = Phase.PROVING
     attempt: Attempt
     tries: int = 0
+    failures: Tally = ()
     pause: Pause | None = None
     passes: int = 1
 
@@ -87,6 +95,7 @@ class Releasing:
     phase: Literal[Phase.RELEASING] = Phase.RELEASING
     attempt: Attempt
     tries: int = 0
+    failures: Tally = ()
     pause: Pause | None = None
     outcome: Outcome
     step: Literal["take-back", "close"]
@@ -141,6 +150,8 @@ class Load:
     facts: DriveFacts
     bay: BayName | None
     """Where the drive is plugged in; None while it is not."""
+    last_bay: BayName | None = None
+    """Where it was plugged in when it was last pulled."""
     handle: DriveHandle | None
     state: State
     job_id: JobId | None = None

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from ingestd.core.model import Failure, FailureClass, FailureKind, HoldReason
+from ingestd.core.phases import Tally
 
 
 class Then(Enum):
@@ -79,8 +80,16 @@ class Observed:
 Verdict = TryAgain | HoldNow | Observed
 
 
+def counted(tally: Tally, kind: FailureKind) -> Tally:
+    """The tally with one more failure of this kind. What else went wrong in between is no observation
+    of it, so that each kind is counted by itself."""
+    times = dict(tally)
+    times[kind] = times.get(kind, 0) + 1
+    return tuple(times.items())
+
+
 def after(failure: Failure, failed_tries: int, key: str) -> Verdict:
-    """What follows the `failed_tries`-th failure in a row; `key` spreads the delays of several loads."""
+    """What follows the `failed_tries`-th failure of its kind; `key` spreads the delays of several loads."""
     rule = TABLE[failure.kind]
     if failed_tries < rule.tries or rule.then is Then.GO_ON:
         return TryAgain(after_s=delay_s(rule, failed_tries, key))

@@ -25,7 +25,7 @@ from collections.abc import Iterator, Sequence
 
 from ingestd.files import fsync_folder, write_whole
 from ingestd.journal import words
-from ingestd.journal.schema import Migration, migrate, schema_of, shipped_migrations
+from ingestd.journal.schema import Migration, check_schema, migrate, schema_of, shipped_migrations
 from ingestd.ports import JournalError
 
 FILE_NAME = "journal.db"
@@ -202,6 +202,7 @@ def _connect(path: str, *, may_begin: bool, migrations: Sequence[Migration]) -> 
             _set(sql, name, value, answer)
         _check(sql, path)
         migrate(sql, version, migrations)
+        check_schema(sql, path, migrations)
     except BaseException:
         sql.close()
         raise

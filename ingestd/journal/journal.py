@@ -16,6 +16,7 @@ from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard
 from ingestd.journal.database import Database
 from ingestd.journal.manifest import SqliteManifest, forget, open_manifest, sweep_forgotten
 from ingestd.journal.outbox import Outbox
+from ingestd.journal.rows import sound_upload
 from ingestd.journal.words import damaged
 from ingestd.ports import OutboxEntry
 
@@ -48,7 +49,7 @@ _LIVE_LOADS = (
 )
 
 _LIVE_UPLOADS = """
-SELECT token FROM uploads JOIN manifests USING (load) LEFT JOIN loads USING (load_id)
+SELECT token, part_bytes, uploads.guard FROM uploads JOIN manifests USING (load) LEFT JOIN loads USING (load_id)
 WHERE load_id IS NOT NULL AND phase IS NOT 'released' ORDER BY load, file_no
 """
 
@@ -204,7 +205,7 @@ class Journal:
     def live_uploads(self) -> tuple[str, ...]:
         """Tokens of the unfinished uploads of every load that is not released: not to be swept away."""
         with self._db.reading() as sql:
-            return tuple(token for (token,) in sql.execute(_LIVE_UPLOADS))
+            return tuple(sound_upload(*upload)[0] for upload in sql.execute(_LIVE_UPLOADS))
 
     def forget_manifest(self, load_id: LoadId) -> None:
         """Drop the manifest of this load: at once for all who ask, its rows then a chunk at a time."""

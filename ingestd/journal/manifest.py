@@ -14,11 +14,21 @@ from ingestd.core.model import Ledger, LoadId
 from ingestd.journal import survey
 from ingestd.journal.codec import guard
 from ingestd.journal.database import Database
-from ingestd.journal.rows import FACT_NAMES, Numbers, pending_file, read_numbers, stored_file, write_numbers
+from ingestd.journal.rows import (
+    FACT_NAMES,
+    Numbers,
+    pending_file,
+    read_numbers,
+    sound_upload,
+    stored_file,
+    upload_row,
+    write_numbers,
+)
 from ingestd.ports import FileEntry, PartRecord, PendingFile, StoredFile, SurveyDifferences
 
 _PENDING = f"""
-SELECT {FACT_NAMES}, expected_sha256, expected_by, expected_guard, token, part_bytes
+SELECT {FACT_NAMES}, expected_sha256, expected_by, expected_guard,
+    token, part_bytes, uploads.guard
 FROM files LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = files.file_no
 WHERE files.load = ?
 """  # noqa: S608  (made of constants)
@@ -32,6 +42,9 @@ WHERE load = ? AND state = 'stored' AND file_no > ? ORDER BY file_no LIMIT ?
 """  # noqa: S608  (made of constants)
 
 _SAME_UPLOAD = "SELECT 1 FROM uploads WHERE load = ? AND file_no = ? AND token = ? AND part_bytes = ?"
+
+_UPLOADS = "SELECT file_no, token, part_bytes, guard FROM uploads WHERE load = ? ORDER BY file_no"
+_UPLOAD = "INSERT INTO uploads (load, file_no, token, part_bytes, guard) VALUES (?, ?, ?, ?, ?)"
 
 _PART = """
 INSERT OR REPLACE INTO parts (load, file_no, number, prefix_sha256) SELECT ?1, ?2, ?3, ?4
@@ -157,9 +170,8 @@ class SqliteManifest:
 
     def uploads(self) -> Sequence[tuple[int, str]]:
         with self._db.reading() as sql:
-            return sql.execute(
-                "SELECT file_no, token FROM uploads WHERE load = ? ORDER BY file_no", (self._load,)
-            ).fetchall()
+            rows = sql.execute(_UPLOADS, (self._load,)).fetchall()
+        return [(file_no, sound_upload(*upload)[0]) for file_no, *upload in rows]
 
     def attempted(self) -> int:
         with self._db.reading() as sql:
@@ -198,13 +210,13 @@ class SqliteManifest:
 
     def record_upload(self, file_no: int, token: str, part_bytes: int) -> None:
         """The file's upload from now on. Parts of another upload, or of other size, are forgotten."""
-        upload = (self._load, file_no, token, part_bytes)
+        upload = upload_row(self._load, file_no, token, part_bytes)
         with self._db.transaction() as sql:
-            if sql.execute(_SAME_UPLOAD, upload).fetchone():
+            if sql.execute(_SAME_UPLOAD, upload[:4]).fetchone():
                 return
             _require_file(sql, self._load, file_no)
             sql.execute(_DROP_UPLOAD, (self._load, file_no))
-            sql.execute("INSERT INTO uploads (load, file_no, token, part_bytes) VALUES (?, ?, ?, ?)", upload)
+            sql.execute(_UPLOAD, upload)
 
     def record_parts(self, parts: Sequence[PartRecord]) -> None:
         """Parts that the store holds. Those of a file that has no upload any more are passed over: a

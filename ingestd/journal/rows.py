@@ -30,7 +30,7 @@ ENTRY_NAMES = (
 )
 """Columns of the row that `entry_row` makes."""
 
-FACT_NAMES = "files.file_no, volume, path, size_bytes, mtime_ns, inode, guard"
+FACT_NAMES = "files.file_no, volume, path, size_bytes, mtime_ns, inode, files.guard"
 """Columns that every row to be read back begins with."""
 
 
@@ -88,9 +88,10 @@ def entry_row(load: int, file_no: int, survey: int, entry: FileEntry) -> Row:
 
 def pending_file(row: Row) -> PendingFile:
     """Raises JournalError for a row that is not what was written."""
-    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, by, sha256_mark, token, part_bytes = row
+    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, by, sha256_mark, *upload = row
     _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
     _require(sha256 is None or expected_guard(sha256, by) == sha256_mark, file_no)
+    token, part_bytes = (None, None) if upload[0] is None else sound_upload(*upload)
     return PendingFile(
         file_no=file_no,
         volume=volume,
@@ -105,6 +106,17 @@ def pending_file(row: Row) -> PendingFile:
     )
 
 
+def upload_row(load: int, file_no: int, token: str, part_bytes: int) -> Row:
+    return load, file_no, token, part_bytes, _upload_guard(token, part_bytes)
+
+
+def sound_upload(token: str, part_bytes: int, mark: int) -> tuple[str, int]:
+    """Raises JournalError for an upload that is not what was written."""
+    if _upload_guard(token, part_bytes) != mark:
+        raise damaged("the row of an upload")
+    return token, part_bytes
+
+
 def stored_file(row: Row) -> StoredFile:
     """Raises JournalError for a row that is not what was written."""
     file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, key, stored_mark = row
@@ -115,6 +127,10 @@ def stored_file(row: Row) -> StoredFile:
 
 def expected_guard(sha256: bytes, by: str | None) -> int:
     return guard(sha256, (by or "").encode())
+
+
+def _upload_guard(token: str, part_bytes: int) -> int:
+    return guard(f"{part_bytes} {token}".encode())
 
 
 def _numbers_guard(numbers: Numbers) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import sqlite3
 from collections.abc import Sequence
@@ -70,3 +71,21 @@ def migrate(sql: sqlite3.Connection, version: int, migrations: Sequence[Migratio
             if sql.in_transaction:
                 sql.execute("ROLLBACK")
             raise
+
+
+def check_schema(sql: sqlite3.Connection, path: str, migrations: Sequence[Migration]) -> None:
+    """Raise JournalError unless tables and indexes are, word for word, what the migrations make.
+
+    SQLite's own checks believe the schema that they find: a constraint may be gone by a flipped bit.
+    """
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as model:
+        migrate(model, 0, migrations)
+        made = _objects(model)
+    if _objects(sql) != made:
+        raise words.malformed(path, "its tables are not as they were made")
+
+
+def _objects(sql: sqlite3.Connection) -> list[tuple[object, ...]]:
+    return sql.execute(
+        "SELECT type, name, tbl_name, sql FROM sqlite_master WHERE name NOT GLOB 'sqlite_*' ORDER BY name"
+    ).fetchall()

@@ -43,9 +43,10 @@ def not_opened(error: Foreign, path: str) -> JournalError:
 
 
 def _in_words(error: Foreign, path: str, otherwise: str) -> JournalError:
-    if isinstance(error, UnicodeDecodeError):
-        return malformed(path, "there is text in it that is none")
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    if isinstance(error, UnicodeDecodeError | sqlite3.OperationalError) and not code:
+        # The module's own complaint about text that is none. It quotes the text, which may be a file's name.
+        return malformed(path, "there is text in it that is not UTF-8")
     return JournalError(f"journal {path}: {_WORDS.get(code, otherwise)} ({error})")
 
 

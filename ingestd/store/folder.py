@@ -8,17 +8,9 @@ import stat
 from collections.abc import Iterable, Iterator, Sequence
 
 from ingestd.files import open_folder
-from ingestd.ports import (
-    Pace,
-    Problem,
-    SmallObject,
-    StoredObject,
-    StoreFull,
-    StoreRefused,
-)
+from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreFull, StoreRefused
 from ingestd.store import folder_batch, folder_check, folder_parts
 from ingestd.store.folder_bytes import Allowance, blocks, write_at
-from ingestd.store.folder_parts import create
 from ingestd.store.folder_root import FolderRoot, closing, remove_empty
 from ingestd.store.folder_upload import FolderUpload
 
@@ -39,13 +31,13 @@ class FolderStore:
         return self._root.name
 
     def begin(self, key: bytes, size_bytes: int) -> FolderUpload:
-        """See `Store`. What cannot end well, for want of space or because of a name that is too long,
-        is refused before hours of sending."""
+        """See `Store`. What cannot end well, for want of space or because a name is too long, is refused
+        before hours of sending."""
         folders, name = self._root.parts_of(key)
         with self._root.errors(), self._root.opened() as root_fd, self._root.parts() as parts_fd:
             self._check_names(root_fd, [*folders, name])
             self._check_space(root_fd, size_bytes)
-            token, fd = create(parts_fd)
+            token, fd = folder_parts.create(parts_fd)
             upload = FolderUpload(self._root, key, token, fd)
             os.fsync(parts_fd)
             return upload
@@ -86,7 +78,7 @@ class FolderStore:
             self._root.folder(folders, create=True) as folder_fd,
         ):
             self._look_at(folder_fd, name, key)
-            token, fd = create(parts_fd)
+            token, fd = folder_parts.create(parts_fd)
             try:
                 with closing(fd):
                     write_at(fd, 0, memoryview(body), Allowance(len(body), pace=lambda _: None))
@@ -98,6 +90,7 @@ class FolderStore:
             os.fsync(folder_fd)
 
     def stat(self, key: bytes) -> StoredObject | None:
+        """See `Store`. A folder does not vouch for content: the digest is never given."""
         folders, name = self._root.parts_of(key)
         with self._root.errors(), self._root.opened() as root_fd:
             try:
@@ -149,6 +142,7 @@ class FolderStore:
             folder_parts.discard(parts_fd, token)
 
     def sweep(self, live_tokens: Iterable[str]) -> int:
+        """See `Store`. Uploads and batches that some process is working on are left alone, live or not."""
         live = frozenset(live_tokens)
         with self._root.errors(), self._root.parts() as parts_fd:
             names = os.listdir(parts_fd)

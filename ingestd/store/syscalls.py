@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
 import re
 import sys
@@ -66,7 +67,7 @@ def _type_of_file_system(fd: int) -> int:
 def _checked(function: str, *arguments: Any) -> None:
     call: Callable[..., int] | None = getattr(_libc, function, None)
     if call is None:
-        raise OSError(38, f"the C library has no {function}")
+        raise OSError(errno.ENOSYS, f"the C library has no {function}")
     if call(*arguments) != 0:
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))

@@ -128,7 +128,7 @@ LIVES: Mapping[Phase, tuple[Callable[[], Life], ...]] = {
     Phase.RELEASING: (
         lambda: Life().to(Phase.RELEASING),
         lambda: Life().to(Phase.LOADING).take(Withdrawn(reason="not wanted")),
-        lambda: Life().to(Phase.HELD).take(Expired(attempt=Attempt(0))),
+        lambda: Life().to(Phase.HELD).expired(),
         lambda: _paused(Phase.RELEASING),
     ),
     Phase.RELEASED: (

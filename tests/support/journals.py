@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import Enum
 from types import NoneType, UnionType
 from typing import Any, Literal, NewType, Union, get_args, get_origin, get_type_hints
@@ -105,7 +105,11 @@ class Picture:
 
 
 def picture(journal: Journal, load_id: str, identities: Sequence[str]) -> Picture:
-    """Read all of it, every file's row included. Raises what the journal raises."""
+    """Read all of it, every file's row included. Raises what the journal raises.
+
+    Parts are left out, and with them the bytes that have arrived: when they are wrong, the file that
+    is read again shows it, and they are sent again.
+    """
     manifest: Manifest = journal.manifest(LoadId(load_id))
     ledger = manifest.ledger()
     pending = manifest.pending(-1, 1_000_000)
@@ -117,7 +121,7 @@ def picture(journal: Journal, load_id: str, identities: Sequence[str]) -> Pictur
         files=tuple(manifest.file(file_no) for file_no in range(ledger.discovered_files)),
         pending=tuple(file.file_no for file in pending),
         attempted=manifest.attempted(),
-        ledger=ledger,
+        ledger=replace(ledger, arrived_bytes=0),
     )
 
 

@@ -6,8 +6,21 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from ingestd.core import load as life
-from ingestd.core.load_events import Admitted, Context, LoadEvent, Matched, Returned, TimeUp, Unmatched
-from ingestd.core.load_events import Unplugged as Pulled
+from ingestd.core.load_events import (
+    Admitted,
+    Amended,
+    Context,
+    Expired,
+    Lifted,
+    LoadEvent,
+    Matched,
+    Restarted,
+    Returned,
+    TimeUp,
+    Unmatched,
+    Unplugged,
+    Withdrawn,
+)
 from ingestd.core.messages import (
     Closed,
     Command,
@@ -24,6 +37,7 @@ from ingestd.core.messages import (
 from ingestd.core.model import (
     Attempt,
     BayName,
+    Decision,
     Failure,
     FailureKind,
     FileFault,
@@ -131,6 +145,10 @@ class Life:
     def time_up(self) -> Life:
         return self.take(TimeUp(attempt=self.awaited))
 
+    def expired(self) -> Life:
+        """Nobody has asked for the drive in time."""
+        return self.take(Expired(attempt=self.load.attempt))
+
     # -- what comes from outside --
 
     def matched(self) -> Life:
@@ -140,7 +158,20 @@ class Life:
         return self.take(Unmatched(reason=HoldReason.NO_MATCHING_JOB, text=text, tried=("serial: no job",)))
 
     def pulled(self) -> Life:
-        return self.take(Pulled())
+        return self.take(Unplugged())
+
+    def withdrawn(self, *, keep: bool = False) -> Life:
+        return self.take(Withdrawn(reason="the order was cancelled", keep=keep))
+
+    def amended(self, job: Job, *, again: bool) -> Life:
+        self.job = job
+        return self.take(Amended(again=again))
+
+    def lifted(self, decision: Decision) -> Life:
+        return self.take(Lifted(decision=decision, by="m.okafor"))
+
+    def restarted(self) -> Life:
+        return self.take(Restarted())
 
     def back(self, bay: str = "bay-1", generation: int = 2) -> Life:
         return self.take(Returned(bay=BayName(bay), handle=v.handle(bay, generation), facts=self.load.facts))

@@ -21,10 +21,10 @@ def complaints(load: Load) -> Iterator[str]:
         yield "the ledger does not balance"
     if (load.job_id is None) != (load.drive_index is None):
         yield "a job without a drive of it, or the other way round"
-    if load.phase in AT_THE_DRIVE and (load.job_id is None or load.bay is None or load.handle is None):
-        yield f"{load.phase} without a job, a bay or a handle"
-    if isinstance(state, Proving) and load.job_id is None:
-        yield "proving for no job"
+    if load.phase in AT_THE_DRIVE and (load.bay is None or load.handle is None):
+        yield f"{load.phase} without a bay or a handle"
+    if isinstance(state, Surveying | Loading | Proving) and load.job_id is None:
+        yield f"{load.phase} for no job"
     if isinstance(state, Held) and load.job_id is None and load.bay is None:
         yield "held without a job and without a drive: nothing can ever move it"
     if isinstance(state, Away) and state.told and (load.bay is not None or load.handle is not None):

@@ -91,9 +91,12 @@ CREATE TABLE uploads (
     file_no    INTEGER NOT NULL,
     token      TEXT NOT NULL,
     part_bytes INTEGER NOT NULL,
+    guard      INTEGER NOT NULL,
     PRIMARY KEY (load, file_no),
     FOREIGN KEY (load, file_no) REFERENCES files ON DELETE CASCADE
 ) STRICT, WITHOUT ROWID;
+
+-- Without a guard: a prefix that is wrong only makes its part be sent again.
 
 CREATE TABLE parts (
     load          INTEGER NOT NULL,

@@ -1,0 +1,293 @@
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from ingestd.ports import Cancelled
+from ingestd.transfer.buffers import Buffer, BufferPool
+from ingestd.transfer.senders import SenderPool, spread
+from tests.support.byte_path import Token
+
+# -- buffers --------------------------------------------------------------------------------------
+
+
+def blocked(call: threading.Thread, seconds: float = 0.15) -> bool:
+    call.join(seconds)
+    return call.is_alive()
+
+
+def acquiring(pool: BufferPool, flow: str, got: list[Buffer], token: Token | None = None) -> threading.Thread:
+    def run() -> None:
+        with contextlib.suppress(Cancelled):
+            got.append(pool.acquire(flow, token or Token()))
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    return thread
+
+
+def test_buffers_are_whole_and_used_again() -> None:
+    pool = BufferPool(1, 8192)
+    first = pool.acquire("a", Token())
+    memory = first.view.obj
+    first.view[:] = bytes(8192)
+    pool.release(first)
+    second = pool.acquire("b", Token())
+    assert second.view.obj is memory
+    assert pool.held == {"b": 1}
+    assert pool.free == 0
+
+
+def test_memory_is_taken_only_when_it_is_needed() -> None:
+    pool = BufferPool(1_000_000, 1 << 30)
+    assert pool.free == 1_000_000
+
+
+def test_a_flow_without_a_promise_cannot_take_what_others_were_promised() -> None:
+    pool = BufferPool(3, 4096)
+    pool.register("a", 1)
+    pool.register("b", 1)
+    pool.acquire("a", Token())
+    pool.acquire("a", Token())
+    late: list[Buffer] = []
+    greedy = acquiring(pool, "a", late)
+    assert blocked(greedy)
+    mine = pool.acquire("b", Token())
+    pool.release(mine)
+    assert blocked(greedy)
+    pool.unregister("b")
+    greedy.join(1)
+    assert late
+
+
+def test_more_promises_than_buffers_are_refused_with_a_remedy() -> None:
+    pool = BufferPool(2, 4096)
+    pool.register("a", 2)
+    pool.register("a", 1)
+    with pytest.raises(ValueError, match="more buffers or fewer loads"):
+        pool.register("b", 2)
+
+
+def test_waiting_ends_when_cancelled_and_shows_signs_of_life() -> None:
+    pool, token = BufferPool(1, 4096), Token()
+    pool.acquire("a", Token())
+    waiting = acquiring(pool, "b", [], token)
+    time.sleep(0.3)
+    assert time.monotonic() - token.moved_at < 0.2
+    token.cancel()
+    waiting.join(0.3)
+    assert not waiting.is_alive()
+
+
+def test_what_is_written_off_is_replaced_and_not_taken_back() -> None:
+    pool = BufferPool(1, 4096)
+    hung = pool.acquire("a", Token())
+    pool.write_off("a")
+    other = pool.acquire("b", Token())
+    assert other.view.obj is not hung.view.obj
+    hung.view[:1] = b"x"
+    pool.release(hung)
+    assert pool.held == {"b": 1}
+    pool.release(other)
+    assert pool.free == 1
+
+
+def test_a_pool_of_nothing_is_refused() -> None:
+    with pytest.raises(ValueError, match="at least one"):
+        BufferPool(0, 4096)
+
+
+# -- senders --------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def pool() -> Iterator[SenderPool]:
+    senders = SenderPool(3)
+    yield senders
+    assert senders.close()
+
+
+class Gate:
+    """Work that waits until it is let go."""
+
+    def __init__(self) -> None:
+        self.open = threading.Event()
+        self.begun = 0
+        self._lock = threading.Lock()
+
+    def __call__(self) -> None:
+        with self._lock:
+            self.begun += 1
+        assert self.open.wait(10)
+
+    def wait_for(self, begun: int) -> None:
+        until = time.monotonic() + 5
+        while self.begun < begun and time.monotonic() < until:
+            time.sleep(0.002)
+        assert self.begun >= begun
+
+
+def no_failure(error: BaseException) -> None:
+    raise AssertionError(error)
+
+
+def test_a_flow_may_use_all_threads_when_nobody_else_is_there(pool: SenderPool) -> None:
+    gate = Gate()
+    pool.register("a")
+    for _ in range(5):
+        pool.submit("a", gate, no_failure)
+    gate.wait_for(3)
+    assert pool.running == {"a": 3}
+    gate.open.set()
+    gate.wait_for(5)
+
+
+def test_every_registered_flow_has_a_thread_whatever_the_others_do(pool: SenderPool) -> None:
+    hung, mine = Gate(), Gate()
+    pool.register("a")
+    pool.register("b")
+    for _ in range(9):
+        pool.submit("a", hung, no_failure)
+    hung.wait_for(2)
+    time.sleep(0.05)
+    assert pool.running == {"a": 2}
+    pool.submit("b", mine, no_failure)
+    mine.wait_for(1)
+    mine.open.set()
+    hung.open.set()
+
+
+def test_the_flow_with_the_fewest_threads_is_next(pool: SenderPool) -> None:
+    gates = {flow: Gate() for flow in "ab"}
+    busy = Gate()
+    for _ in range(3):
+        pool.submit("busy", busy, no_failure)
+    busy.wait_for(3)
+    for flow in "aaaabb":
+        pool.submit(flow, gates[flow], no_failure)
+    busy.open.set()
+    gates["b"].wait_for(1)
+    gates["a"].wait_for(1)
+    time.sleep(0.05)
+    assert sorted(pool.running.values()) == [1, 2]
+    for gate in gates.values():
+        gate.open.set()
+
+
+def test_a_flow_never_has_more_threads_than_its_width(pool: SenderPool) -> None:
+    gate, width = Gate(), [1]
+    pool.register("a", lambda: width[0])
+    for _ in range(4):
+        pool.submit("a", gate, no_failure)
+    gate.wait_for(1)
+    time.sleep(0.05)
+    assert gate.begun == 1
+    width[0] = 2
+    pool.submit("a", gate, no_failure)
+    gate.wait_for(2)
+    time.sleep(0.05)
+    assert gate.begun == 2
+    gate.open.set()
+
+
+def broken() -> None:
+    raise ZeroDivisionError
+
+
+def test_what_goes_wrong_goes_to_its_flow_and_the_thread_lives_on(pool: SenderPool) -> None:
+    errors: list[BaseException] = []
+    for _ in range(10):
+        pool.submit("a", broken, errors.append)
+    done = threading.Event()
+    pool.submit("a", done.set, no_failure)
+    assert done.wait(5)
+    until = time.monotonic() + 5
+    while len(errors) < 10 and time.monotonic() < until:
+        time.sleep(0.002)
+    assert [type(error) for error in errors] == [ZeroDivisionError] * 10
+
+
+def test_all_promised_is_refused_with_a_remedy(pool: SenderPool) -> None:
+    for flow in "abc":
+        pool.register(flow)
+    pool.register("a")
+    with pytest.raises(ValueError, match="more senders or fewer loads"):
+        pool.register("d")
+    pool.unregister("a")
+    pool.register("d")
+
+
+def test_what_was_not_begun_can_be_withdrawn_or_dropped(pool: SenderPool) -> None:
+    gate, later, dropped = Gate(), Gate(), list[BaseException]()
+    for _ in range(3):
+        pool.submit("a", gate, no_failure)
+    gate.wait_for(3)
+    pool.submit("b", later, no_failure)
+    pool.submit("b", later, no_failure)
+    assert pool.withdraw("b", later) == 2
+    assert pool.withdraw("b", later) == 0
+    pool.submit("b", later, dropped.append)
+    pool.drop("b")
+    assert [type(error) for error in dropped] == [Cancelled]
+    gate.open.set()
+    assert later.begun == 0
+
+
+def test_after_closing_nothing_is_taken() -> None:
+    pool = SenderPool(2)
+    done = threading.Event()
+    pool.submit("a", done.set, no_failure)
+    assert pool.close()
+    assert done.is_set()
+    with pytest.raises(RuntimeError, match="stopped"):
+        pool.submit("a", done.set, no_failure)
+
+
+def test_a_thread_that_hangs_does_not_hang_closing() -> None:
+    pool, gate = SenderPool(1), Gate()
+    pool.submit("a", gate, no_failure)
+    gate.wait_for(1)
+    assert not pool.close(timeout_s=0.05)
+    gate.open.set()
+    assert pool.close()
+
+
+def test_spread_work_is_done_by_all_who_are_free(pool: SenderPool) -> None:
+    threads: set[str] = set()
+
+    def work() -> None:
+        threads.add(threading.current_thread().name)
+        time.sleep(0.01)
+
+    spread(pool, "a", [work] * 30)
+    assert len(threads) == 3
+
+
+def test_spread_work_is_done_even_if_nobody_helps(pool: SenderPool) -> None:
+    gate, done = Gate(), list[int]()
+    for _ in range(3):
+        pool.submit("busy", gate, no_failure)
+    gate.wait_for(3)
+    spread(pool, "a", [lambda: done.append(1)] * 20)
+    assert len(done) == 20
+    assert pool.withdraw("a", gate) == 0
+    gate.open.set()
+
+
+def test_spread_work_stops_at_the_first_error(pool: SenderPool) -> None:
+    done: list[int] = []
+
+    def work(number: int) -> None:
+        time.sleep(0.001)
+        done.append(number)
+        if number == 3:
+            raise KeyError(number)
+
+    with pytest.raises(KeyError):
+        spread(pool, "a", [lambda number=number: work(number) for number in range(1_000)])  # type: ignore[misc]
+    assert len(done) < 50
+    spread(pool, "a", [])

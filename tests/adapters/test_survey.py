@@ -1,0 +1,706 @@
+"""The survey of whole drives: what is loaded, what is skipped and why, and what is missing."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from ingestd.content import checksums
+from ingestd.content import survey as module
+from ingestd.content.survey import survey
+from ingestd.core.checksum_lines import gnu_line
+from ingestd.core.model import (
+    Destination,
+    DriveFacts,
+    DriveIdentity,
+    Item,
+    ItemFact,
+    Job,
+    JobId,
+    Presence,
+    Secrecy,
+    SurveyFacts,
+    VolumeFacts,
+)
+from ingestd.ports import Cancelled, DriveGoneError, PortError, ResourcesExhausted
+from tests.support import sealed
+from tests.support.drives import Going, StoppedAfter
+from tests.support.fake_manifest import FakeManifest, Row
+
+RESERVED = b".ingest"
+
+
+@dataclass
+class FakeVolume:
+    facts: VolumeFacts
+    fd: int
+
+    @property
+    def root_fd(self) -> int:
+        if self.facts.problem is not None:
+            raise ValueError(self.facts.problem)
+        return self.fd
+
+
+@dataclass
+class FakeDrive:
+    """Volumes over folders; it is gone after it was asked for a number of times."""
+
+    volumes: list[FakeVolume] = field(default_factory=list)
+    facts: DriveFacts = DriveFacts(identity=DriveIdentity(serial="TWS-0412"), interface="usb-3")
+    answers_left: int = 1_000_000
+
+    def still_there(self) -> bool:
+        self.answers_left -= 1
+        return self.answers_left >= 0
+
+    def drop_caches(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+class Station:
+    """Folders that stand for the volumes of one drive, and a manifest."""
+
+    def __init__(self, base: Path) -> None:
+        self.base = base
+        self.drive = FakeDrive()
+        self.manifest = FakeManifest()
+        self.going = Going()
+
+    def volume(self, name: str = "volume-1") -> Path:
+        folder = self.base / name
+        folder.mkdir()
+        fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        self.drive.volumes.append(FakeVolume(VolumeFacts(name=name, file_system="ext4"), fd))
+        return folder
+
+    def survey(self, *items: Item, sniff: bool = False, cancel: Going | None = None) -> SurveyFacts:
+        facts = survey(
+            self.drive,
+            job(items),
+            self.manifest,
+            reserved=RESERVED,
+            cancel=cancel or self.going,
+            sniff=sniff,
+        )
+        assert facts.ledger == self.manifest.ledger()
+        assert facts.ledger.balanced
+        return facts
+
+    @property
+    def rows(self) -> dict[tuple[str, bytes], Row]:
+        return {(row.entry.volume, row.entry.path): row for row in self.manifest.rows.values()}
+
+    def skips(self) -> dict[bytes, str | None]:
+        return {path: row.entry.skip for (_, path), row in self.rows.items()}
+
+
+@pytest.fixture
+def station(tmp_path: Path) -> Iterator[Station]:
+    made = Station(tmp_path)
+    yield made
+    for volume in made.drive.volumes:
+        os.close(volume.fd)
+
+
+def job(items: Sequence[Item]) -> Job:
+    return Job(
+        job_id=JobId("tws-0412"),
+        version=1,
+        tenant="tidewrack-survey",
+        drives=(),
+        items=tuple(items),
+        destination=Destination(store="harrow", prefix="tidewrack-survey/0412"),
+    )
+
+
+def put(folder: Path, path: str, body: bytes = b"kelp") -> Path:
+    target = folder / path
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(body)
+    return target
+
+
+def digest(body: bytes) -> str:
+    return hashlib.sha256(body).hexdigest()
+
+
+def only(facts: SurveyFacts) -> ItemFact:
+    (fact,) = facts.items
+    return fact
+
+
+DIVES = Item(name="dives.tar.gpg")
+SHOW = Item(name="show", kind="folder")
+
+
+# -- everything -----------------------------------------------------------------------------------
+
+
+def test_without_items_everything_is_loaded(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "dives.tar.gpg")
+    put(volume, "show/reel-1/a.bin", b"12345678")
+    put(volume, "empty", b"")
+    facts = station.survey()
+    assert set(station.skips().values()) == {None}
+    assert facts.ledger.pending_files == 3
+    assert facts.ledger.pending_bytes == facts.ledger.discovered_bytes == 12
+    assert facts.items == ()
+    assert facts.volumes == (station.drive.volumes[0].facts,)
+    assert facts.unexpected.count == facts.links.count == facts.changed.count == 0
+
+
+def test_the_manifest_has_the_files_facts(station: Station) -> None:
+    path = put(station.volume(), "dives.tar.gpg", b"12345")
+    station.survey()
+    entry = station.rows["volume-1", b"dives.tar.gpg"].entry
+    status = path.stat()
+    assert (entry.size_bytes, entry.mtime_ns, entry.inode) == (5, status.st_mtime_ns, status.st_ino)
+
+
+def test_an_empty_drive(station: Station) -> None:
+    station.volume()
+    assert station.survey().ledger.discovered_files == 0
+
+
+def test_names_are_carried_as_they_are(station: Station) -> None:
+    volume = station.volume()
+    names = [b"\xff\xfe", b"line\nfeed", b"x" * 255, "Grüße".encode()]
+    for name in names:
+        (volume / os.fsdecode(name)).touch()
+    station.survey()
+    assert {path for _, path in station.rows} == set(names)
+
+
+def test_system_folders_are_skipped(station: Station) -> None:
+    volume = station.volume()
+    for name in ("lost+found", "System Volume Information", "$Recycle.Bin", ".Trash-1000", ".fseventsd"):
+        put(volume, f"{name}/deep/file")
+    os.symlink("nowhere", volume / ".Trash-1000" / "link")
+    put(volume, "deep/lost+found/file")
+    put(volume, ".Trashes", b"a file of that name")
+    station.survey()
+    skips = station.skips()
+    assert skips.pop(b"deep/lost+found/file") is None
+    assert skips.pop(b".Trashes") is None
+    assert set(skips.values()) == {"system-folder"}
+    assert len(skips) == 5
+    assert station.survey().links.count == 0
+
+
+def test_volumes_with_a_problem_are_told_and_not_read(station: Station) -> None:
+    put(station.volume("volume-1"), "a")
+    broken = VolumeFacts(name="volume-2", file_system="xfs", problem="not cleanly unmounted")
+    station.drive.volumes.append(FakeVolume(broken, os.open(".", os.O_RDONLY)))
+    facts = station.survey()
+    assert facts.volumes[1].problem == "not cleanly unmounted"
+    assert facts.ledger.discovered_files == 1
+
+
+def test_what_cannot_be_loaded_is_counted(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "a")
+    os.symlink("a", volume / "link")
+    os.symlink("link", volume / "odd\nlink")
+    os.mkfifo(volume / "fifo")
+    facts = station.survey()
+    assert facts.links.count == 2
+    assert set(facts.links.examples) == {"volume-1/link", "volume-1/odd\\nlink"}
+    assert (facts.specials.count, facts.specials.examples) == (1, ("volume-1/fifo",))
+    assert facts.ledger.discovered_files == 1
+
+
+def test_examples_are_few_whatever_the_count(station: Station) -> None:
+    volume = station.volume()
+    for number in range(50):
+        os.symlink("nowhere", volume / f"link-{number}")
+    facts = station.survey()
+    assert facts.links.count == 50
+    assert len(facts.links.examples) == 20
+
+
+def test_the_reserved_name(station: Station) -> None:
+    volume = station.volume()
+    put(volume, ".ingest/old.sha256", b"123")
+    put(volume, ".ingest/sub/b", b"4567")
+    put(volume, "sub/.ingest/c")
+    put(volume, ".ingested")
+    facts = station.survey()
+    assert (facts.reserved.count, facts.reserved.size_bytes) == (2, 7)
+    skips = station.skips()
+    assert skips[b".ingest/old.sha256"] == skips[b".ingest/sub/b"] == "reserved"
+    assert skips[b"sub/.ingest/c"] is None
+    assert skips[b".ingested"] is None
+    assert facts.ledger.skipped_bytes == 7
+
+
+def test_paths_out_of_bounds_are_in_the_ledger(station: Station) -> None:
+    volume = station.volume()
+    at = os.open(volume, os.O_RDONLY | os.O_DIRECTORY)
+    for _ in range(256):
+        os.mkdir("d", dir_fd=at)
+        below = os.open("d", os.O_RDONLY | os.O_DIRECTORY, dir_fd=at)
+        os.close(at)
+        at = below
+    os.write(fd := os.open("file", os.O_WRONLY | os.O_CREAT, dir_fd=at), b"12345")
+    os.close(fd)
+    os.close(at)
+    facts = station.survey()
+    assert (facts.out_of_bounds.count, facts.out_of_bounds.size_bytes) == (1, 5)
+    (row,) = station.rows.values()
+    assert row.entry.skip == "out-of-bounds"
+    assert facts.ledger.skipped_bytes == 5
+
+
+def test_batches_lose_nothing(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "BATCH_ENTRIES", 10)
+    volume = station.volume()
+    for number in range(35):
+        put(volume, f"{number}")
+    put(station.volume("volume-2"), "0")
+    assert station.survey().ledger.pending_files == 36
+
+
+# -- announced items ------------------------------------------------------------------------------
+
+
+def test_only_what_is_announced_is_loaded(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "dives.tar.gpg", b"123")
+    put(volume, "show/reel-1/a", b"4567")
+    put(volume, "show/b", b"8")
+    put(volume, "holiday/1.jpg", b"12")
+    put(volume, "holiday/2.jpg", b"345")
+    put(volume, "note.txt", b"6")
+    put(volume, "SHA256SUMS", b"")
+    put(volume, "ingest-ticket.json", b"{}")
+    put(volume, "lost+found/x", b"")
+    os.symlink("/", volume / "holiday" / "link")
+    facts = station.survey(DIVES, SHOW)
+    assert station.skips() == {
+        b"dives.tar.gpg": None,
+        b"show/reel-1/a": None,
+        b"show/b": None,
+        b"holiday/1.jpg": "not-announced",
+        b"holiday/2.jpg": "not-announced",
+        b"note.txt": "not-announced",
+        b"SHA256SUMS": "control-file",
+        b"ingest-ticket.json": "control-file",
+        b"lost+found/x": "system-folder",
+    }
+    assert (facts.unexpected.count, facts.unexpected.size_bytes) == (2, 6)
+    assert set(facts.unexpected.examples) == {"volume-1/holiday", "volume-1/note.txt"}
+    assert facts.links.count == 0, "nobody wants what is there"
+    assert [(f.presence, f.volume, f.size_bytes) for f in facts.items] == [
+        (Presence.FOUND, "volume-1", 3),
+        (Presence.FOUND, "volume-1", 5),
+    ]
+
+
+def test_names_must_be_exact(station: Station) -> None:
+    name = "Tauchgänge.7z"
+    volume = station.volume()
+    put(volume, unicodedata.normalize("NFD", name))
+    put(volume, "TAUCHGÄNGE.7Z")
+    put(volume, "sub/" + name)
+    put(volume, "Tauchgänge.7z.bak")
+    fact = only(station.survey(Item(name=unicodedata.normalize("NFC", name))))
+    assert fact.presence is Presence.ELSEWHERE
+    assert fact.volume is None
+    assert len(fact.near) == 3
+    assert f"volume-1/sub/{name}" in fact.near
+    assert set(station.skips().values()) == {"not-announced"}
+
+
+def test_an_item_that_is_nowhere(station: Station) -> None:
+    put(station.volume(), "other")
+    fact = only(station.survey(DIVES))
+    assert (fact.presence, fact.near, fact.size_bytes) == (Presence.MISSING, (), None)
+
+
+def test_near_misses_are_few(station: Station) -> None:
+    volume = station.volume()
+    for number in range(30):
+        put(volume, f"{number}/dives.tar.gpg")
+    assert len(only(station.survey(DIVES)).near) == 10
+
+
+def test_an_item_in_the_wastebasket_is_near(station: Station) -> None:
+    put(station.volume(), ".Trash-1000/files/dives.tar.gpg")
+    assert only(station.survey(DIVES)).near == ("volume-1/.Trash-1000/files/dives.tar.gpg",)
+
+
+@pytest.mark.parametrize("kind", ["folder", "link", "fifo"])
+def test_something_else_of_that_name(station: Station, kind: str) -> None:
+    volume = station.volume()
+    if kind == "folder":
+        put(volume, "dives.tar.gpg/part", b"12")
+    elif kind == "link":
+        os.symlink("elsewhere", volume / "dives.tar.gpg")
+    else:
+        os.mkfifo(volume / "dives.tar.gpg")
+    facts = station.survey(DIVES)
+    assert only(facts).presence is Presence.NOT_THAT_KIND
+    assert only(facts).near == ("volume-1/dives.tar.gpg",)
+    assert facts.ledger.pending_files == 0
+    assert facts.unexpected.count == 1
+
+
+def test_a_folder_item_that_is_a_file(station: Station) -> None:
+    put(station.volume(), "show")
+    assert only(station.survey(SHOW)).presence is Presence.NOT_THAT_KIND
+
+
+def test_an_item_in_the_second_volume_with_something_else_in_the_first(station: Station) -> None:
+    put(station.volume("volume-1"), "dives.tar.gpg/part")
+    put(station.volume("volume-2"), "dives.tar.gpg", b"12")
+    fact = only(station.survey(DIVES))
+    assert (fact.presence, fact.volume, fact.size_bytes) == (Presence.FOUND, "volume-2", 2)
+
+
+def test_of_an_item_in_two_volumes_the_first_counts(station: Station) -> None:
+    put(station.volume("volume-1"), "dives.tar.gpg", b"12")
+    put(station.volume("volume-2"), "dives.tar.gpg", b"345")
+    facts = station.survey(DIVES)
+    assert (only(facts).volume, only(facts).size_bytes) == ("volume-1", 2)
+    assert only(facts).near == ("volume-2/dives.tar.gpg",)
+    assert facts.unexpected.examples == ("volume-2/dives.tar.gpg",)
+    assert station.rows["volume-2", b"dives.tar.gpg"].entry.skip == "not-announced"
+
+
+def test_items_may_be_control_files_or_lie_in_system_folders(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "SHA256SUMS")
+    put(volume, "lost+found/a")
+    facts = station.survey(Item(name="SHA256SUMS"), Item(name="lost+found", kind="folder"))
+    assert set(station.skips().values()) == {None}
+    assert [fact.presence for fact in facts.items] == [Presence.FOUND, Presence.FOUND]
+
+
+def test_an_empty_folder_item_is_found(station: Station) -> None:
+    (station.volume() / "show").mkdir()
+    fact = only(station.survey(SHOW))
+    assert (fact.presence, fact.size_bytes) == (Presence.FOUND, 0)
+
+
+def test_a_reserved_name_that_is_not_wanted_is_only_unexpected(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "dives.tar.gpg")
+    put(volume, ".ingest/old")
+    facts = station.survey(DIVES)
+    assert facts.reserved.count == 0
+    assert facts.unexpected.examples == ("volume-1/.ingest",)
+    facts = station.survey(DIVES, Item(name=".ingest", kind="folder"))
+    assert facts.reserved.count == 1
+
+
+# -- checksums ------------------------------------------------------------------------------------
+
+
+def test_announced_checksums(station: Station) -> None:
+    put(station.volume(), "dives.tar.gpg", b"12")
+    station.survey(replace(DIVES, sha256=digest(b"12")))
+    entry = station.rows["volume-1", b"dives.tar.gpg"].entry
+    assert entry.expected_sha256 == hashlib.sha256(b"12").digest()
+    assert entry.expected_by == "notice"
+
+
+def test_checksum_lists(station: Station) -> None:
+    volume = station.volume()
+    odd = "odd\nname\\"
+    for name in ("a", "sub/b", odd):
+        put(volume, name, name.encode())
+    lines = gnu_line(digest(b"a"), b"a") + gnu_line(digest(b"sub/b"), b"./sub//b")
+    lines += gnu_line(digest(odd.encode()), odd.encode()) + b"# made by hand\r\n\r\n"
+    put(volume, "Sha256sums.TXT", b"\xef\xbb\xbf" + lines)
+    (fact,) = station.survey().checksum_lists
+    assert (fact.path, fact.entries) == ("volume-1/Sha256sums.TXT", 3)
+    assert (fact.missing, fact.unreadable_lines) == ((), ())
+    for name in ("a", "sub/b", odd):
+        entry = station.rows["volume-1", name.encode()].entry
+        assert entry.expected_sha256 == hashlib.sha256(name.encode()).digest()
+        assert entry.expected_by == "volume-1/Sha256sums.TXT"
+
+
+def test_what_a_list_names_and_the_drive_lacks(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "a")
+    lines = [gnu_line(digest(b""), b"gone/%d" % number) for number in range(150)]
+    put(volume, "SHA256SUMS", b"".join(lines) + gnu_line(digest(b"kelp"), b"a"))
+    (fact,) = station.survey().checksum_lists
+    assert fact.entries == 151
+    assert len(fact.missing) == 100
+    assert fact.missing[0] == "volume-1/gone/0"
+
+
+def test_a_file_that_is_skipped_is_not_missing(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "dives.tar.gpg")
+    put(volume, "note.txt")
+    put(volume, "SHA256SUMS", gnu_line(digest(b""), b"note.txt") + gnu_line(digest(b""), b"dives.tar.gpg"))
+    (fact,) = station.survey(DIVES).checksum_lists
+    assert fact.missing == ()
+
+
+def test_lines_that_are_none_of_a_list(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "a")
+    lines = [
+        b"%s  /etc/passwd\n",
+        b"%s  ../a\n",
+        b"%s  sub/../a\n",
+        b"kelp\n",
+        b"%s  .\n",
+        b"x" * 20_000 + b"\n",
+    ]
+    body = gnu_line(digest(b"kelp"), b"a") + b"".join(lines).replace(b"%s", digest(b"").encode())
+    put(volume, "SHA256SUMS", body + gnu_line(digest(b"kelp"), b"a"))
+    (fact,) = station.survey().checksum_lists
+    assert fact.entries == 2
+    assert fact.unreadable_lines == (2, 3, 4, 5, 6, 7)
+    assert fact.missing == ()
+
+
+def test_bad_lines_are_few(station: Station) -> None:
+    put(station.volume(), "SHA256SUMS", b"kelp\n" * 5000)
+    (fact,) = station.survey().checksum_lists
+    assert fact.unreadable_lines == tuple(range(1, 101))
+
+
+def test_a_list_of_one_bare_checksum(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "dives.tar.gpg")
+    put(volume, "dives.tar.gpg.sha256", digest(b"kelp").upper().encode() + b"\n")
+    (fact,) = station.survey().checksum_lists
+    assert fact.entries == 1
+    entry = station.rows["volume-1", b"dives.tar.gpg"].entry
+    assert entry.expected_sha256 == hashlib.sha256(b"kelp").digest()
+
+
+def test_a_list_that_is_too_long_is_read_to_its_limit(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(checksums, "_BLOCK_BYTES", 1 << 12)
+    monkeypatch.setattr(checksums, "LIST_BYTES_MAX", 1 << 13)
+    line = gnu_line(digest(b""), b"a" * 13)
+    assert len(line) == 80
+    put(station.volume(), "SHA256SUMS", line * 200)
+    (fact,) = station.survey().checksum_lists
+    assert fact.entries == (1 << 13) // 80
+    assert fact.unreadable_lines == (103, 104)
+
+
+def test_the_notice_counts_more_than_a_list(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "dives.tar.gpg")
+    put(volume, "SHA256SUMS", gnu_line(digest(b"list"), b"dives.tar.gpg"))
+    station.survey(replace(DIVES, sha256=digest(b"notice")))
+    entry = station.rows["volume-1", b"dives.tar.gpg"].entry
+    assert (entry.expected_sha256, entry.expected_by) == (hashlib.sha256(b"notice").digest(), "notice")
+
+
+def test_lists_below_the_root_or_behind_links_are_none(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "sub/SHA256SUMS", b"kelp\n")
+    os.symlink("sub/SHA256SUMS", volume / "SHA256SUMS")
+    assert station.survey().checksum_lists == ()
+
+
+def test_more_lists_than_are_read(
+    station: Station, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(module, "LISTS_MAX", 3)
+    volume = station.volume()
+    for number in range(5):
+        put(volume, f"secret-{number}.sha256", b"")
+    assert len(station.survey().checksum_lists) == 3
+    said = capsys.readouterr().out
+    assert "checksum_lists_passed_over" in said
+    assert "secret" not in said
+
+
+def test_a_list_that_cannot_be_read_to_its_end(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(checksums, "_BLOCK_BYTES", 160)
+    volume = station.volume()
+    put(volume, "a" * 13)
+    put(volume, "SHA256SUMS", gnu_line(digest(b"kelp"), b"a" * 13) * 4)
+    real = os.pread
+
+    def failing(fd: int, length: int, offset: int) -> bytes:
+        if offset >= 160:
+            raise OSError(errno.EIO, "Input/output error")
+        return real(fd, length, offset)
+
+    monkeypatch.setattr(os, "pread", failing)
+    (fact,) = station.survey().checksum_lists
+    assert (fact.entries, fact.unreadable_lines) == (2, (3,))
+    assert station.rows["volume-1", b"a" * 13].entry.expected_sha256 is not None
+
+
+# -- a look into files ----------------------------------------------------------------------------
+
+SEALED = sealed.age(sealed.noise(200_000))
+
+
+def test_announced_files_are_looked_into(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "dives.tar.gpg", SEALED)
+    put(volume, "show/a.bin", SEALED)
+    put(volume, "plain.gz", b"\x1f\x8b\x08\0\0\0\0\0\0\x03" + bytes(20))
+    put(volume, "note.txt", b"kelp")
+    facts = station.survey(DIVES, SHOW, Item(name="plain.gz"), sniff=True)
+    assert {(fact.path, fact.secrecy, fact.kind) for fact in facts.secrecy} == {
+        ("volume-1/dives.tar.gpg", Secrecy.PROVEN, "age"),
+        ("volume-1/plain.gz", Secrecy.PLAIN, "gzip"),
+    }
+    assert station.survey(DIVES, SHOW).secrecy == ()
+
+
+def test_without_items_the_first_files_are_looked_into(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    volume = station.volume()
+    put(volume, "a", SEALED)
+    put(volume, "empty", b"")
+    put(volume, "SHA256SUMS", b"")
+    put(volume, "ingest-ticket.json", b"{}")
+    put(volume, "a.sha256", digest(SEALED).encode())
+    assert [fact.path for fact in station.survey(sniff=True).secrecy] == ["volume-1/a"]
+    monkeypatch.setattr(module, "LOOKED_INTO_MAX", 7)
+    for number in range(20):
+        put(volume, f"b/{number}", SEALED)
+    assert len(station.survey(sniff=True).secrecy) == 7
+
+
+def test_an_announced_control_file_is_plain_by_its_nature(station: Station) -> None:
+    put(station.volume(), "SHA256SUMS", gnu_line(digest(b""), b"a" * 400))
+    assert station.survey(Item(name="SHA256SUMS"), sniff=True).secrecy == ()
+
+
+def fail_reading(monkeypatch: pytest.MonkeyPatch, error: int) -> None:
+    def failing(fd: int, length: int, offset: int) -> bytes:
+        raise OSError(error, os.strerror(error))
+
+    monkeypatch.setattr(os, "pread", failing)
+
+
+def test_a_file_that_cannot_be_read_is_left_to_the_transfer(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(station.volume(), "dives.tar.gpg", SEALED)
+    fail_reading(monkeypatch, errno.EIO)
+    facts = station.survey(DIVES, sniff=True)
+    assert facts.secrecy == ()
+    assert facts.ledger.pending_files == 1
+
+
+# -- what goes wrong ------------------------------------------------------------------------------
+
+
+def test_a_drive_that_goes_is_told_apart_from_one_that_is_bad(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(station.volume(), "dives.tar.gpg", SEALED)
+    fail_reading(monkeypatch, errno.EIO)
+    station.drive.answers_left = 1
+    with pytest.raises(DriveGoneError, match="unplugged"):
+        station.survey(DIVES, sniff=True)
+
+
+def test_a_drive_that_is_gone_at_the_end_was_not_surveyed(station: Station) -> None:
+    put(station.volume(), "a")
+    station.drive.answers_left = 1
+    with pytest.raises(DriveGoneError):
+        station.survey()
+
+
+def unlistable(monkeypatch: pytest.MonkeyPatch, error: int) -> None:
+    real = os.open
+
+    def failing(path: str | bytes, flags: int, mode: int = 0o777, *, dir_fd: int | None = None) -> int:
+        if path == b"bad":
+            raise OSError(error, os.strerror(error))
+        return real(path, flags, mode, dir_fd=dir_fd)
+
+    monkeypatch.setattr(os, "open", failing)
+
+
+def test_a_folder_that_cannot_be_read(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    volume = station.volume()
+    put(volume, "show/bad/a")
+    put(volume, "other/bad/b")
+    unlistable(monkeypatch, errno.EIO)
+    facts = station.survey()
+    assert facts.unlistable.count == 2
+    assert station.survey(SHOW).unlistable.examples == ("volume-1/show/bad",)
+
+
+def test_an_announced_folder_that_cannot_be_read_is_there(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(station.volume(), "bad/a")
+    unlistable(monkeypatch, errno.EIO)
+    facts = station.survey(Item(name="bad", kind="folder"))
+    assert (only(facts).presence, only(facts).size_bytes) == (Presence.FOUND, None)
+    assert facts.unlistable.examples == ("volume-1/bad",)
+
+
+def test_missing_rights_are_the_stations_fault(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    volume = station.volume()
+    put(volume, "show/bad/a")
+    put(volume, "dives.tar.gpg")
+    unlistable(monkeypatch, errno.EACCES)
+    with pytest.raises(PortError, match="CAP_DAC_READ_SEARCH") as raised:
+        station.survey(SHOW)
+    assert type(raised.value) is PortError
+    assert "show" not in str(raised.value), "names of files are the customer's"
+    assert station.survey(DIVES).unlistable.count == 0
+
+
+def test_a_shortage_is_the_stations_fault(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    put(station.volume(), "dives.tar.gpg", SEALED)
+    fail_reading(monkeypatch, errno.ENOMEM)
+    with pytest.raises(ResourcesExhausted):
+        station.survey(DIVES, sniff=True)
+
+
+def test_cancelling(station: Station) -> None:
+    volume = station.volume()
+    for number in range(2000):
+        put(volume, f"{number}")
+    with pytest.raises(Cancelled):
+        station.survey(cancel=StoppedAfter(2))
+    station.survey()
+    assert station.going.beats >= 4
+
+
+# -- again ----------------------------------------------------------------------------------------
+
+
+def test_a_survey_again_finds_what_has_changed(station: Station) -> None:
+    volume = station.volume()
+    for name in ("kept", "longer", "touched", "odd\none"):
+        put(volume, name)
+    assert station.survey().changed.count == 0
+    stored = [(number, b"s" * 32, b"key") for number in station.manifest.rows]
+    station.manifest.record_stored(stored)
+    assert station.survey().changed.count == 0
+    put(volume, "longer", b"kelp and more")
+    os.utime(volume / "touched", ns=(1, 1))
+    (volume / "odd\none").unlink()
+    put(volume, "new")
+    facts = station.survey()
+    assert facts.changed.count == 3
+    assert set(facts.changed.examples) == {"longer", "touched", "odd\\none"}
+    assert station.rows["volume-1", b"kept"].state == "stored"
+    assert station.rows["volume-1", b"longer"].state == "pending"
+    assert facts.ledger.pending_files == 3

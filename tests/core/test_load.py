@@ -1,0 +1,735 @@
+"""The life of one load, handler by handler."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import cycle, islice
+
+import pytest
+
+from ingestd.core import retry
+from ingestd.core.load_events import Admitted, Unmatched
+from ingestd.core.messages import (
+    Cancel,
+    Close,
+    Prove,
+    Recheck,
+    SetWeight,
+    StartTimer,
+    Survey,
+    TakeBack,
+    Transfer,
+)
+from ingestd.core.model import (
+    Decision,
+    Disposition,
+    FailureClass,
+    FailureKind,
+    FaultKind,
+    FindingCode,
+    HoldReason,
+    Outcome,
+    Phase,
+    Policy,
+    PolicyChange,
+    ProofLevel,
+    Severity,
+    VolumeFacts,
+)
+from ingestd.core.outgoing import (
+    DriveReleased,
+    DriveUnclaimed,
+    JobFailed,
+    LoadAway,
+    LoadHeld,
+    LoadProgressed,
+    LoadResumed,
+    LoadStarted,
+)
+from ingestd.core.phases import Away, Held, Load, Loading, Proving, Released, Releasing, Surveying
+from tests.support import values as v
+from tests.support.life import Life
+
+PLAIN = v.survey(secrecy=(v.plain(),))
+OTHER = v.survey(items=v.missing("tracks.age"))
+DOUBT = v.survey(secrecy=(v.doubtful(),))
+WORKING = (Phase.SURVEYING, Phase.LOADING, Phase.PROVING)
+AT_THE_DRIVE = (Phase.WAITING, Phase.SURVEYING, Phase.LOADING)
+
+
+def held(life: Life) -> Held:
+    assert isinstance(life.load.state, Held), life.load.state
+    return life.load.state
+
+
+def loading(life: Life) -> Loading:
+    assert isinstance(life.load.state, Loading), life.load.state
+    return life.load.state
+
+
+def releasing(life: Life) -> Releasing:
+    assert isinstance(life.load.state, Releasing), life.load.state
+    return life.load.state
+
+
+# -- the good drive --------------------------------------------------------------------------------
+
+
+def test_a_good_drive_goes_all_the_way() -> None:
+    life = Life().matched()
+    assert life.says(LoadStarted).matched_by == "serial HQ7K2M9A"
+    assert not life.take(Admitted()).does(Survey).fresh
+    assert life.surveyed().does(Transfer).folder == ""
+    assert life.transferred().does(Prove).level is ProofLevel.LISTED
+    assert life.proved().does(Close).power_down
+    told = life.closed(powered_down=True).says(DriveReleased)
+    assert (told.outcome, told.disposition, told.powered_down) == (
+        Outcome.LOADED,
+        Disposition.DISPOSE,
+        True,
+    )
+    assert told.text == "3 files stored and proved (listed)"
+    assert [m.TYPE for m in life.told] == ["ingest.load.started", "ingest.drive.released"]
+
+
+def test_progress_is_told_now_and_then_and_kept_always() -> None:
+    life = Life().to(Phase.LOADING)
+    told = 0
+    for stored in range(1, 61):
+        life.progressed(v.ledger(stored=stored, pending=60 - stored), rate=5e6)
+        told += len(life.messages)
+        assert life.load.ledger.stored_files == stored
+        assert life.load.rate_bytes_per_second == 5e6
+    assert told == 2
+    assert life.load.phase is Phase.LOADING
+
+
+def test_progress_says_how_far_it_is() -> None:
+    told = Life().to(Phase.LOADING).progressed(v.ledger(stored=1, pending=2), rate=1.5).says(LoadProgressed)
+    assert (told.ledger.stored_files, told.rate_bytes_per_second, told.phase) == (1, 1, Phase.LOADING)
+
+
+def test_no_rate_outlives_the_transfer() -> None:
+    def moving() -> Life:
+        return Life().to(Phase.LOADING).progressed(v.ledger(stored=1, pending=2), rate=5e6)
+
+    assert moving().transferred().load.rate_bytes_per_second == 0
+    assert moving().transferred(v.fault()).load.rate_bytes_per_second == 0
+    assert moving().failed(FailureKind.STORE_BUSY).load.rate_bytes_per_second == 0
+    assert moving().failed(FailureKind.STORE_REFUSED).load.rate_bytes_per_second == 0
+    assert moving().pulled().load.rate_bytes_per_second == 0
+    assert moving().withdrawn().load.rate_bytes_per_second == 0
+    assert moving().restarted().load.rate_bytes_per_second == 0
+    amended = v.job(version=2, items=(v.item(),))
+    assert moving().amended(amended, again=True).load.rate_bytes_per_second == 0
+
+
+def test_the_drives_of_one_job_are_kept_apart() -> None:
+    life = Life(v.job(v.SONAR, "HQ7K2M9A", "HQ7K2M9B")).to(Phase.SURVEYING)
+    assert life.surveyed().does(Transfer).folder == "drive-1"
+    assert life.transferred().does(Prove).folder == "drive-1"
+    assert life.withdrawn().does(TakeBack).folder == "drive-1"
+
+
+def test_a_take_back_knows_how_the_transfer_named_its_files() -> None:
+    one = Life().to(Phase.LOADING)
+    assert not one.withdrawn().does(TakeBack).several_volumes
+    two = Life().to(Phase.LOADING)
+    volumes = tuple(VolumeFacts(name=f"vol-{n}", problem="unknown" if n == 3 else None) for n in (1, 2, 3))
+    two.put(facts=replace(two.load.facts, volumes=volumes))
+    assert two.withdrawn().does(TakeBack).several_volumes
+
+
+def test_encryption_is_looked_for_unless_nobody_minds() -> None:
+    assert Life().to(Phase.SURVEYING).does(Survey).sniff
+    assert Life().to(Phase.LOADING).does(Transfer).sniff
+    noted = v.job(requirements=(PolicyChange(requirement="not-encrypted", policy=Policy.NOTED),))
+    assert Life(noted).to(Phase.SURVEYING).does(Survey).sniff
+    assert not Life(noted).to(Phase.LOADING).does(Transfer).sniff
+    off = tuple(
+        PolicyChange(requirement=code, policy=Policy.OFF)
+        for code in ("not-encrypted", "encryption-uncertain")
+    )
+    assert not Life(v.job(requirements=off)).to(Phase.SURVEYING).does(Survey).sniff
+
+
+# -- two observations ------------------------------------------------------------------------------
+
+
+def test_two_looks_that_agree_fail_the_job() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(PLAIN)
+    assert life.messages == ()
+    assert life.does(Survey).fresh
+    told = life.surveyed(PLAIN).says(JobFailed)
+    assert (told.cause, told.observations, told.data_kept) == (FailureClass.REQUIREMENT, 2, False)
+    assert told.text == "vol-1/reef-north.tar is not encrypted: it is a tar archive."
+    assert life.does(TakeBack).destination == life.job.destination
+    assert releasing(life).outcome is Outcome.FAILED
+    assert life.taken_back().closed().outcome is Outcome.FAILED
+
+
+def test_a_second_look_without_fault_goes_on_and_keeps_a_note() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(PLAIN).surveyed()
+    assert life.load.phase is Phase.LOADING
+    (note,) = life.load.findings
+    assert (note.code, note.severity) == (FindingCode.SEEN_ONCE, Severity.NOTED)
+    assert note.sentence.startswith("Seen in one look only: vol-1/reef-north.tar is not encrypted")
+
+
+def test_two_looks_that_disagree_hold_the_load() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(PLAIN).surveyed(OTHER)
+    assert held(life).reason is HoldReason.OBSERVATIONS_DISAGREE
+    assert not any(isinstance(message, JobFailed) for message in life.told)
+    assert life.says(LoadHeld).text.startswith("two looks at the drive disagree: tracks.age")
+
+
+def test_a_failure_lists_everything_with_what_one_look_alone_saw_as_a_note() -> None:
+    first = v.survey(secrecy=(v.plain("vol-1/a.tar"), v.plain("vol-1/b.tar")))
+    second = v.survey(secrecy=(v.plain("vol-1/a.tar"), v.plain("vol-1/c.tar")), unexpected=v.changed())
+    told = Life().to(Phase.SURVEYING).surveyed(first).surveyed(second).says(JobFailed)
+    assert [(f.code, f.subject) for f in told.findings] == [
+        (FindingCode.NOT_ENCRYPTED, "vol-1/a.tar"),
+        (FindingCode.UNEXPECTED_ITEM, "drive"),
+        (FindingCode.SEEN_ONCE, "vol-1/b.tar"),
+        (FindingCode.SEEN_ONCE, "vol-1/c.tar"),
+    ]
+    assert [f.severity for f in told.findings].count(Severity.BLOCKING) == 1
+
+
+def test_a_fault_is_read_again_before_it_fails_the_job() -> None:
+    life = Life().to(Phase.LOADING).transferred(v.fault())
+    assert life.does(Recheck).faults == (v.fault(),)
+    assert life.messages == ()
+    told = life.rechecked(v.fault()).says(JobFailed)
+    assert (told.cause, told.observations) == (FailureClass.DATA, 2)
+    assert [f.code for f in told.findings] == [FindingCode.CHECKSUM_MISMATCH]
+
+
+@pytest.mark.parametrize("kind", FaultKind)
+def test_every_kind_of_fault_fails_the_job_once_confirmed(kind: FaultKind) -> None:
+    life = Life().to(Phase.LOADING).transferred(v.fault(kind=kind)).rechecked(v.fault(kind=kind))
+    assert life.says(JobFailed).cause.may_fail_a_job
+
+
+def test_a_fault_that_is_not_confirmed_is_loaded_again() -> None:
+    life = Life().to(Phase.LOADING).transferred(v.fault()).rechecked()
+    assert life.messages == ()
+    assert life.does(Transfer)
+    assert loading(life).passes == 2
+    (note,) = life.load.findings
+    assert note.code is FindingCode.SEEN_ONCE
+    assert life.transferred().load.phase is Phase.PROVING
+
+
+def test_a_fault_that_comes_and_goes_holds_in_the_end() -> None:
+    life = Life().to(Phase.LOADING)
+    for _ in range(v.LIMITS.passes_max):
+        life.transferred(v.fault()).rechecked()
+    assert held(life).reason is HoldReason.OBSERVATIONS_DISAGREE
+    assert held(life).cause is FailureClass.DATA
+    assert held(life).text == "reading the same files gave different results 3 times"
+    assert not any(isinstance(message, JobFailed) for message in life.told)
+
+
+def test_a_pass_that_leaves_files_behind_is_tried_again_and_held_but_never_fails() -> None:
+    life = Life().to(Phase.LOADING)
+    for _ in range(2):
+        assert life.transferred(ledger=v.ledger(stored=2, pending=1)).did == ["StartTimer"]
+        life.time_up()
+    assert held(life.transferred(ledger=v.ledger(stored=2, pending=1))).reason is HoldReason.STATION_FAULT
+
+
+# -- whose fault it is -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phase", WORKING)
+@pytest.mark.parametrize("kind", FailureKind)
+def test_only_what_may_fail_a_job_ever_does(phase: Phase, kind: FailureKind) -> None:
+    life = Life().to(phase)
+    for _ in range(40):
+        life.failed(kind)
+        if life.load.phase is not phase:
+            break
+        life.time_up()
+    failed = [message for message in life.told if isinstance(message, JobFailed)]
+    if not retry.TABLE[kind].cause.may_fail_a_job:
+        assert failed == []
+        assert life.load.phase in (phase, Phase.HELD)
+
+
+@pytest.mark.parametrize("kind", [FailureKind.DRIVE_UNREADABLE, FailureKind.READ_STALLED])
+@pytest.mark.parametrize("phase", [Phase.SURVEYING, Phase.LOADING])
+def test_a_drive_that_cannot_be_read_twice_fails_the_job(phase: Phase, kind: FailureKind) -> None:
+    life = Life().to(phase).failed(kind, "input/output error")
+    assert life.messages == ()
+    told = life.time_up().failed(kind, "input/output error").says(JobFailed)
+    assert (told.cause, told.observations) == (FailureClass.DRIVE, 2)
+    assert told.text == "The drive cannot be read: input/output error."
+
+
+@pytest.mark.parametrize("phase", [Phase.SURVEYING, Phase.LOADING])
+def test_one_observation_among_other_failures_is_still_one(phase: Phase) -> None:
+    life = Life().to(phase)
+    for _ in range(5):
+        life.failed(FailureKind.STORE_UNREACHABLE).time_up()
+    life.failed(FailureKind.DRIVE_UNREADABLE)
+    assert life.messages == ()
+    life.time_up().failed(FailureKind.STORE_UNREACHABLE).time_up()
+    told = life.failed(FailureKind.DRIVE_UNREADABLE).says(JobFailed)
+    assert told.observations == 2
+
+
+def test_kinds_that_take_turns_are_held_as_soon_as_one_has_used_up_its_tries() -> None:
+    life = Life().to(Phase.SURVEYING)
+    for kind in islice(cycle((FailureKind.TOOL_FAILED, FailureKind.UNKNOWN)), 4):
+        life.failed(kind).time_up()
+    assert life.load.phase is Phase.SURVEYING
+    assert held(life.failed(FailureKind.TOOL_FAILED)).reason is HoldReason.STATION_FAULT
+
+
+def test_progress_between_two_failures_makes_them_two_firsts() -> None:
+    life = Life().to(Phase.LOADING).failed(FailureKind.DRIVE_UNREADABLE).time_up()
+    life.progressed(v.ledger(stored=1, pending=2))
+    life.failed(FailureKind.DRIVE_UNREADABLE)
+    assert life.load.phase is Phase.LOADING
+    life.time_up().progressed(v.ledger(stored=1, pending=2))
+    assert life.failed(FailureKind.DRIVE_UNREADABLE).says(JobFailed)
+
+
+def test_what_goes_wrong_in_a_proof_is_never_the_drives_fault() -> None:
+    life = Life().to(Phase.PROVING)
+    for _ in range(2):
+        life.failed(FailureKind.READ_STALLED).time_up()
+    assert held(life).reason is HoldReason.STATION_FAULT
+    assert held(life).cause is FailureClass.STATION
+
+
+# -- pauses ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phase", [*WORKING, Phase.RELEASING])
+def test_delays_grow_and_are_bounded(phase: Phase) -> None:
+    life = Life().to(phase)
+    delays = []
+    for _ in range(20):
+        delays.append(life.failed(FailureKind.STORE_UNREACHABLE).does(StartTimer).after_s)
+        life.time_up()
+    assert delays[0] <= 2.0
+    assert max(delays) <= 300.0
+    assert min(delays[-8:]) >= 150.0
+    assert all(later > earlier for earlier, later in zip(delays[:6], delays[2:8], strict=True))
+
+
+def test_a_pause_carries_its_reason_and_ends_with_its_timer() -> None:
+    life = Life().to(Phase.LOADING).failed(FailureKind.STORE_BUSY, "slow down, please")
+    pause = loading(life).pause
+    assert pause is not None
+    assert pause.failure.text == "slow down, please"
+    assert pause.until == life.at + life.does(StartTimer).after_s
+    attempt = life.awaited
+    assert life.time_up().does(Transfer).attempt == attempt + 1
+    assert loading(life).pause is None
+
+
+def test_a_second_look_that_fails_is_still_the_second_look() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(PLAIN).failed(FailureKind.TOOL_FAILED).time_up()
+    assert life.does(Survey).fresh
+    assert life.surveyed(PLAIN).says(JobFailed)
+
+
+def test_a_survey_that_is_tried_again_is_made_on_a_freshly_opened_drive() -> None:
+    assert Life().to(Phase.SURVEYING).failed(FailureKind.TOOL_FAILED).time_up().does(Survey).fresh
+
+
+def test_a_recheck_that_fails_is_tried_again_with_the_same_files() -> None:
+    life = Life().to(Phase.LOADING).transferred(v.fault()).failed(FailureKind.TOOL_FAILED).time_up()
+    assert life.does(Recheck).faults == (v.fault(),)
+
+
+@pytest.mark.parametrize("kind", FailureKind)
+def test_letting_go_is_tried_until_it_works(kind: FailureKind) -> None:
+    life = Life().to(Phase.LOADING).withdrawn()
+    for _ in range(30):
+        assert life.failed(kind).did == ["StartTimer"]
+        assert life.time_up().does(TakeBack)
+    for _ in range(30):
+        life.taken_back() if releasing(life).step == "take-back" else life.failed(kind).time_up()
+    assert life.does(Close)
+    assert life.closed().outcome is Outcome.WITHDRAWN
+
+
+def test_work_that_a_stopping_station_cancels_is_still_waited_for() -> None:
+    life = Life().to(Phase.LOADING)
+    before = life.load
+    assert life.cancelled().load == before
+    assert life.commands == ()
+
+
+# -- holds -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "reason"),
+    [
+        (FailureKind.STORE_REFUSED, HoldReason.STORE_REFUSED),
+        (FailureKind.STORE_MISSING, HoldReason.STORE_MISSING),
+        (FailureKind.STORE_CONFLICT, HoldReason.STORE_CONFLICT),
+        (FailureKind.STORE_FULL, HoldReason.RETRIES_EXHAUSTED),
+    ],
+)
+@pytest.mark.parametrize("phase", [Phase.LOADING, Phase.PROVING])
+def test_what_a_person_has_to_mend_holds_at_once(phase: Phase, kind: FailureKind, reason: HoldReason) -> None:
+    life = Life().to(phase).failed(kind, "access denied")
+    told = life.says(LoadHeld)
+    assert (told.reason, told.cause) == (reason, FailureClass.DEPENDENCY)
+    assert told.text == f"{kind}: access denied"
+    assert life.did == ["Close"]
+    assert not life.does(Close).power_down
+    assert life.lifted(Decision.AGAIN).says(LoadResumed).text == "again by m.okafor"
+    assert life.take(Admitted()).does(Survey)
+
+
+def test_a_doubtful_finding_holds_until_a_person_accepts_it() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(DOUBT)
+    assert held(life).reason is HoldReason.DOUBTFUL
+    assert held(life).text == (
+        "a person has to decide: vol-1/reef-north.bin may or may not be encrypted: it is too short to tell."
+    )
+    life.lifted(Decision.ACCEPT).take(Admitted()).surveyed(DOUBT)
+    assert life.load.phase is Phase.LOADING
+    assert [f.code for f in life.load.findings] == [FindingCode.ENCRYPTION_UNCERTAIN]
+
+
+def test_accepting_one_doubt_accepts_no_other() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(DOUBT).lifted(Decision.ACCEPT).take(Admitted())
+    life.surveyed(v.survey(secrecy=(v.doubtful(), v.doubtful("vol-1/other.bin"))))
+    assert [f.subject for f in held(life).findings] == ["vol-1/other.bin"]
+
+
+def test_a_person_who_refuses_fails_the_job_on_one_observation_and_a_word() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(DOUBT).lifted(Decision.REFUSE)
+    told = life.says(JobFailed)
+    assert (told.cause, told.observations) == (FailureClass.REQUIREMENT, 1)
+    assert [f.severity for f in told.findings] == [Severity.BLOCKING]
+    assert life.taken_back().closed().outcome is Outcome.FAILED
+
+
+def test_a_drive_that_nobody_wants_is_unclaimed() -> None:
+    life = Life().unmatched()
+    told = life.says(LoadHeld)
+    assert (told.reason, told.job_id, told.tried) == (HoldReason.NO_MATCHING_JOB, None, ("serial: no job",))
+    assert life.does(StartTimer).after_s == v.LIMITS.unclaimed_after_s
+    assert life.expired().says(DriveUnclaimed).tried == ("serial: no job",)
+    told_at_last = life.closed().says(DriveReleased)
+    assert (told_at_last.outcome, told_at_last.disposition) == (Outcome.UNCLAIMED, None)
+
+
+def test_a_person_may_let_a_drive_go_that_nobody_wants() -> None:
+    life = Life().unmatched().lifted(Decision.REFUSE)
+    assert life.says(DriveUnclaimed)
+    assert life.closed().says(DriveReleased).text == "let go by m.okafor"
+
+
+def test_the_same_reason_is_not_told_twice_and_another_one_is() -> None:
+    life = Life().unmatched()
+    before = life.load
+    assert life.unmatched().load == before
+    assert (life.messages, life.commands) == ((), ())
+    life.take(Unmatched(reason=HoldReason.SEVERAL_JOBS, text="two jobs claim it", tried=()))
+    assert life.says(LoadHeld).reason is HoldReason.SEVERAL_JOBS
+    assert held(life).since == v.AT + 1.0
+
+
+def test_a_wait_for_a_job_does_not_begin_anew_with_another_reason() -> None:
+    life = Life().unmatched()
+    life.at += 600.0
+    life.take(Unmatched(reason=HoldReason.SEVERAL_JOBS, text="two jobs claim it", tried=()))
+    assert life.expired().says(DriveUnclaimed)
+
+
+def test_a_job_that_comes_later_ends_the_wait() -> None:
+    life = Life().unmatched().matched()
+    assert life.said == ["load.resumed", "load.started"]
+    assert life.expired().load.phase is Phase.WAITING
+
+
+def test_holding_asks_nothing_of_an_effect_that_is_over() -> None:
+    assert Life().to(Phase.LOADING).failed(FailureKind.STORE_REFUSED).did == ["Close"]
+    assert Life().to(Phase.SURVEYING).surveyed(DOUBT).did == ["Close"]
+    assert Life().unmatched().did == ["StartTimer"]
+
+
+# -- taking back -----------------------------------------------------------------------------------
+
+
+def test_a_failed_load_is_kept_if_the_job_says_so() -> None:
+    life = Life(v.job(keep_on_failure=True)).to(Phase.LOADING).transferred(v.fault()).rechecked(v.fault())
+    assert life.says(JobFailed).data_kept
+    assert life.did == ["Close"]
+    assert life.closed().outcome is Outcome.FAILED
+
+
+@pytest.mark.parametrize("phase", [*AT_THE_DRIVE, Phase.PROVING, Phase.AWAY])
+def test_a_withdrawal_stops_a_load_in_any_phase(phase: Phase) -> None:
+    life = Life().to(phase)
+    running = getattr(life.load.state, "attempt", None)
+    life.withdrawn()
+    assert [c.attempt for c in life.commands if isinstance(c, Cancel)] == ([running] if running else [])
+    assert life.does(TakeBack)
+    assert life.taken_back().does(Close).power_down == (phase is not Phase.AWAY)
+    assert life.closed().says(DriveReleased).text == "withdrawn: the order was cancelled"
+    assert life.outcome is Outcome.WITHDRAWN
+
+
+def test_a_withdrawal_during_a_pause_cancels_nothing() -> None:
+    life = Life().to(Phase.LOADING).failed(FailureKind.STORE_BUSY).withdrawn()
+    assert life.did == ["TakeBack"]
+
+
+def test_a_withdrawal_ends_a_hold() -> None:
+    life = Life().to(Phase.LOADING).failed(FailureKind.STORE_REFUSED).withdrawn()
+    assert life.taken_back().closed().outcome is Outcome.WITHDRAWN
+
+
+def test_one_drive_that_was_loaded_is_taken_back_while_it_is_let_go() -> None:
+    life = Life().to(Phase.RELEASING).withdrawn()
+    assert life.did == ["Cancel", "TakeBack"]
+    assert life.taken_back().closed().outcome is Outcome.WITHDRAWN
+
+
+def test_one_drive_that_was_loaded_is_taken_back_after_it_was_released() -> None:
+    life = Life().to(Phase.RELEASED).withdrawn()
+    assert life.did == ["TakeBack"]
+    assert life.taken_back().closed().outcome is Outcome.WITHDRAWN
+    gone = Life().to(Phase.RELEASED).pulled().withdrawn().taken_back()
+    assert not gone.does(Close).power_down
+    assert gone.closed().outcome is Outcome.WITHDRAWN
+
+
+@pytest.mark.parametrize("phase", [*AT_THE_DRIVE, Phase.PROVING, Phase.AWAY])
+def test_a_load_that_stops_with_its_data_kept_takes_nothing_back(phase: Phase) -> None:
+    life = Life().to(phase).withdrawn(keep=True)
+    assert "TakeBack" not in life.did
+    assert life.closed().outcome is Outcome.WITHDRAWN
+
+
+@pytest.mark.parametrize("phase", [Phase.RELEASING, Phase.RELEASED])
+def test_a_loaded_drive_whose_data_is_kept_stays_loaded(phase: Phase) -> None:
+    life = Life().to(phase)
+    before = life.load
+    assert life.withdrawn(keep=True).load == before
+
+
+def test_a_second_withdrawal_changes_nothing() -> None:
+    life = Life().to(Phase.LOADING).withdrawn()
+    before = life.load
+    assert life.withdrawn().load == before
+    assert life.commands == ()
+
+
+# -- amendments ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phase", WORKING)
+def test_other_demands_begin_the_survey_again(phase: Phase) -> None:
+    life = Life().to(phase)
+    running = life.awaited
+    life.amended(v.job(version=2, items=(v.item(),)), again=True)
+    assert life.does(Cancel).attempt == running
+    assert life.does(Survey).job.version == 2
+    assert isinstance(life.load.state, Surveying)
+
+
+@pytest.mark.parametrize("phase", WORKING)
+def test_another_urgency_changes_the_weight_and_nothing_else(phase: Phase) -> None:
+    life = Life().to(phase)
+    state = life.load.state
+    assert life.amended(v.job(version=2, priority=9), again=False).did == ["SetWeight"]
+    assert life.does(SetWeight).weight == 9
+    assert life.load.state == state
+
+
+def test_other_demands_end_a_hold() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(DOUBT).amended(v.job(version=2, items=(v.item(),)), again=True)
+    assert life.says(LoadResumed).text == "the job was amended"
+    assert life.load.phase is Phase.WAITING
+
+
+def test_another_urgency_ends_no_hold() -> None:
+    life = Life().to(Phase.SURVEYING).surveyed(DOUBT).amended(v.job(version=2, priority=9), again=False)
+    assert life.load.phase is Phase.HELD
+
+
+def test_other_demands_on_a_drive_that_was_pulled_wait_for_it() -> None:
+    life = Life().to(Phase.PROVING).pulled()
+    running = life.awaited
+    life.amended(v.job(version=2, proof=ProofLevel.FULL), again=True)
+    assert life.does(Cancel).attempt == running
+    assert life.says(LoadAway).bay == "bay-1"
+    assert isinstance(life.load.state, Away)
+    assert life.back().take(Admitted()).does(Survey)
+
+
+def test_a_hold_without_its_drive_that_is_amended_waits_for_the_drive() -> None:
+    life = Life().to(Phase.PROVING).pulled().failed(FailureKind.STORE_REFUSED)
+    life.amended(v.job(version=2, items=(v.item(),)), again=True)
+    assert isinstance(life.load.state, Away)
+    assert life.says(LoadAway).bay == "bay-1"
+    assert life.back().load.phase is Phase.WAITING
+
+
+# -- the drive comes and goes ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phase", AT_THE_DRIVE)
+def test_a_drive_that_is_pulled_is_waited_for(phase: Phase) -> None:
+    life = Life().to(phase)
+    running = getattr(life.load.state, "attempt", None)
+    told = life.pulled().says(LoadAway)
+    assert (told.bay, told.job_id) == ("bay-1", life.job.job_id)
+    assert [c.attempt for c in life.commands if isinstance(c, Cancel)] == ([running] if running else [])
+    assert isinstance(life.load.state, Away)
+    assert life.back("bay-2").says(LoadResumed).text == "the drive is back in bay-2"
+    assert life.take(Admitted()).does(Survey).handle == v.handle("bay-2", 2)
+
+
+def test_a_drive_that_is_pulled_in_a_pause_has_nothing_to_cancel() -> None:
+    assert Life().to(Phase.LOADING).failed(FailureKind.STORE_BUSY).pulled().did == ["Close"]
+
+
+def test_a_drive_that_is_pulled_before_its_job_is_known_ends_its_load() -> None:
+    told = Life().unmatched().pulled().says(DriveReleased)
+    assert (told.outcome, told.text) == (Outcome.UNCLAIMED, "pulled before a job was found for it")
+
+
+def test_a_drive_that_is_pulled_from_a_hold_goes_on_when_it_is_back() -> None:
+    life = Life().to(Phase.LOADING).failed(FailureKind.STORE_REFUSED).pulled()
+    assert isinstance(life.load.state, Away)
+    assert life.back().take(Admitted()).load.phase is Phase.SURVEYING
+
+
+def test_a_proof_does_not_need_the_drive() -> None:
+    life = Life().to(Phase.PROVING).pulled()
+    assert (life.messages, life.commands) == ((), ())
+    assert life.load.phase is Phase.PROVING
+    assert not life.proved().does(Close).power_down
+    assert life.closed().says(DriveReleased).bay is None
+
+
+def test_a_drive_may_come_back_during_a_proof() -> None:
+    life = Life().to(Phase.PROVING).pulled().back("bay-2")
+    assert (life.load.phase, life.load.bay) == (Phase.PROVING, "bay-2")
+    assert life.proof_failed("vol-1/a.age").does(Transfer).handle == v.handle("bay-2", 2)
+
+
+@pytest.mark.parametrize("phase", [Phase.WAITING, Phase.SURVEYING, Phase.LOADING, Phase.RELEASED])
+def test_a_drive_that_is_identified_once_more_disturbs_nothing(phase: Phase) -> None:
+    life = Life().to(phase)
+    state = life.load.state
+    life.back("bay-1", generation=1)
+    assert (life.load.state, life.messages, life.commands) == (state, (), ())
+
+
+# -- proofs that fail ------------------------------------------------------------------------------
+
+
+def test_what_the_store_has_lost_is_loaded_again() -> None:
+    life = Life().to(Phase.PROVING).proof_failed("vol-1/a.age")
+    assert life.does(Transfer)
+    assert loading(life).passes == 2
+    assert life.load.ledger.pending_files == 1
+
+
+def test_a_store_that_loses_everything_holds_the_load() -> None:
+    life = Life().to(Phase.PROVING)
+    for _ in range(v.LIMITS.passes_max - 1):
+        life.proof_failed("vol-1/a.age").transferred()
+    assert held(life.proof_failed("vol-1/a.age")).reason is HoldReason.RETRIES_EXHAUSTED
+    assert held(life).text == "the store did not hold what was stored, for example vol-1/a.age"
+
+
+def test_a_proof_that_names_no_file_still_says_why_it_holds() -> None:
+    life = Life(limits=replace(v.LIMITS, passes_max=1)).to(Phase.PROVING).proof_failed()
+    assert life.says(LoadHeld).text == "the store did not hold what was stored"
+
+
+def test_a_proof_that_fails_without_the_drive_says_that_it_waits_for_it() -> None:
+    life = Life().to(Phase.PROVING).pulled().proof_failed("vol-1/a.age")
+    told = life.says(LoadAway)
+    assert (told.bay, told.ledger.pending_files) == ("bay-1", 1)
+    assert isinstance(life.load.state, Away)
+    assert life.back().take(Admitted()).surveyed().does(Transfer)
+
+
+def test_a_proof_remembers_the_bay_of_its_drive_through_failures_and_restarts() -> None:
+    life = Life().to(Phase.PROVING).pulled().failed(FailureKind.STORE_BUSY).time_up().restarted()
+    assert life.proof_failed("vol-1/a.age").says(LoadAway).bay == "bay-1"
+
+
+# -- a new process ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("phase", AT_THE_DRIVE)
+def test_a_restart_counts_the_drive_as_away_without_a_word(phase: Phase) -> None:
+    life = Life().to(phase).restarted()
+    assert (life.load.state, life.messages, life.commands) == (Away(since=life.at, told=False), (), ())
+    assert life.back().messages == ()
+    assert life.load.phase is Phase.WAITING
+
+
+@pytest.mark.parametrize("phase", AT_THE_DRIVE)
+def test_a_drive_that_left_meanwhile_is_told_as_away(phase: Phase) -> None:
+    life = Life().to(phase).restarted().pulled()
+    assert life.says(LoadAway).bay == "bay-1"
+    assert life.load.bay is None
+    assert life.back().says(LoadResumed)
+
+
+def test_a_drive_that_is_told_as_away_is_not_told_again() -> None:
+    life = Life().to(Phase.AWAY).restarted()
+    assert (life.messages, life.commands) == ((), ())
+    life.put(bay="bay-1")
+    assert life.pulled().messages == ()
+
+
+@pytest.mark.parametrize(("phase", "effect"), [(Phase.PROVING, Prove), (Phase.RELEASING, Close)])
+def test_a_restart_takes_up_what_needs_no_drive(phase: Phase, effect: type[Prove] | type[Close]) -> None:
+    life = Life().to(phase)
+    attempt = life.awaited
+    assert life.restarted().does(effect).attempt == attempt + 1
+    assert life.load.phase is phase
+
+
+def test_a_restart_takes_up_a_take_back() -> None:
+    life = Life().to(Phase.LOADING).withdrawn().failed(FailureKind.STORE_BUSY).restarted()
+    assert life.does(TakeBack)
+    assert releasing(life).pause is None
+
+
+def test_a_restart_forgets_no_hold() -> None:
+    life = Life().to(Phase.LOADING).failed(FailureKind.STORE_REFUSED)
+    state = life.load.state
+    assert life.restarted().load.state == state
+    assert life.load.handle is None
+    assert life.commands == ()
+
+
+def test_a_restart_waits_for_a_job_no_longer_than_the_rest() -> None:
+    life = Life().unmatched()
+    life.at += 600.0
+    assert life.restarted().does(StartTimer).after_s == v.LIMITS.unclaimed_after_s - 601.0
+    life.at += 86_400.0
+    assert life.restarted().does(StartTimer).after_s == 0.0
+
+
+def test_a_restart_leaves_a_released_load_as_it_is() -> None:
+    life = Life().to(Phase.RELEASED)
+    before = life.load
+    assert life.restarted().load == before
+
+
+def test_phases_name_themselves() -> None:
+    load: Load = Life().to(Phase.PROVING).load
+    assert isinstance(load.state, Proving)
+    assert load.phase is Phase.PROVING
+    assert not isinstance(load.state, Released)
