@@ -17,8 +17,6 @@ from ingestd.content.sample import Content, HeadContent, Structure, Verdict
 from ingestd.core.model import Secrecy
 
 _HEAD_BYTES = 64 << 10
-_END_BYTES = 128
-"""What may stand after the base64: a checksum, and the line that ends the armour."""
 _BEGIN = re.compile(rb"(?:\xef\xbb\xbf)?\s*-----BEGIN ([A-Z0-9 ]{3,40})-----[ \t]*\r?\n")
 _PGP_HEADERS = re.compile(rb"(?:[A-Za-z][\w-]*: [^\n]*\n)*[ \t]*\r?\n")
 _BASE64 = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
@@ -54,7 +52,7 @@ def _judged(
     # Three bytes stand for four, and a line of 64 or 76 has up to two bytes to end it.
     start = at + structure.payload_at * 4 * 66 // (3 * 64)
     armoured = dataclasses.replace(structure, kind=f"{structure.kind}, armoured", refine=_decoded)
-    return judged(content, armoured, start, content.size_bytes - _END_BYTES)
+    return judged(content, armoured, start, content.size_bytes)
 
 
 def _decoded_head(content: Content, head: bytes, at: int) -> HeadContent:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Iterator
+from collections.abc import Generator
 from typing import NamedTuple
 
 from ingestd.content.faults import blame_station
@@ -28,7 +28,9 @@ class Entry(NamedTuple):
     sha256: bytes
 
 
-def read_list(root_fd: int, name: bytes, cancel: CancelToken) -> tuple[Iterator[Entry], list[int]]:
+def read_list(
+    root_fd: int, name: bytes, cancel: CancelToken
+) -> tuple[Generator[Entry, None, None], list[int]]:
     """The entries of a list, read as they are asked for, and the numbers of lines that are none.
 
     The second grows while the first is read, to at most BAD_LINES_MAX. A line is bad that cannot be
@@ -39,7 +41,7 @@ def read_list(root_fd: int, name: bytes, cancel: CancelToken) -> tuple[Iterator[
     return _entries(root_fd, name, cancel, bad), bad
 
 
-def _entries(root_fd: int, name: bytes, cancel: CancelToken, bad: list[int]) -> Iterator[Entry]:
+def _entries(root_fd: int, name: bytes, cancel: CancelToken, bad: list[int]) -> Generator[Entry, None, None]:
     number = 0
     try:
         for number, line in enumerate(_lines(root_fd, name, cancel), 1):
@@ -77,7 +79,7 @@ def _plain_path(path: bytes) -> bytes:
     return b"/".join(parts)
 
 
-def _lines(root_fd: int, name: bytes, cancel: CancelToken) -> Iterator[bytes]:
+def _lines(root_fd: int, name: bytes, cancel: CancelToken) -> Generator[bytes, None, None]:
     """The lines of a file; one that is too long may come shortened, but still too long."""
     rest = b""
     for block in _blocks(root_fd, name, cancel):
@@ -88,7 +90,7 @@ def _lines(root_fd: int, name: bytes, cancel: CancelToken) -> Iterator[bytes]:
         yield rest
 
 
-def _blocks(root_fd: int, name: bytes, cancel: CancelToken) -> Iterator[bytes]:
+def _blocks(root_fd: int, name: bytes, cancel: CancelToken) -> Generator[bytes, None, None]:
     fd = open_beneath(root_fd, name, os.O_RDONLY | os.O_NONBLOCK)
     try:
         if not is_regular(fd):

@@ -18,7 +18,6 @@ from ingestd.content.sample import Content, Structure, Verdict
 from ingestd.core.model import Secrecy
 
 WINDOW_BYTES = 1 << 20
-WINDOWS_MAX = 16
 RANDOM_BYTES_MIN = 64 << 10
 """Of less than this, too little can be told to call it random-like."""
 PAYLOAD_BYTES_MIN = 4 << 10
@@ -58,13 +57,20 @@ def chi_square(block: bytes, left_out: bytes = b"") -> float:
 
 
 def windows(content: Content, start: int, end: int) -> Iterator[bytes]:
-    """Up to 16 blocks of up to 1 MiB, spread evenly from `start` to `end`, both ends included."""
+    """Blocks of up to 1 MiB, spread evenly from `start` to `end`, both ends included.
+
+    As many as the content allows, 16 by default; what is no longer than these is covered as a whole, in
+    blocks of equal length.
+    """
     span = max(0, end - start)
-    count = min(WINDOWS_MAX, max(1, span // WINDOW_BYTES))
-    last = max(0, span - WINDOW_BYTES)
+    count = min(content.windows_max, max(1, _divided(span, WINDOW_BYTES)))
+    length = min(WINDOW_BYTES, _divided(span, count))
     for number in range(count):
-        offset = start + (last * number // (count - 1) if count > 1 else 0)
-        yield content.read(offset, min(WINDOW_BYTES, end - offset))
+        yield content.read(start + (span - length) * number // max(1, count - 1), length)
+
+
+def _divided(span: int, by: int) -> int:
+    return (span + by - 1) // by
 
 
 @dataclass(frozen=True, slots=True)

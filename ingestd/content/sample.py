@@ -15,12 +15,19 @@ Verdict = tuple[Secrecy, str]
 
 READ_BYTES_MAX = 1 << 20
 
+WINDOWS_MAX = 16
+"""Samples taken of one file at most."""
+
 
 class Content(Protocol):
     """Something that can be read at any offset. `size_bytes` is None where it is not known."""
 
     @property
     def size_bytes(self) -> int | None: ...
+
+    @property
+    def windows_max(self) -> int:
+        """How many samples may be taken of it; each costs some 30 ms."""
 
     def read(self, offset: int, length: int) -> bytes:
         """The bytes there; fewer than `length` only at the end, none beyond it."""
@@ -33,6 +40,7 @@ class FileContent:
     fd: int
     size_bytes: int
     cancel: CancelToken
+    windows_max: int = WINDOWS_MAX
 
     def read(self, offset: int, length: int) -> bytes:
         blocks: list[bytes] = []
@@ -55,6 +63,7 @@ class HeadContent:
 
     head: bytes
     size_bytes: int | None = None
+    windows_max: int = WINDOWS_MAX
 
     def read(self, offset: int, length: int) -> bytes:
         return self.head[offset : offset + length]

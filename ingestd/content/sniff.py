@@ -20,7 +20,7 @@ from ingestd.content.randomness import (
     judged,
     windows,
 )
-from ingestd.content.sample import Content, FileContent, HeadContent, Structure, Verdict
+from ingestd.content.sample import WINDOWS_MAX, Content, FileContent, HeadContent, Structure, Verdict
 from ingestd.core.model import Secrecy
 from ingestd.ports import CancelToken
 
@@ -40,14 +40,16 @@ _UNTOLD: tuple[tuple[int, bytes, str], ...] = (
 """Formats that may be encrypted or not, which is not looked into here."""
 
 
-def look(fd: int, size_bytes: int, *, name: bytes, cancel: CancelToken) -> Verdict:
+def look(
+    fd: int, size_bytes: int, *, name: bytes, cancel: CancelToken, windows_max: int = WINDOWS_MAX
+) -> Verdict:
     """How secret the content of an open file is, and its format or why that cannot be told.
 
-    Reads its head, what its format needs, and up to 16 windows of 1 MiB. The name decides nothing; it
-    serves to say that a file is not what it is called. Raises OSError as reading the file does, and
-    Cancelled.
+    Reads its head, what its format needs, and up to `windows_max` windows of 1 MiB. The name decides
+    nothing; it serves to say that a file is not what it is called. Raises OSError as reading the file
+    does, and Cancelled.
     """
-    content = FileContent(fd, size_bytes, cancel)
+    content = FileContent(fd, size_bytes, cancel, windows_max)
     if size_bytes == 0:
         return Secrecy.UNKNOWN, "empty"
     head = content.read(0, plain.HEAD_BYTES)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from contextlib import closing
 from functools import partial
 from itertools import islice
 
@@ -17,6 +18,7 @@ import structlog
 from ingestd.content import checksums, selection, sniff
 from ingestd.content.announced import Announced
 from ingestd.content.faults import blame_station, lacks_rights
+from ingestd.content.sample import WINDOWS_MAX
 from ingestd.content.selection import Region, Tally, region_of
 from ingestd.content.walk import Found, Kind, walk
 from ingestd.core.model import ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
@@ -34,6 +36,10 @@ from ingestd.ports import (
 )
 
 BATCH_ENTRIES = 1000
+WINDOWS_TOGETHER = 128
+"""Samples of 1 MiB that are taken of all files together, some four seconds' worth; of each the first
+and the last at least."""
+
 LOOKED_INTO_MAX = 1000
 """Files looked into where nothing is announced; the others are, as they are read."""
 LISTS_MAX = 1000
@@ -57,8 +63,9 @@ def survey(
     announced files are looked into for encryption; where nothing is announced, the first 1,000. What
     cannot be read of a file is left to the transfer, which names the damage.
 
-    Raises DriveGoneError, ResourcesExhausted, Cancelled, and PortError where the daemon may not read a
-    folder that is to be loaded.
+    Raises DriveGoneError, ResourcesExhausted, Cancelled, and PortError for a folder to be loaded that
+    the station cannot read through no fault of the drive: rights are missing, or it is of another file
+    system.
     """
     work = _Survey(drive, job, manifest, reserved, cancel)
     manifest.begin_survey()
@@ -95,8 +102,9 @@ class _Survey:
     def walk(self, volume: Volume) -> None:
         """Take in everything on a volume."""
         self._root_entry = b""
-        for found in walk(volume.root_fd, cancel=self._cancel):
-            self._take(volume, found)
+        with closing(walk(volume.root_fd, cancel=self._cancel)) as everything:
+            for found in everything:
+                self._take(volume, found)
         self._flush()
         self.require_drive()
 
@@ -105,11 +113,10 @@ class _Survey:
         if found.path not in (b"", self._root_entry) and b"/" not in found.path:
             self._enter_region(volume, found)
         self._announced.note_near(name, found.path)
-        if found.regular:
-            self._take_file(volume, found)
-            return
         if found.kind in (Kind.UNLISTABLE, Kind.OTHER_DEVICE):
             self._take_unlistable(name, found)
+        elif found.regular:
+            self._take_file(volume, found)
         elif self._region.skip is None and found.kind is not Kind.FOLDER:
             tally = {Kind.LINK: self._links, Kind.SPECIAL: self._specials}
             tally.get(found.kind, self._out_of_bounds).add(partial(located, name, found.path))
@@ -128,9 +135,6 @@ class _Survey:
     def _take_file(self, volume: Volume, found: Found) -> None:
         name, region = volume.facts.name, self._region
         skip = region.skip
-        if found.kind is Kind.OTHER_DEVICE:
-            self._take_unlistable(name, found)
-            return
         if found.kind is Kind.OUT_OF_BOUNDS and skip is None:
             skip = selection.OUT_OF_BOUNDS
             self._out_of_bounds.add(partial(located, name, found.path), found.size_bytes)
@@ -161,6 +165,11 @@ class _Survey:
         self.require_drive()
         if found.path and self._region.skip is not None:
             return
+        if found.kind is Kind.OTHER_DEVICE:
+            raise PortError(
+                f"{volume}: part of it lies on another file system, such as a Btrfs subvolume, which is not "
+                "read: have it copied into the volume itself, or load this drive by hand"
+            )
         if lacks_rights(found.error):
             raise PortError(
                 f"{volume}: the daemon may not read a folder ({os.strerror(found.error)}): "
@@ -196,13 +205,14 @@ class _Survey:
         where, path = volume.facts.name, located(volume.facts.name, name)
         entries, bad = checksums.read_list(volume.root_fd, name, self._cancel)
         count, missing = 0, list[str]()
-        while batch := list(islice(entries, BATCH_ENTRIES)):
-            count += len(batch)
-            rows = [(where, e.path, e.sha256, path) for e in batch if (where, e.path) not in noticed]
-            absent = self._manifest.expect(rows)
-            missing.extend(located(where, one) for one in absent[: MISSING_MAX - len(missing)])
-            self._cancel.check()
-            self._cancel.beat()
+        with closing(entries):
+            while batch := list(islice(entries, BATCH_ENTRIES)):
+                count += len(batch)
+                rows = [(where, e.path, e.sha256, path) for e in batch if (where, e.path) not in noticed]
+                absent = self._manifest.expect(rows)
+                missing.extend(located(where, one) for one in absent[: MISSING_MAX - len(missing)])
+                self._cancel.check()
+                self._cancel.beat()
         if bad:
             self.require_drive()
         return ChecksumListFact(path=path, entries=count, missing=tuple(missing), unreadable_lines=tuple(bad))
@@ -211,16 +221,19 @@ class _Survey:
 
     def look(self) -> tuple[SecrecyFact, ...]:
         """How secret the chosen files are; those that cannot be read are left out."""
-        facts = (self._look_into(volume, found) for volume, found in self._to_look_into)
+        each = max(2, min(WINDOWS_MAX, WINDOWS_TOGETHER // max(1, len(self._to_look_into))))
+        facts = (self._look_into(volume, found, each) for volume, found in self._to_look_into)
         return tuple(fact for fact in facts if fact is not None)
 
-    def _look_into(self, volume: Volume, found: Found) -> SecrecyFact | None:
+    def _look_into(self, volume: Volume, found: Found, windows: int) -> SecrecyFact | None:
         try:
             fd = open_beneath(volume.root_fd, found.path, os.O_RDONLY | os.O_NONBLOCK)
             try:
                 if not is_regular(fd):
                     return None
-                secrecy, kind = sniff.look(fd, found.size_bytes, name=found.path, cancel=self._cancel)
+                secrecy, kind = sniff.look(
+                    fd, found.size_bytes, name=found.path, cancel=self._cancel, windows_max=windows
+                )
             finally:
                 os.close(fd)
         except OSError as error:

@@ -16,7 +16,7 @@ import errno
 import itertools
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -63,7 +63,7 @@ class Found:
     """Number of the system's error, where there is one."""
 
 
-def walk(root_fd: int, *, cancel: CancelToken) -> Iterator[Found]:
+def walk(root_fd: int, *, cancel: CancelToken) -> Generator[Found, None, None]:
     """All that lies below the folder `root_fd`, each entry once; the folder itself is not reported.
 
     Within a folder come first its entries that are not folders, then each subfolder with all below
@@ -72,7 +72,8 @@ def walk(root_fd: int, *, cancel: CancelToken) -> Iterator[Found]:
     a folder before and is then reported as unlistable; the walk goes on. An entry that vanishes on
     the way is passed over, one that stays listed without being found is unlistable.
 
-    Raises ResourcesExhausted when the station is out of descriptors or memory, and Cancelled.
+    Raises ResourcesExhausted when the station is out of descriptors or memory, and Cancelled. Whoever
+    stops early closes the generator, and with it the descriptors.
     """
     with contextlib.closing(_Walker(root_fd, cancel)) as walker:
         yield from walker.run()

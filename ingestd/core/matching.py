@@ -29,7 +29,8 @@ Place = tuple[JobId, int]
 
 _Change = Callable[[frozenset[Place], Place], frozenset[Place]]
 
-_FREE_AGAIN = (Outcome.WITHDRAWN, Outcome.UNCLAIMED, Outcome.FAILED)
+FREE_AGAIN = (Outcome.WITHDRAWN, Outcome.UNCLAIMED, Outcome.FAILED)
+"""Outcomes after which the drive, or another in its place, may be loaded once more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +108,8 @@ def match(facts: DriveFacts, jobs: Map[JobId, JobRecord], index: JobIndex) -> Fo
     """The one free place in a pending job that this drive belongs to, or why there is none."""
     tried: list[str] = []
     for how, places in _ways(facts, jobs, index):
-        fitting = [place for place in places if _fits(facts, jobs, place, tried)]
-        free = sorted(place for place in fitting if is_free(jobs[place[0]], place[1]))
+        fitting = [place for place in sorted(places) if _fits(facts, jobs, place, tried)]
+        free = [place for place in fitting if is_free(jobs[place[0]], place[1])]
         if len({job_id for job_id, _ in free}) == 1:
             return Found(job_id=free[0][0], drive_index=free[0][1], by=how)
         if free:
@@ -116,7 +117,7 @@ def match(facts: DriveFacts, jobs: Map[JobId, JobRecord], index: JobIndex) -> Fo
             text = f"several jobs claim this drive by {how}: {names}; assign one"
             return NotFound(reason=HoldReason.SEVERAL_JOBS, text=text, tried=(*tried, f"{how}: {names}"))
         if fitting:
-            text = "; ".join(_why_taken(jobs[job_id], number) for job_id, number in sorted(fitting)[:3])
+            text = "; ".join(_why_taken(jobs[job_id], number) for job_id, number in fitting[:3])
             return NotFound(reason=HoldReason.ALREADY_DONE, text=text, tried=(*tried, f"{how}: {text}"))
         tried.append(f"{how}: no job")
     return NotFound(
@@ -161,9 +162,10 @@ def _fits(facts: DriveFacts, jobs: Map[JobId, JobRecord], place: Place, tried: l
 
 
 def is_free(record: JobRecord, drive_index: int) -> bool:
-    """Whether this drive of a job may still be loaded."""
+    """Whether this drive of a job may still be loaded: not while a load before it takes its data back."""
     claim = record.claim_of(drive_index)
-    return record.status is JobStatus.PENDING and (claim is None or claim.outcome in _FREE_AGAIN)
+    free = claim is None or (claim.outcome in FREE_AGAIN and claim.over)
+    return record.status is JobStatus.PENDING and free
 
 
 def _why_taken(record: JobRecord, drive_index: int) -> str:

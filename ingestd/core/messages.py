@@ -451,10 +451,12 @@ class SaveLoad:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SaveUplink:
-    """The cap as last set by message; it outlives a restart."""
+    """The cap as last set by message; it outlives a restart, but not a change of the configured one."""
 
     rate_bytes_per_second: int | None
     burst_bytes: int | None
+    configured: tuple[int | None, int | None] | None = None
+    """`Limits.uplink_configured` when it was set."""
 
 
 Record = SaveJob | SaveLoad | SaveUplink | Publish

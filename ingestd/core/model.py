@@ -233,6 +233,8 @@ class DriveClaim:
     receipt: Receipt | None = None
     items: tuple[str, ...] = ()
     """Announced items that were found on this drive."""
+    over: bool = False
+    """The load has let go: nothing of it will change in the store any more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -540,3 +542,5 @@ class Limits:
     stores: tuple[str, ...] = ()
     stores_shared: tuple[str, ...] = ()
     """Stores in which a job's prefix need not begin with its tenant's name."""
+    uplink_configured: tuple[int | None, int | None] | None = None
+    """Rate and burst that the configuration gives. A cap set by message ends when they change."""

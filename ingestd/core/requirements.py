@@ -1,17 +1,24 @@
-"""What a drive must meet: small rules from facts to findings, and one catalogue of their codes.
+"""What a drive must meet: small rules from facts to findings.
 
-A rule never decides what follows; it states a fact in words. What a code's severity is comes from
-the catalogue, changed by the site's policy, changed by the job's.
+A rule never decides what follows; it states a fact in words. How much it weighs is the catalogue's
+business, and the policies'.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from ingestd.core.catalogue import (
+    CATALOGUE,
+    make,
+    may_be_changed,
+    refuses_plain,
+    severity_of,
+    wants_encryption,
+)
 from ingestd.core.model import (
     Evidence,
-    FailureClass,
     FaultKind,
     FileFault,
     Finding,
@@ -19,7 +26,6 @@ from ingestd.core.model import (
     ItemFact,
     Job,
     Limits,
-    Policy,
     Presence,
     Samples,
     Secrecy,
@@ -28,157 +34,22 @@ from ingestd.core.model import (
 )
 from ingestd.core.names import shortened
 
-_BLOCKING, _DOUBTFUL, _NOTED = Severity.BLOCKING, Severity.DOUBTFUL, Severity.NOTED
-_DRIVE, _DATA, _REQUIREMENT = FailureClass.DRIVE, FailureClass.DATA, FailureClass.REQUIREMENT
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One code of the catalogue. `fixed`: no policy may soften it, since data would be lost."""
-
-    cause: FailureClass
-    severity: Severity
-    customer: str
-    floor: str
-    fixed: bool = False
-
-
-_SEND_AGAIN = "Write the archives to another drive and send it again."
-_SET_ASIDE = "Set the drive aside as refused; treat it as its disposition says."
-_NOTHING = "Nothing to do."
-
-CATALOGUE: Mapping[FindingCode, Entry] = {
-    FindingCode.DRIVE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
-    FindingCode.NO_READABLE_VOLUME: Entry(
-        _DRIVE,
-        _BLOCKING,
-        "Format the drive with one of the accepted file systems, write the archives and send it again.",
-        _SET_ASIDE,
-        fixed=True,
-    ),
-    FindingCode.VOLUME_UNREADABLE: Entry(
-        _DATA,
-        _BLOCKING,
-        "Unmount the drive properly before pulling it, and send it again.",
-        _SET_ASIDE,
-    ),
-    FindingCode.FOLDER_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
-    FindingCode.FILE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
-    FindingCode.FILE_CHANGED: Entry(
-        _DATA, _BLOCKING, _SEND_AGAIN, "Make sure that nothing else has the drive in use.", fixed=True
-    ),
-    FindingCode.DRIVE_CHANGED: Entry(
-        _DATA,
-        _DOUBTFUL,
-        "Tell support whether the drive was altered after it was sent.",
-        "Ask who had the drive between the two looks at it.",
-    ),
-    FindingCode.ITEM_MISSING: Entry(
-        _REQUIREMENT,
-        _BLOCKING,
-        "Write the missing archive to a drive, or have the order amended.",
-        _SET_ASIDE,
-    ),
-    FindingCode.ITEM_NOT_IN_ROOT: Entry(
-        _REQUIREMENT,
-        _BLOCKING,
-        "Put the archive, under the announced name, in the root of the volume, not in a folder.",
-        _SET_ASIDE,
-    ),
-    FindingCode.ITEM_WRONG_KIND: Entry(
-        _REQUIREMENT, _BLOCKING, "Write the archive itself to the drive, not a link to it.", _SET_ASIDE
-    ),
-    FindingCode.ITEM_WRONG_SIZE: Entry(
-        _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", _SET_ASIDE
-    ),
-    FindingCode.CHECKSUM_MISMATCH: Entry(
-        _DATA, _BLOCKING, "Write the archive again and verify its checksum before sending.", _SET_ASIDE
-    ),
-    FindingCode.LISTED_FILE_MISSING: Entry(
-        _DATA, _BLOCKING, "Write all files that the checksum list names, or correct the list.", _SET_ASIDE
-    ),
-    FindingCode.CHECKSUM_LIST_BROKEN: Entry(
-        _DATA, _NOTED, "Write checksum lists as sha256sum does, one line a file.", _NOTHING
-    ),
-    FindingCode.NOT_ENCRYPTED: Entry(
-        _REQUIREMENT, _BLOCKING, "Encrypt the archive before writing it to the drive.", _SET_ASIDE
-    ),
-    FindingCode.ENCRYPTION_STATISTICAL: Entry(
-        _REQUIREMENT, _NOTED, "Use an encrypted format that can be recognised.", _NOTHING
-    ),
-    FindingCode.ENCRYPTION_UNCERTAIN: Entry(
-        _REQUIREMENT,
-        _DOUBTFUL,
-        "Tell support how the archive was encrypted.",
-        "Leave the drive in its bay; support decides.",
-    ),
-    FindingCode.NOTHING_TO_LOAD: Entry(
-        _REQUIREMENT, _BLOCKING, "Write the archives to the root of a volume and send it again.", _SET_ASIDE
-    ),
-    FindingCode.UNEXPECTED_ITEM: Entry(
-        _REQUIREMENT, _NOTED, "Announce everything that is to be loaded.", _NOTHING
-    ),
-    FindingCode.SYMBOLIC_LINK: Entry(_REQUIREMENT, _NOTED, "Write files, not links to files.", _NOTHING),
-    FindingCode.SPECIAL_FILE: Entry(
-        _REQUIREMENT, _NOTED, "Leave devices, sockets and pipes off the drive.", _NOTHING
-    ),
-    FindingCode.PATH_OUT_OF_BOUNDS: Entry(
-        _REQUIREMENT, _BLOCKING, "Put deep folder trees into an archive.", _SET_ASIDE
-    ),
-    FindingCode.RESERVED_NAME: Entry(
-        _REQUIREMENT, _BLOCKING, "Rename the folder; receipts are kept under that name.", _SET_ASIDE
-    ),
-    FindingCode.SIZE_NOT_AS_ANNOUNCED: Entry(
-        _REQUIREMENT, _NOTED, "Announce the drive that is sent.", "Compare the drive's label with the order."
-    ),
-    FindingCode.SEEN_ONCE: Entry(_DRIVE, _NOTED, _NOTHING, "Expect trouble from this drive."),
-}
-
-
-def may_be_changed(code: str) -> bool:
-    """Whether a policy may name this code."""
-    return code in CATALOGUE and not CATALOGUE[FindingCode(code)].fixed and code != FindingCode.SEEN_ONCE
-
-
-def severity_of(code: FindingCode, job: Job, limits: Limits) -> Severity | None:
-    """What a finding of this code amounts to for this job; None when nobody wants to hear of it."""
-    entry = CATALOGUE[code]
-    severity: Severity | None = entry.severity
-    if entry.fixed:
-        return severity
-    for change in (*limits.policies, *job.requirements):
-        if change.requirement == code:
-            severity = None if change.policy is Policy.OFF else Severity(change.policy.value)
-    return severity
-
-
-def wants_encryption(job: Job, limits: Limits) -> bool:
-    """Whether files have to be looked into at all."""
-    codes = (FindingCode.NOT_ENCRYPTED, FindingCode.ENCRYPTION_UNCERTAIN)
-    return any(severity_of(code, job, limits) is not None for code in codes)
-
-
-def refuses_plain(job: Job, limits: Limits) -> bool:
-    """Whether a plainly unencrypted file is to be refused as it is read."""
-    return severity_of(FindingCode.NOT_ENCRYPTED, job, limits) is Severity.BLOCKING
-
-
-def make(code: FindingCode, subject: str, sentence: str, *evidence: Evidence) -> Finding:
-    """A finding as the catalogue has it, before any policy."""
-    entry = CATALOGUE[code]
-    return Finding(
-        code=code,
-        severity=entry.severity,
-        cause=entry.cause,
-        subject=subject,
-        sentence=sentence,
-        evidence=evidence,
-        remedy_customer=entry.customer,
-        remedy_floor=entry.floor,
-    )
-
-
-# -- the rules ------------------------------------------------------------------------------------
+__all__ = [
+    "CATALOGUE",
+    "RULES",
+    "Case",
+    "as_noted",
+    "blocking",
+    "doubtful",
+    "judge_faults",
+    "judge_survey",
+    "make",
+    "may_be_changed",
+    "noted",
+    "refuses_plain",
+    "severity_of",
+    "wants_encryption",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,7 +86,7 @@ def _volumes(case: Case) -> Iterator[Finding]:
             Evidence(name="volume", value=volume.name),
             Evidence(name="driver", value=volume.problem or ""),
         )
-        yield replace(finding, severity=_NOTED) if _all_items_found(case) else finding
+        yield replace(finding, severity=Severity.NOTED) if _all_items_found(case) else finding
 
 
 def _all_items_found(case: Case) -> bool:
@@ -233,16 +104,15 @@ def _items(case: Case) -> Iterator[Finding]:
 
 
 def _size(fact: ItemFact) -> Iterator[Finding]:
-    announced = fact.item.size_bytes
-    if announced is None or announced == fact.size_bytes:
+    announced, found = fact.item.size_bytes, fact.size_bytes
+    if announced is None or found is None or announced == found:
         return
-    found = fact.size_bytes or 0
     word = "shorter" if found < announced else "longer"
     yield make(
         FindingCode.ITEM_WRONG_SIZE,
         fact.item.name,
-        f"{fact.item.name} has {found:,} bytes; {announced:,} were announced: "
-        f"it is {abs(announced - found):,} bytes {word}.",
+        f"{fact.item.name} has {_number(found, 'byte', 'bytes')}; {announced:,} were announced: "
+        f"it is {_number(abs(announced - found), 'byte', 'bytes')} {word}.",
         Evidence(name="expected_bytes", value=announced),
         Evidence(name="found_bytes", value=found),
         Evidence(name="volume", value=fact.volume or ""),
@@ -255,8 +125,9 @@ def _absent(fact: ItemFact) -> Finding:
         return make(
             FindingCode.ITEM_NOT_IN_ROOT,
             name,
-            f"{name} is not in the root of a volume; something of that name lies at "
-            f"{shortened(fact.near[0])}.",
+            _with_example(
+                f"{name} is not in the root of a volume; something of that name is there", fact.near
+            ),
             near,
         )
     if fact.presence is Presence.NOT_THAT_KIND:
@@ -264,6 +135,17 @@ def _absent(fact: ItemFact) -> Finding:
             FindingCode.ITEM_WRONG_KIND, name, f"{name} is there, but it is not a {fact.item.kind}.", near
         )
     return make(FindingCode.ITEM_MISSING, name, f"{name} was announced and is not on the drive.")
+
+
+def _with_example(text: str, examples: Sequence[str], count: int = 1) -> str:
+    """The text as a sentence that ends with the one example, or the first of several."""
+    if not examples:
+        return f"{text}."
+    return f"{text}{':' if count == 1 else ', for example'} {shortened(examples[0])}."
+
+
+def _number(count: int, one: str, many: str) -> str:
+    return f"1 {one}" if count == 1 else f"{count:,} {many}"
 
 
 def _nothing(case: Case) -> Iterator[Finding]:
@@ -277,23 +159,54 @@ def _nothing(case: Case) -> Iterator[Finding]:
         )
 
 
+_ODDITIES: Mapping[FindingCode, tuple[str, str]] = {
+    FindingCode.FOLDER_UNREADABLE: ("folder cannot be read", "folders cannot be read"),
+    FindingCode.DRIVE_CHANGED: (
+        "file has changed since the look at the drive before",
+        "files have changed since the look at the drive before",
+    ),
+    FindingCode.PATH_OUT_OF_BOUNDS: (
+        "path is too long or too deep to be carried",
+        "paths are too long or too deep to be carried",
+    ),
+    FindingCode.RESERVED_NAME: (
+        "file lies under a name that is reserved for receipts",
+        "files lie under a name that is reserved for receipts",
+    ),
+    FindingCode.UNEXPECTED_ITEM: (
+        "item was not announced and is not loaded",
+        "items were not announced and are not loaded",
+    ),
+    FindingCode.SYMBOLIC_LINK: (
+        "symbolic link was not followed and is not stored",
+        "symbolic links were not followed and are not stored",
+    ),
+    FindingCode.SPECIAL_FILE: (
+        "device, socket or pipe is not stored",
+        "devices, sockets or pipes are not stored",
+    ),
+}
+"""What to say of one, and of several."""
+
+
 def _oddities(case: Case) -> Iterator[Finding]:
     facts = case.facts
-    table: tuple[tuple[FindingCode, Samples, str], ...] = (
-        (FindingCode.FOLDER_UNREADABLE, facts.unlistable, "folders cannot be read"),
-        (FindingCode.DRIVE_CHANGED, facts.changed, "files have changed since the look at the drive before"),
-        (FindingCode.PATH_OUT_OF_BOUNDS, facts.out_of_bounds, "paths are too long or too deep to be carried"),
-        (FindingCode.RESERVED_NAME, facts.reserved, "files lie under a name that is reserved for receipts"),
-        (FindingCode.UNEXPECTED_ITEM, facts.unexpected, "items were not announced and are not loaded"),
-        (FindingCode.SYMBOLIC_LINK, facts.links, "symbolic links were not followed and are not stored"),
-        (FindingCode.SPECIAL_FILE, facts.specials, "devices, sockets or pipes are not stored"),
+    table = (
+        (FindingCode.FOLDER_UNREADABLE, facts.unlistable),
+        (FindingCode.DRIVE_CHANGED, facts.changed),
+        (FindingCode.PATH_OUT_OF_BOUNDS, facts.out_of_bounds),
+        (FindingCode.RESERVED_NAME, facts.reserved),
+        (FindingCode.UNEXPECTED_ITEM, facts.unexpected),
+        (FindingCode.SYMBOLIC_LINK, facts.links),
+        (FindingCode.SPECIAL_FILE, facts.specials),
     )
-    for code, samples, words in table:
+    for code, samples in table:
         if samples.count:
+            text = _number(samples.count, *_ODDITIES[code])
             yield make(
                 code,
                 "drive",
-                f"{samples.count:,} {words}, for example {shortened(samples.examples[0])}.",
+                _with_example(text, samples.examples, samples.count),
                 Evidence(name="count", value=samples.count),
                 Evidence(name="size_bytes", value=samples.size_bytes),
                 Evidence(name="examples", value=samples.examples),
@@ -320,18 +233,23 @@ def _secrecy(case: Case) -> Iterator[Finding]:
 def _checksum_lists(case: Case) -> Iterator[Finding]:
     for fact in case.facts.checksum_lists:
         if fact.missing:
+            count = len(fact.missing)
+            named = _number(count, "file that is", "files that are")
             yield make(
                 FindingCode.LISTED_FILE_MISSING,
                 fact.path,
-                f"The checksum list {fact.path} names {len(fact.missing):,} files that are not on the drive, "
-                f"for example {shortened(fact.missing[0])}.",
+                _with_example(
+                    f"The checksum list {shortened(fact.path)} names {named} not on the drive",
+                    fact.missing,
+                    count,
+                ),
                 Evidence(name="missing", value=fact.missing[: Samples.EXAMPLES_MAX]),
             )
         if fact.unreadable_lines:
             yield make(
                 FindingCode.CHECKSUM_LIST_BROKEN,
                 fact.path,
-                f"The checksum list {fact.path} has lines that cannot be understood, "
+                f"The checksum list {shortened(fact.path)} has lines that cannot be understood, "
                 f"the first being line {fact.unreadable_lines[0]}.",
                 Evidence(name="lines", value=tuple(str(n) for n in fact.unreadable_lines)),
             )
@@ -382,7 +300,7 @@ def _of_fault(fault: FileFault) -> Finding:
             FindingCode.FILE_UNREADABLE,
             fault.path,
             f"{path} cannot be read: {lost:,} of its {fault.size_bytes:,} bytes are lost, "
-            f"in {len(ranges):,} places.",
+            f"in {_number(len(ranges), 'place', 'places')}.",
             Evidence(name="ranges", value=ranges[:100]),
             Evidence(name="error", value=fault.found or ""),
         )
@@ -412,15 +330,15 @@ def _of_fault(fault: FileFault) -> Finding:
 
 
 def blocking(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    return tuple(f for f in findings if f.severity is _BLOCKING)
+    return tuple(f for f in findings if f.severity is Severity.BLOCKING)
 
 
 def doubtful(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    return tuple(f for f in findings if f.severity is _DOUBTFUL)
+    return tuple(f for f in findings if f.severity is Severity.DOUBTFUL)
 
 
 def noted(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    return tuple(f for f in findings if f.severity is _NOTED)
+    return tuple(f for f in findings if f.severity is Severity.NOTED)
 
 
 def as_noted(findings: Iterable[Finding], words: str) -> tuple[Finding, ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from ingestd.core.model import BayName, Ledger, LoadId, Phase, Severity
 from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying
 from ingestd.core.station import Station, reason_of
-from ingestd.core.station_turn import Bay
+from ingestd.core.station_state import Bay
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

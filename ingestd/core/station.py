@@ -64,7 +64,8 @@ from ingestd.core.messages import (
 from ingestd.core.model import Attempt, BayName, JobRecord, JobStatus, Limits, LoadId, Phase, Severity
 from ingestd.core.outgoing import BayReport, NoticeRefused, StationReported
 from ingestd.core.phases import Away, Held, Load, Released, Releasing
-from ingestd.core.station_turn import Decision, Station, Turn
+from ingestd.core.station_state import Decision, Station
+from ingestd.core.station_turn import Turn
 
 
 def empty(limits: Limits) -> Station:
@@ -75,14 +76,21 @@ def empty(limits: Limits) -> Station:
 def restored(
     limits: Limits, jobs: tuple[JobRecord, ...], loads: tuple[Load, ...], uplink: SaveUplink | None
 ) -> Station:
-    """A station as the journal remembers it, before `StationStarted`."""
-    return Station(limits=limits, uplink=uplink).with_jobs(jobs).with_loads(loads)
+    """A station as the journal remembers it, before `StationStarted`.
+
+    `loads` are all those that were saved; the ones that are over (`Station.is_over`) may be left out.
+    """
+    if uplink is not None and uplink.configured != limits.uplink_configured:
+        uplink = None
+    station = Station(limits=limits, uplink=uplink).with_jobs(jobs)
+    return station.with_loads(load for load in loads if not station.is_over(load))
 
 
 def step(station: Station, event: Event) -> Decision:
     """What follows from one event. Deterministic; never raises for anything that can happen."""
     turn = Turn(station, event.at)
     _HANDLERS[type(event)](turn, event)
+    turn.find_jobs_again()
     turn.admit()
     return turn.decision()
 
@@ -93,10 +101,10 @@ def step(station: Station, event: Event) -> Decision:
 def _on_started(turn: Turn, event: StationStarted) -> None:
     if turn.station.uplink is not None:
         turn.do(_set_uplink(turn.station.uplink))
-    for load in list(turn.station.loads.values()):
+    for load in turn.station.in_order():
         turn.apply(load, Restarted())
     plugged = {sighting.bay for sighting in event.sightings}
-    for load in list(turn.station.loads.values()):
+    for load in turn.station.in_order():
         if load.bay is not None and load.bay not in plugged:
             turn.apply(load, Unplugged())
     for sighting in event.sightings:
@@ -110,7 +118,7 @@ def _set_uplink(saved: SaveUplink) -> SetUplink:
 
 def _on_stop(turn: Turn, event: StopRequested) -> None:
     turn.station = replace(turn.station, draining=True)
-    for load in turn.station.loads.values():
+    for load in turn.station.in_order():
         running = getattr(load.state, "attempt", None)
         if running is not None and getattr(load.state, "pause", None) is None:
             turn.do(Cancel(load_id=load.load_id, attempt=running))
@@ -150,10 +158,12 @@ def _report(station: Station) -> StationReported:
 
 
 def _bay_report(station: Station, name: BayName) -> BayReport:
-    load_id = station.bays[name].load_id
-    load = station.loads.get(load_id) if load_id else None
+    bay = station.bays[name]
+    load = station.loads.get(bay.load_id) if bay.load_id is not None else None
     if load is None:
-        return BayReport(bay=name, phase=Phase.WAITING, load_id=None, reason="being identified")
+        failure = bay.failure
+        reason = f"{failure.kind}: {failure.text}" if failure is not None else "being identified"
+        return BayReport(bay=name, phase=Phase.WAITING, load_id=None, reason=reason)
     return BayReport(bay=name, phase=load.phase, load_id=load.load_id, reason=reason_of(load))
 
 
@@ -189,7 +199,11 @@ def _on_report(turn: Turn, event: LoadReport) -> None:
 
 
 def _on_uplink(turn: Turn, event: UplinkSet) -> None:
-    saved = SaveUplink(rate_bytes_per_second=event.rate_bytes_per_second, burst_bytes=event.burst_bytes)
+    saved = SaveUplink(
+        rate_bytes_per_second=event.rate_bytes_per_second,
+        burst_bytes=event.burst_bytes,
+        configured=turn.station.limits.uplink_configured,
+    )
     turn.station = replace(turn.station, uplink=saved)
     turn.record(saved)
     turn.do(_set_uplink(saved))

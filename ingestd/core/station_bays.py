@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from ingestd.core import retry
 from ingestd.core.load_events import Returned, Unmatched, Unplugged
 from ingestd.core.messages import (
+    BayReport,
     DriveAppeared,
     DriveGone,
     Identified,
@@ -17,8 +18,9 @@ from ingestd.core.messages import (
     Timer,
 )
 from ingestd.core.model import Attempt, BayName, DriveFacts, HoldReason, LoadId, Sighting
-from ingestd.core.phases import Away, Held, Load, Released, Waiting
-from ingestd.core.station_turn import Bay, Turn
+from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
+from ingestd.core.station_state import Bay
+from ingestd.core.station_turn import Turn
 
 
 def on_appeared(turn: Turn, event: DriveAppeared) -> None:
@@ -42,13 +44,13 @@ def _empty(turn: Turn, name: BayName) -> None:
 
 
 def _loads_at(turn: Turn, name: BayName) -> list[Load]:
-    return [load for load in turn.station.loads.values() if load.bay == name]
+    return [load for load in turn.station.in_order() if load.bay == name]
 
 
 def see(turn: Turn, sighting: Sighting) -> None:
-    """A drive is in a bay: find out who it is, unless it has just been released there."""
+    """A drive is in a bay: find out who it is, unless it has been, or is being, released there."""
     for load in _loads_at(turn, sighting.bay):
-        if isinstance(load.state, Released) and load.handle == sighting.handle:
+        if isinstance(load.state, Releasing | Released) and load.handle == sighting.handle:
             bay = Bay(sighting=sighting, attempt=_next_attempt(turn), load_id=load.load_id)
             turn.station = turn.station.with_bay(sighting.bay, bay)
             return
@@ -82,51 +84,108 @@ def look_again(turn: Turn, name: BayName) -> None:
 
 
 def on_identified(turn: Turn, event: Identified) -> None:
-    bay = turn.station.bays.get(event.bay)
-    if bay is None or bay.attempt != event.attempt:
+    bay = _awaiting(turn, event)
+    if bay is not None:
+        _recognise(turn, bay, event.facts)
+
+
+def on_identify_failed(turn: Turn, event: IdentifyFailed) -> None:
+    """Try again for a while; then make do with what the watch knows of the drive."""
+    bay = _awaiting(turn, event)
+    if bay is None or turn.station.draining:
         return
-    same = _load_of_drive(turn, bay, event.facts)
-    for load in _loads_at(turn, event.bay):
-        if same is None or load.load_id != same.load_id:
-            turn.apply(load, Unplugged())
-    if same is None:
-        _begin(turn, bay, event.facts)
-    elif _is_elsewhere(turn, same, event.bay):
-        _refuse_double(turn, bay, event.facts, same)
+    bay = replace(bay, tries=bay.tries + 1, failure=event.failure)
+    turn.station = turn.station.with_bay(event.bay, bay)
+    verdict = retry.after(event.failure, bay.tries, event.bay)
+    if isinstance(verdict, retry.TryAgain):
+        timer = Timer(purpose="identify", owner=event.bay, attempt=event.attempt)
+        turn.do(StartTimer(timer=timer, after_s=verdict.after_s))
+        return
+    little = DriveFacts(identity=bay.sighting.identity, interface=bay.sighting.interface)
+    _recognise(turn, bay, little, unidentified=event.failure.text)
+
+
+def _awaiting(turn: Turn, event: BayReport) -> Bay | None:
+    """The bay that this report is about; None when it has moved on."""
+    bay = turn.station.bays.get(event.bay)
+    return bay if bay is not None and bay.attempt == event.attempt else None
+
+
+def _recognise(turn: Turn, bay: Bay, facts: DriveFacts, unidentified: str | None = None) -> None:
+    """Give the drive to the load that it belongs to, or begin one."""
+    load = _load_of_drive(turn, bay, facts)
+    for other in _loads_at(turn, bay.sighting.bay):
+        if load is None or other.load_id != load.load_id:
+            turn.apply(other, _displaced(bay, load))
+    if load is None:
+        load = _new_load(turn, bay, facts)
     else:
-        _give_back(turn, bay, event.facts, same)
+        load = _give_back(turn, bay, load.facts if unidentified is not None else facts, load)
+    if load.job_id is None and isinstance(load.state, Waiting | Held):
+        _look_for_job(turn, load, unidentified)
+
+
+def _displaced(bay: Bay, by: Load | None) -> Unplugged:
+    if by is None:
+        return Unplugged()
+    return Unplugged(text=f"the drive in {bay.sighting.bay} is that of load {by.load_id}, which goes on")
 
 
 def _load_of_drive(turn: Turn, bay: Bay, facts: DriveFacts) -> Load | None:
-    """The load that this drive belongs to already: the one in this bay first, then the latest."""
-    if bay.load_id is not None and bay.load_id in turn.station.loads:
-        return turn.station.loads[bay.load_id]
+    """The load that this drive belongs to already, unless another drive of its identity has that load.
+
+    A load that was begun for this drive while too little was known of it gives way to an older claim.
+    """
+    own = turn.station.loads.get(bay.load_id) if bay.load_id is not None else None
+    if own is not None and own.job_id is not None:
+        return own
+    name = bay.sighting.bay
     same = [
         load
-        for load in turn.station.loads.values()
-        if not isinstance(load.state, Released) and load.drive.agrees_with(facts.identity)
+        for load in turn.station.in_order()
+        if not isinstance(load.state, Released)
+        and load.load_id != bay.load_id
+        and load.drive.agrees_with(facts.identity)
+        and not _is_elsewhere(turn, load, name)
     ]
-    return max(same, key=lambda load: (load.bay == bay.sighting.bay, load.started_at), default=None)
+    return max(same, key=lambda load: (load.bay == name, load.started_at), default=own)
 
 
 def _is_elsewhere(turn: Turn, load: Load, name: BayName) -> bool:
     return any(other != name and bay.load_id == load.load_id for other, bay in turn.station.bays.items())
 
 
-def _give_back(turn: Turn, bay: Bay, facts: DriveFacts, load: Load) -> None:
+def _give_back(turn: Turn, bay: Bay, facts: DriveFacts, load: Load) -> Load:
     _occupy(turn, bay, load.load_id)
-    back = Returned(bay=bay.sighting.bay, handle=bay.sighting.handle, facts=facts)
-    load = turn.apply(load, back)
-    if isinstance(load.state, Held) and load.job_id is None:
-        turn.find_job(load)
+    return turn.apply(load, Returned(bay=bay.sighting.bay, handle=bay.sighting.handle, facts=facts))
 
 
 def _occupy(turn: Turn, bay: Bay, load_id: LoadId) -> None:
     turn.station = turn.station.with_bay(bay.sighting.bay, replace(bay, load_id=load_id))
 
 
-def _begin(turn: Turn, bay: Bay, facts: DriveFacts) -> None:
-    turn.find_job(_new_load(turn, bay, facts))
+def _look_for_job(turn: Turn, load: Load, unidentified: str | None) -> None:
+    twin = _twin(turn, load)
+    if twin is None:
+        turn.find_job(load, unidentified)
+        return
+    text = (
+        f"the drive in {twin.bay} gives the same identity ({load.drive.label}); pull one of them, and if it "
+        "is that one, lift this hold with 'again'"
+    )
+    turn.apply(load, Unmatched(reason=HoldReason.DUPLICATE_IDENTITY, text=text, tried=()))
+
+
+def _twin(turn: Turn, load: Load) -> Load | None:
+    """The load of another drive that is plugged in and says that it is this one."""
+    assert load.bay is not None, "a drive whose job is looked for is in a bay"
+    for other in turn.station.in_order():
+        double = isinstance(other.state, Held) and other.state.reason is HoldReason.DUPLICATE_IDENTITY
+        if isinstance(other.state, Released) or double or not other.drive.agrees_with(load.drive):
+            continue
+        if other.load_id != load.load_id and _is_elsewhere(turn, other, load.bay):
+            return other
+    return None
 
 
 def _new_load(turn: Turn, bay: Bay, facts: DriveFacts) -> Load:
@@ -145,39 +204,11 @@ def _new_load(turn: Turn, bay: Bay, facts: DriveFacts) -> Load:
 
 def _load_id(turn: Turn, name: BayName) -> LoadId:
     """Unique, since a bay begins at most one load in a millisecond, and legible."""
-    moment = datetime.fromtimestamp(turn.at, UTC)
-    stamp = f"{moment:%Y%m%dT%H%M%S}{moment.microsecond // 1000:03d}Z"
-    return LoadId(f"{turn.station.limits.station}.{name}.{stamp}")
-
-
-def _refuse_double(turn: Turn, bay: Bay, facts: DriveFacts, other: Load) -> None:
-    text = f"the drive in {other.bay} gives the same identity ({facts.identity.label}); pull one of them"
-    load = _new_load(turn, bay, facts)
-    turn.apply(load, Unmatched(reason=HoldReason.DUPLICATE_IDENTITY, text=text, tried=()))
-
-
-def on_identify_failed(turn: Turn, event: IdentifyFailed) -> None:
-    bay = turn.station.bays.get(event.bay)
-    if bay is None or bay.attempt != event.attempt:
-        return
-    tries = bay.tries + 1
-    turn.station = turn.station.with_bay(event.bay, replace(bay, tries=tries, failure=event.failure))
-    verdict = retry.after(event.failure, tries, event.bay)
-    if isinstance(verdict, retry.TryAgain):
-        timer = Timer(purpose="identify", owner=event.bay, attempt=event.attempt)
-        turn.do(StartTimer(timer=timer, after_s=verdict.after_s))
-        return
-    _begin_unidentified(turn, bay, event)
-
-
-def _begin_unidentified(turn: Turn, bay: Bay, event: IdentifyFailed) -> None:
-    """What the watch knows of the drive may be enough to find its job, whose survey then judges it."""
-    facts = DriveFacts(identity=bay.sighting.identity, interface=bay.sighting.interface)
-    away = _load_of_drive(turn, bay, facts)
-    if away is not None and isinstance(away.state, Away):
-        _give_back(turn, bay, facts, away)
-        return
-    load = turn.find_job(_new_load(turn, bay, facts))
-    if load.job_id is None:
-        text = f"the drive could not be identified: {event.failure.text}"
-        turn.apply(load, Unmatched(reason=HoldReason.NOT_IDENTIFIED, text=text, tried=()))
+    milliseconds = int(turn.at * 1000)
+    while True:
+        moment = datetime.fromtimestamp(milliseconds / 1000, UTC)
+        stamp = f"{moment:%Y%m%dT%H%M%S}{milliseconds % 1000:03d}Z"
+        load_id = LoadId(f"{turn.station.limits.station}.{name}.{stamp}")
+        if load_id not in turn.station.loads:
+            return load_id
+        milliseconds += 1  # The clock was set back.

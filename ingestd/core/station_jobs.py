@@ -15,7 +15,7 @@ from ingestd.core.messages import (
     JobAnnounced,
     JobWithdrawn,
 )
-from ingestd.core.model import BayName, Decision, Job, JobRecord, JobStatus, Limits, Phase
+from ingestd.core.model import BayName, Decision, Job, JobRecord, JobStatus, Limits, Outcome, Phase
 from ingestd.core.outgoing import NoticeRefused
 from ingestd.core.phases import Load, Released
 from ingestd.core.requirements import may_be_changed
@@ -37,12 +37,11 @@ def on_amended(turn: Turn, event: JobAmended) -> None:
 
 
 def _take(turn: Turn, job: Job) -> None:
-    problems = why_not_takeable(job, turn.station.limits)
+    problems = why_not_takeable(job, turn.station.limits) + _why_not_there(turn, job)
     if problems:
         _refuse(turn, f"job {job.job_id} version {job.version}", problems)
         return
     turn.put_job(JobRecord(job_id=job.job_id, job=job))
-    turn.find_jobs_again()
 
 
 def why_not_takeable(job: Job, limits: Limits) -> tuple[str, ...]:
@@ -65,23 +64,47 @@ def why_not_takeable(job: Job, limits: Limits) -> tuple[str, ...]:
     return tuple(problems)
 
 
+def _why_not_there(turn: Turn, job: Job) -> tuple[str, ...]:
+    found = turn.station.destinations.overlapping(job.destination, apart_from=job.job_id)
+    if found is None:
+        return ()
+    return (
+        f"data.destination.prefix: {job.destination.prefix!r} overlaps with {found[1]!r} of job {found[0]}, "
+        "which may still be taken back; give each job a folder of its own, or wait for that job's end",
+    )
+
+
 def _change(turn: Turn, record: JobRecord, old: Job, new: Job) -> None:
-    problems = why_not_takeable(new, turn.station.limits) + _why_not_changeable(turn, record, old, new)
+    problems = (
+        why_not_takeable(new, turn.station.limits)
+        + _why_not_changeable(turn, record, old, new)
+        + _why_not_there(turn, new)
+    )
     if problems:
         _refuse(turn, f"job {new.job_id} version {new.version}", problems)
         return
-    turn.put_job(replace(record, job=new, status=JobStatus.PENDING))
-    again = (old.items, old.requirements, old.proof) != (new.items, new.requirements, new.proof)
+    claims = record.claims if old.drives == new.drives else ()
+    turn.put_job(replace(record, job=new, status=JobStatus.PENDING, claims=claims))
     for load in turn.station.loads_of(new.job_id):
-        turn.apply(load, Amended(again=again))
-    turn.find_jobs_again()
+        turn.apply(load, Amended(again=_demands(old) != _demands(new)))
+
+
+def _demands(job: Job) -> tuple[object, ...]:
+    """What a load is judged by: when it changes, the survey begins again."""
+    return (job.items, job.requirements, job.proof)
 
 
 def _why_not_changeable(turn: Turn, record: JobRecord, old: Job, new: Job) -> tuple[str, ...]:
     if record.status in (JobStatus.LOADED, JobStatus.WITHDRAWN):
         return (f"data.job_id: job {new.job_id} is {record.status} already; announce a new job",)
-    begun = bool(turn.station.loads_of(new.job_id))
+    loaded = any(claim.outcome is Outcome.LOADED for claim in record.claims)
+    begun = loaded or bool(turn.station.loads_of(new.job_id))
     problems = []
+    if loaded and _demands(old) != _demands(new):
+        problems.append(
+            "data: items, requirements and proof cannot change once a drive of the job is loaded; "
+            "withdraw the job instead"
+        )
     if begun and old.destination != new.destination:
         problems.append("data.destination: cannot change once a load has begun; withdraw the job instead")
     if begun and old.drives != new.drives:
@@ -97,12 +120,9 @@ def on_withdrawn(turn: Turn, event: JobWithdrawn) -> None:
         _too_late(turn, record)
         return
     turn.put_job(replace(record, status=JobStatus.WITHDRAWN))
-    loads = turn.station.loads_of(event.job_id)
-    for load in loads:
+    for load in turn.station.loads_of(event.job_id):
         turn.apply(load, Withdrawn(reason=event.reason))
-    if not loads:
-        turn.answer_withdrawal(event.job_id, taken_back=False, text="no load had begun")
-    turn.find_jobs_again()
+    turn.answer_withdrawal(event.job_id)
 
 
 def _too_late(turn: Turn, record: JobRecord) -> None:

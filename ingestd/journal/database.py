@@ -54,8 +54,9 @@ _SETTINGS = (
 are deleted and never go to a temporary folder. The cache is 8 MiB; the log is written back into the
 database from 1,000 pages (4 MiB) on and cut to 16 MiB after a transaction that made it longer."""
 
-_THOROUGH_CHECK_MAX_BYTES = 64 * 1024 * 1024
-"""Up to this size the check at opening also compares every index with its table."""
+_THOROUGH_CHECK_MAX_BYTES = 256 * 1024 * 1024
+"""Up to this size the check at opening also compares every index with its table, and follows every
+reference; above it only what takes one look at each page is checked, as that takes long enough."""
 
 
 class Database:
@@ -197,7 +198,7 @@ def _connect(path: str, *, may_begin: bool, migrations: Sequence[Migration]) -> 
         if version == 0:
             if not may_begin:
                 raise words.lost(path)
-            _set(sql, "auto_vacuum", "INCREMENTAL", 2)
+            sql.execute("PRAGMA auto_vacuum = INCREMENTAL")
         for name, value, answer in _SETTINGS:
             _set(sql, name, value, answer)
         _check(sql, path)
@@ -217,8 +218,11 @@ def _set(sql: sqlite3.Connection, name: str, value: str, answer: str | int) -> N
 
 
 def _check(sql: sqlite3.Connection, path: str) -> None:
+    """Raise JournalError when the pages, the indexes or the references between tables are damaged."""
     pages, page_bytes = (sql.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
     thorough = pages * page_bytes <= _THOROUGH_CHECK_MAX_BYTES
     answers = sql.execute(f"PRAGMA {'integrity_check' if thorough else 'quick_check'}(10)").fetchall()
     if answers != [("ok",)]:
         raise words.malformed(path, answers[0][0])
+    if thorough and sql.execute("PRAGMA foreign_key_check").fetchone():
+        raise words.malformed(path, "there are rows without the one that they belong to")

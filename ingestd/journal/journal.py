@@ -49,7 +49,8 @@ _LIVE_LOADS = (
 )
 
 _LIVE_UPLOADS = """
-SELECT token, part_bytes, uploads.guard FROM uploads JOIN manifests USING (load) LEFT JOIN loads USING (load_id)
+SELECT file_no, token, part_bytes, uploads.guard
+FROM uploads JOIN manifests USING (load) LEFT JOIN loads USING (load_id)
 WHERE load_id IS NOT NULL AND phase IS NOT 'released' ORDER BY load, file_no
 """
 

@@ -171,7 +171,7 @@ class SqliteManifest:
     def uploads(self) -> Sequence[tuple[int, str]]:
         with self._db.reading() as sql:
             rows = sql.execute(_UPLOADS, (self._load,)).fetchall()
-        return [(file_no, sound_upload(*upload)[0]) for file_no, *upload in rows]
+        return [(file_no, sound_upload(file_no, *upload)[0]) for file_no, *upload in rows]
 
     def attempted(self) -> int:
         with self._db.reading() as sql:

@@ -91,7 +91,7 @@ def pending_file(row: Row) -> PendingFile:
     file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, by, sha256_mark, *upload = row
     _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
     _require(sha256 is None or expected_guard(sha256, by) == sha256_mark, file_no)
-    token, part_bytes = (None, None) if upload[0] is None else sound_upload(*upload)
+    token, part_bytes = (None, None) if upload[0] is None else sound_upload(file_no, *upload)
     return PendingFile(
         file_no=file_no,
         volume=volume,
@@ -107,13 +107,13 @@ def pending_file(row: Row) -> PendingFile:
 
 
 def upload_row(load: int, file_no: int, token: str, part_bytes: int) -> Row:
-    return load, file_no, token, part_bytes, _upload_guard(token, part_bytes)
+    return load, file_no, token, part_bytes, _upload_guard(file_no, token, part_bytes)
 
 
-def sound_upload(token: str, part_bytes: int, mark: int) -> tuple[str, int]:
-    """Raises JournalError for an upload that is not what was written."""
-    if _upload_guard(token, part_bytes) != mark:
-        raise damaged("the row of an upload")
+def sound_upload(file_no: int, token: str, part_bytes: int, mark: int) -> tuple[str, int]:
+    """Token and size of parts. Raises JournalError for an upload that is not what was written."""
+    if _upload_guard(file_no, token, part_bytes) != mark:
+        raise damaged(f"the row of the upload of file {file_no}")
     return token, part_bytes
 
 
@@ -129,8 +129,8 @@ def expected_guard(sha256: bytes, by: str | None) -> int:
     return guard(sha256, (by or "").encode())
 
 
-def _upload_guard(token: str, part_bytes: int) -> int:
-    return guard(f"{part_bytes} {token}".encode())
+def _upload_guard(file_no: int, token: str, part_bytes: int) -> int:
+    return guard(f"{file_no} {part_bytes} {token}".encode())
 
 
 def _numbers_guard(numbers: Numbers) -> int:

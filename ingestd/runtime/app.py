@@ -217,6 +217,11 @@ class App:
         if fixed:
             logs.get().warning("reload_needs_restart", keys=fixed)
         new = keep_fixed(self._config, new)
+        problems = list(configuration.contradictions(new))
+        if problems:
+            logs.get().error("reload_refused", problems=problems)
+            return
+        self._pending.append(LimitsChanged(at=self._clock.now(), limits=new.limits()))
         if new.uplink != self._config.uplink:
             self._pending.append(
                 UplinkSet(
@@ -226,7 +231,6 @@ class App:
                 )
             )
         logs.set_up(new.logs.level, new.logs.format)
-        self._pending.append(LimitsChanged(at=self._clock.now(), limits=new.limits()))
         changed = changed_keys(self._config, new)
         self._config = new
         logs.get().info("reloaded", changed=changed)

@@ -189,10 +189,25 @@ def _tell(options: argparse.Namespace, kind: str, data: dict[str, object]) -> in
         source=f"/operators/{settings.station.name}",
         time=time.time(),
     )
-    problems = _problems(body, settings)
+    problems = [*_problems(body, settings), *_bay_problems(options.bay, settings)]
     for problem in problems:
         print(f"ingestd: {problem}", file=sys.stderr)
     return REFUSED if problems else _drop(settings, body)
+
+
+def _bay_problems(bay: str, settings: Config) -> Sequence[str]:
+    """What the station said a moment ago is taken for granted; without a daemon nothing is known."""
+    folder = settings.station.state_folder
+    picture = status.read(folder)
+    if picture is None or not status.is_running(folder):
+        return ()
+    load = next((load for load in picture["loads"] if load["bay"] == bay), None)
+    if load is None:
+        taken = ", ".join(load["bay"] for load in picture["loads"] if load["bay"]) or "none"
+        return (f"there is no drive in {bay}; bays with a drive: {taken}",)
+    if load["phase"] != "held":
+        return (f"the drive in {bay} is not held: it is {load['outcome'] or load['phase']}",)
+    return ()
 
 
 def _drop(settings: Config, body: bytes) -> int:

@@ -121,6 +121,7 @@ class Config(_Section):
             ),
             stores=tuple(store.name for store in self.stores),
             stores_shared=tuple(store.name for store in self.stores if not store.tenant_in_prefix),
+            uplink_configured=(self.uplink.rate_bytes_per_second, self.uplink.burst_bytes),
         )
 
 
@@ -143,7 +144,7 @@ def parse(data: Mapping[str, Any], path: str = "configuration") -> Config:
         config = Config.model_validate(listed)
     except pydantic.ValidationError as error:
         raise ConfigError(path, [_in_words(e) for e in error.errors()]) from None
-    problems = list(_contradictions(config))
+    problems = list(contradictions(config))
     if problems:
         raise ConfigError(path, problems)
     return config
@@ -190,7 +191,7 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
     yield from (section or Config).model_fields
 
 
-def _contradictions(config: Config) -> Iterator[str]:
+def contradictions(config: Config) -> Iterator[str]:
     """What no single key shows."""
     names = [store.name for store in config.stores]
     if not names:

@@ -72,7 +72,8 @@ class Token:
 class _Running:
     command: EffectCommand
     token: Token
-    given_up: bool = False
+    settled: bool = False
+    """Its completion has been told, or is about to be: by whoever set this, and by nobody else."""
 
 
 @dataclass(slots=True)
@@ -108,13 +109,15 @@ class Effects:
     def perform(self, command: EffectCommand) -> None:
         """Begin, or queue behind what the same owner has asked for before."""
         with self._lock:
-            if not self._stopping:
+            stopping, refused = self._stopping, list[EffectCommand]()
+            if not stopping:
                 owner = self._owners.setdefault(owner_of(command), _Owner())
                 owner.queue.append(command)
                 if owner.running is None:
-                    self._start_next(owner_of(command), owner)
-                return
-        self._tell(self._cancelled(command))
+                    refused = self._start_next(owner_of(command), owner)
+        if stopping:
+            self._tell(self._cancelled(command))
+        self._tell_refused(refused)
 
     def cancel(self, owner_name: str, attempt: Attempt) -> None:
         """Ask the effect with this attempt to stop; harmless when it is over."""
@@ -152,41 +155,57 @@ class Effects:
         """Report the effects that read a drive and have not moved for too long; call this now and then."""
         deadline = self._clock.monotonic() - self._stall_s
         stalled: list[EffectCommand] = []
+        refused: list[EffectCommand] = []
         with self._lock:
             for name, owner in list(self._owners.items()):
                 running = owner.running
-                if running is None or not isinstance(running.command, _READS_A_DRIVE):
+                if running is None or running.settled or not isinstance(running.command, _READS_A_DRIVE):
                     continue
                 if running.token.moved_at < deadline:
-                    running.given_up = True
+                    running.settled = True
                     running.token.cancel()
                     stalled.append(running.command)
-                    self._start_next(name, owner)
+                    refused += self._start_next(name, owner)
         for command in stalled:
             logs.get().error("effect_given_up", **_about(command), stall_seconds=self._stall_s)
             text = f"a read has not come back for {self._stall_s:.0f} seconds"
             self._tell(self._failed(command, Failure(kind=FailureKind.READ_STALLED, text=text)))
+        self._tell_refused(refused)
 
-    def _start_next(self, name: str, owner: _Owner) -> None:
-        """Called with the lock held."""
-        if not owner.queue:
-            owner.running = None
-            del self._owners[name]
-            return
-        command = owner.queue.popleft()
-        owner.running = _Running(command, Token(self._clock))
-        args = (name, owner, owner.running)
-        threading.Thread(target=self._work, args=args, name=f"effect-{name}", daemon=True).start()
+    def _start_next(self, name: str, owner: _Owner) -> list[EffectCommand]:
+        """Called with the lock held. Gives the commands for which the system had no thread."""
+        refused: list[EffectCommand] = []
+        while owner.queue:
+            command = owner.queue.popleft()
+            running = _Running(command, Token(self._clock))
+            args = (name, owner, running)
+            try:
+                threading.Thread(target=self._work, args=args, name=f"effect-{name}", daemon=True).start()
+            except (RuntimeError, MemoryError):
+                refused.append(command)
+                continue
+            owner.running = running
+            return refused
+        owner.running = None
+        del self._owners[name]
+        return refused
+
+    def _tell_refused(self, commands: list[EffectCommand]) -> None:
+        text = "the system has no thread for it; let it do less at once, or raise the limit of the service"
+        for command in commands:
+            self._tell(self._failed(command, Failure(kind=FailureKind.RESOURCES, text=text)))
 
     def _work(self, name: str, owner: _Owner, running: _Running) -> None:
         event = self._completion(running)
         with self._lock:
-            given_up = running.given_up
-        if not given_up and event is not None:
+            given_up, running.settled = running.settled, True
+        if given_up:
+            return
+        if event is not None:
             self._tell(event)
         with self._lock:
-            if not running.given_up:
-                self._start_next(name, owner)
+            refused = self._start_next(name, owner)
+        self._tell_refused(refused)
 
     def _completion(self, running: _Running) -> Event | None:
         command = running.command
@@ -201,7 +220,7 @@ class Effects:
             return None
         except (MemoryError, BlockingIOError) as error:
             return self._failed(command, Failure(kind=FailureKind.RESOURCES, text=_words(error)))
-        except Exception as error:  # noqa: BLE001 - whatever nobody foresaw is the station's fault
+        except BaseException as error:  # noqa: BLE001 - whatever nobody foresaw is the station's fault
             logs.broke("effect_broke", error, **_about(command))
             return self._failed(command, Failure(kind=FailureKind.UNKNOWN, text=_words(error)))
 

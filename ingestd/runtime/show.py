@@ -65,24 +65,25 @@ def status(picture: Mapping[str, Any], *, running: bool, now: float | None = Non
     if not loads:
         yield "no drives"
         return
-    rows = [_row(load) for load in loads]
+    rows = [_row(load if running else {**load, "rate_bytes_per_second": 0}) for load in loads]
     head = ("BAY", "DRIVE", "JOB", "PHASE", "DONE", "RATE", "LEFT")
     for line, load in zip(table(head, rows, right=(4, 5, 6)), [None, *loads], strict=True):
         yield line
         if load is not None:
-            yield from _why(load, now)
+            yield from _why(load, now, running=running)
 
 
 def _headline(picture: Mapping[str, Any], *, running: bool, now: float) -> Iterator[str]:
-    cap = picture["uplink_bytes_per_second"]
-    line = f"{size(picture['rate_bytes_per_second'])}/s" + (f" of {size(cap)}/s" if cap else ", no cap")
-    state = "stopping" if picture["draining"] else "running"
-    yield f"station {picture['station']}: {state if running else 'NOT RUNNING'}, {line}"
     age = now - float(picture["at"])
     if not running:
-        yield f"the daemon is down; this is what it knew {duration(age)} ago"
-    elif age > 10:
-        yield f"the daemon has not written its status for {duration(age)}: it may be stuck"
+        yield f"station {picture['station']}: NOT RUNNING; this is what it knew {duration(age)} ago"
+    else:
+        cap = picture["uplink_bytes_per_second"]
+        line = f"{size(picture['rate_bytes_per_second'])}/s" + (f" of {size(cap)}/s" if cap else ", no cap")
+        state = "stopping" if picture["draining"] else "running"
+        yield f"station {picture['station']}: {state}, {line}"
+        if age > 10:
+            yield f"the daemon has not written its status for {duration(age)}: it may be stuck"
     yield f"jobs: {picture['jobs_pending']:,} pending, {picture['jobs_ended']:,} ended"
     yield ""
 
@@ -100,13 +101,13 @@ def _row(load: Mapping[str, Any]) -> tuple[str, ...]:
         load["outcome"] or load["phase"],
         done,
         f"{size(rate)}/s" if rate else "-",
-        duration(left) if left is not None else "-",
+        duration(left) if left is not None and rate else "-",
     )
 
 
-def _why(load: Mapping[str, Any], now: float) -> Iterator[str]:
+def _why(load: Mapping[str, Any], now: float, *, running: bool) -> Iterator[str]:
     since = f" ({duration(now - load['since'])})" if load["since"] else ""
-    share = f", {100 * load['share']:.0f} % of the line" if load["share"] else ""
+    share = f", {100 * load['share']:.0f} % of the line" if load["share"] and running else ""
     words = load["reason"] or load["doing"]
     if load["outcome"] and load["phase"] == "released":
         words = f"pull it ({load['disposition'] or 'keep apart'}): {words}"

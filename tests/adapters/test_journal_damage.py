@@ -8,24 +8,26 @@ import os
 import random
 import resource
 import shutil
+import signal
 import sqlite3
-import subprocess
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from ingestd.core.messages import SaveUplink
+from ingestd.core.messages import Record, SaveUplink
 from ingestd.core.model import LoadId
 from ingestd.journal import database
 from ingestd.journal.database import FILE_NAME, MARKER_NAME
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError, PartRecord
 from tests.support.journals import Picture, encode, entry, event, open_journal, picture, save_job, save_load
+from tests.support.mounts import needs_root, tmpfs
 
 IDENTITIES = ("spool:a", "spool:b", "spool:never")
 REMEDY = "backup|newer version|configuration|user of ingestd|another ingestd"
-FLIPS = 250
+FLIPS = 1_200
 MIB = 1 << 20
 
 
@@ -109,3 +111,270 @@ def test_a_flipped_bit_is_refused_or_does_no_harm(sound: Path, expected: Picture
         (tmp_path / FILE_NAME).write_bytes(flipped(content, at, chance.randrange(8)))
         refused += refused_or_unharmed(tmp_path, expected)
     assert 20 < refused < len(places), "some bits matter and some do not"
+
+
+def test_a_journal_too_large_for_the_long_check_is_still_checked(
+    sound: Path, expected: Picture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The short check does not compare indexes with tables; broken pages and contents it does see."""
+    monkeypatch.setattr(database, "_THOROUGH_CHECK_MAX_BYTES", 0)
+    content = (sound / FILE_NAME).read_bytes()
+    for place, complaint in ((b"KELP000001", "is not what was written"), (b"volume-1scans/", "is damaged")):
+        at = content.index(place)
+        shutil.rmtree(tmp_path)
+        shutil.copytree(sound, tmp_path)
+        (tmp_path / FILE_NAME).write_bytes(flipped(content, at, 0))
+        with pytest.raises(JournalError, match=complaint):
+            look(tmp_path)
+
+
+def test_a_file_cut_short_is_refused(sound: Path, expected: Picture, tmp_path: Path) -> None:
+    content = (sound / FILE_NAME).read_bytes()
+    pages = len(content) // 4096
+    for length in {1, 50, 100, 512, 4095, 4096, *(page * 4096 + 7 * page for page in range(1, pages, 5))}:
+        shutil.rmtree(tmp_path)
+        shutil.copytree(sound, tmp_path)
+        (tmp_path / FILE_NAME).write_bytes(content[:length])
+        assert refused_or_unharmed(tmp_path, expected), length
+        assert (tmp_path / FILE_NAME).read_bytes() == content[:length]
+
+
+@pytest.fixture(scope="module")
+def interrupted(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder as a killed process leaves it: what was recorded last is in the log only."""
+    folder, copy = tmp_path_factory.mktemp("killed") / "a", tmp_path_factory.mktemp("killed") / "b"
+    folder.mkdir()
+    journal = open_journal(folder)
+    for number in range(40):
+        journal.commit([save_job(0, version=number), event(number)], at=float(number))
+    shutil.copytree(folder, copy)
+    journal.close()
+    return copy
+
+
+def recorded_prefix(folder: Path) -> int:
+    """How many of the commits are there; each is there whole, and all those before it."""
+    journal = open_journal(folder)
+    try:
+        events = journal.outbox(100)
+        jobs = journal.restore().jobs
+    finally:
+        journal.close()
+    assert [e.body for e in events] == [encode(event(n)) for n in range(len(events))]
+    assert jobs == ((save_job(0, version=len(events) - 1).record,) if events else ())
+    return len(events)
+
+
+def test_a_damaged_log_never_leaves_a_commit_half_done(interrupted: Path, tmp_path: Path) -> None:
+    """SQLite takes the log up to the first frame that does not bear out its checksum."""
+    log = FILE_NAME + "-wal"
+    content = (interrupted / log).read_bytes()
+    chance = random.Random(5)
+    cut = [content[: chance.randrange(len(content))] for _ in range(40)]
+    hurt = [flipped(content, chance.randrange(len(content)), chance.randrange(8)) for _ in range(40)]
+    found = set()
+    for damaged in [content, b"", *cut, *hurt]:
+        shutil.rmtree(tmp_path)
+        shutil.copytree(interrupted, tmp_path)
+        (tmp_path / log).write_bytes(damaged)
+        try:
+            found.add(recorded_prefix(tmp_path))
+        except JournalError as error:
+            assert "backup" in str(error)
+    assert 40 in found
+    assert len(found) > 10
+
+
+# -- missing, empty, foreign ----------------------------------------------------------------------
+
+
+def remove(folder: Path) -> None:
+    (folder / FILE_NAME).unlink()
+
+
+def empty(folder: Path) -> None:
+    (folder / FILE_NAME).write_bytes(b"")
+
+
+def put_bare_database(folder: Path) -> None:
+    (folder / FILE_NAME).unlink(missing_ok=True)
+    with contextlib.closing(sqlite3.connect(folder / FILE_NAME)) as sql:
+        sql.execute("PRAGMA journal_mode = WAL")
+
+
+@pytest.mark.parametrize("lose", [remove, empty, put_bare_database])
+def test_a_lost_journal_is_not_begun_anew(sound: Path, tmp_path: Path, lose: Callable[[Path], None]) -> None:
+    shutil.copytree(sound, tmp_path, dirs_exist_ok=True)
+    lose(tmp_path)
+    before = sorted(os.listdir(tmp_path))
+    for _ in range(2):
+        with pytest.raises(JournalError, match=r"put it back from a backup, or move everything in .* aside"):
+            open_journal(tmp_path)
+    assert sorted(os.listdir(tmp_path)) == before
+    for name in os.listdir(tmp_path):
+        (tmp_path / name).unlink()
+    journal = open_journal(tmp_path)
+    assert journal.restore().jobs == (), "the remedy works"
+    journal.close()
+
+
+def test_a_journal_put_back_without_its_marker_gets_one(
+    sound: Path, expected: Picture, tmp_path: Path
+) -> None:
+    shutil.copy(sound / FILE_NAME, tmp_path)
+    assert look(tmp_path) == expected
+    assert (tmp_path / MARKER_NAME).exists()
+
+
+def kill_while_creating(folder: Path, after_s: float) -> None:
+    child = os.fork()
+    if child == 0:
+        with contextlib.suppress(BaseException):
+            open_journal(folder)
+            time.sleep(60)
+        os._exit(1)
+    time.sleep(after_s)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+
+
+def test_a_creation_that_was_broken_off_is_begun_again(tmp_path: Path) -> None:
+    """Before the marker is there nothing can have been recorded, whatever is in the file."""
+    chance = random.Random(7)
+    before_the_marker = 0
+    for number in range(40):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        if number == 0:
+            (folder / FILE_NAME).touch()
+        elif number == 1:
+            put_bare_database(folder)
+        else:
+            kill_while_creating(folder, chance.uniform(0.0, 0.015))
+        before_the_marker += not (folder / MARKER_NAME).exists()
+        journal = open_journal(folder)
+        journal.commit([save_job(1)], at=1.0)
+        journal.close()
+    assert before_the_marker > 2, "some were killed on the way"
+
+
+def foreign_text(folder: Path) -> None:
+    (folder / FILE_NAME).write_text("these are the harbour master's notes\n" * 200)
+
+
+def foreign_database(folder: Path) -> None:
+    with contextlib.closing(sqlite3.connect(folder / FILE_NAME)) as sql:
+        sql.executescript("CREATE TABLE tides (at REAL); INSERT INTO tides VALUES (1.0);")
+
+
+def other_application(folder: Path) -> None:
+    with contextlib.closing(sqlite3.connect(folder / FILE_NAME)) as sql:
+        sql.executescript("PRAGMA application_id = 7; PRAGMA user_version = 1; CREATE TABLE tides (at REAL);")
+
+
+@pytest.mark.parametrize("put", [foreign_text, foreign_database, other_application])
+def test_what_is_not_ours_is_refused_and_left_alone(tmp_path: Path, put: Callable[[Path], None]) -> None:
+    put(tmp_path)
+    before = (tmp_path / FILE_NAME).read_bytes()
+    with pytest.raises(JournalError, match=r"not a journal of ingestd|not a database"):
+        open_journal(tmp_path)
+    assert (tmp_path / FILE_NAME).read_bytes() == before
+    assert not (tmp_path / MARKER_NAME).exists()
+
+
+def test_tables_that_were_tampered_with_are_refused(sound: Path, tmp_path: Path) -> None:
+    shutil.copytree(sound, tmp_path, dirs_exist_ok=True)
+    with contextlib.closing(sqlite3.connect(tmp_path / FILE_NAME)) as sql:
+        sql.execute("DROP INDEX outbox_unsent")
+    with pytest.raises(JournalError, match="tables are not as they were made"):
+        open_journal(tmp_path)
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(JournalError, match=r"nowhere does not exist: mount or make it, or correct the conf"):
+        open_journal(tmp_path / "nowhere")
+    assert os.listdir(tmp_path) == []
+
+
+def test_a_folder_in_the_place_of_the_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).mkdir()
+    with pytest.raises(JournalError, match=FILE_NAME):
+        open_journal(tmp_path)
+
+
+# -- full disks -----------------------------------------------------------------------------------
+
+
+def fill_up(journal: Journal, number: int = 0) -> tuple[int, JournalError]:
+    """Commit until the journal refuses; the first number that it refused, and how."""
+    while True:
+        number += 1
+        records: list[Record] = [save_job(1, version=number), event(number, padding="x" * 20_000)]
+        try:
+            journal.commit(records, at=1.0, identities=[f"notice-{number}"])
+            journal.manifest(LoadId("load-1")).add([entry(f"{number}-{n}.gpg") for n in range(20)])
+        except JournalError as error:
+            return number, error
+
+
+def last_in_step(journal: Journal) -> int:
+    """The number of the last commit, on which facts, outbox and identities agree."""
+    job = journal.restore().jobs[0].job
+    assert job is not None
+    assert [e.event_id for e in journal.outbox(100_000)][-1] == event(job.version, padding="").event_id
+    assert len(journal.outbox(100_000)) == job.version
+    assert journal.knows(f"notice-{job.version}")
+    assert not journal.knows(f"notice-{job.version + 1}")
+    assert journal.manifest(LoadId("load-1")).ledger().discovered_files in (
+        20 * job.version,
+        20 * job.version - 20,
+    )
+    return job.version
+
+
+@needs_root
+@pytest.mark.parametrize("spare_bytes", [0, 100_000, 300_000])
+def test_a_full_disk_leaves_nothing_half_done(tmp_path: Path, spare_bytes: int) -> None:
+    with tmpfs(tmp_path / "small", "4m") as small_disk:
+        fill_up_and_free(small_disk, spare_bytes)
+
+
+def fill_up_and_free(small_disk: Path, spare_bytes: int) -> None:
+    ballast = small_disk / "ballast"
+    ballast.write_bytes(bytes(MIB + spare_bytes))
+    journal = open_journal(small_disk)
+    refused, error = fill_up(journal)
+    assert "no space is left" in str(error)
+    assert refused > 3
+    assert journal.broken
+    with pytest.raises(JournalError, match="nothing is recorded any more"):
+        journal.commit([save_job(9)], at=1.0)
+    assert last_in_step(journal) in (refused - 1, refused)
+    journal.close()
+
+    with contextlib.suppress(JournalError):  # the disk is still full: either answer is right
+        open_journal(small_disk).close()
+    ballast.unlink()
+    journal = open_journal(small_disk)
+    recorded = last_in_step(journal)
+    assert recorded in (refused - 1, refused)
+    journal.commit([save_job(1, version=recorded + 1), event(recorded + 1)], at=1.0)
+    assert not journal.broken
+    journal.close()
+
+
+def test_a_disk_that_fails_to_write_leaves_nothing_half_done(tmp_path: Path) -> None:
+    """The system refuses to make any file longer than this, as a failing disk might."""
+    journal = open_journal(tmp_path)
+    unlimited = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2 * MIB, unlimited[1]))
+    try:
+        refused, error = fill_up(journal)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, unlimited)
+    assert "the disk does not read or write it" in str(error)
+    assert journal.broken
+    journal.close()
+    journal = open_journal(tmp_path)
+    assert last_in_step(journal) in (refused - 1, refused)
+    journal.close()

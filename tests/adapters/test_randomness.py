@@ -6,21 +6,21 @@ import bz2
 import gzip
 import lzma
 import math
+from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from ingestd.content.randomness import (
     CIPHERTEXT,
     RANDOM,
     WINDOW_BYTES,
-    WINDOWS_MAX,
     chi_square,
     measure,
     windows,
 )
-from ingestd.content.sample import HeadContent
+from ingestd.content.sample import WINDOWS_MAX, HeadContent
 from tests.support.sealed import noise, prose
 
 
@@ -123,22 +123,47 @@ def test_statistics_cannot_tell_xz_from_random() -> None:
     assert RANDOM.holds(chi_square(packed[64 : 64 + (1 << 17)]))
 
 
-@given(st.integers(0, 200 << 20), st.integers(0, 5000))
+spans = st.integers(0, 5000) | st.integers(0, 20 << 20) | st.integers(0, 1 << 50)
+
+
+@given(spans, st.integers(0, 5000))
+@example(1, 0)
+@example(WINDOW_BYTES + 1, 0)
+@example(3 * WINDOW_BYTES // 2, 7)
+@example(WINDOWS_MAX * WINDOW_BYTES, 0)
 def test_windows_reach_both_ends_and_never_beyond(span: int, start: int) -> None:
     asked: list[tuple[int, int]] = []
 
     class Asked(HeadContent):
         def read(self, offset: int, length: int) -> bytes:
-            asked.append((offset, length))
+            asked.append((offset, offset + length))
             return b""
 
     list(windows(Asked(b""), start, start + span))
     assert 1 <= len(asked) <= WINDOWS_MAX
     assert asked[0][0] == start
-    assert asked[-1][0] + asked[-1][1] == start + span
-    assert all(0 <= length <= WINDOW_BYTES for _, length in asked)
-    ends = [offset + length for offset, length in asked]
-    assert all(end <= after[0] for end, after in zip(ends, asked[1:], strict=False)), "no overlap"
+    assert asked[-1][1] == start + span
+    assert all(0 <= end - begin <= WINDOW_BYTES for begin, end in asked)
+    gaps = [after[0] - before[1] for before, after in pairwise(asked)]
+    assert all(gap >= -1 for gap in gaps), "no byte is counted twice, but for rounding"
+    if span <= WINDOWS_MAX * WINDOW_BYTES:
+        assert all(gap <= 0 for gap in gaps), "what is not long is covered as a whole"
+    elif gaps:
+        assert max(gaps) - min(gaps) <= 1, "evenly"
+
+
+@given(spans, st.integers(2, WINDOWS_MAX))
+def test_fewer_windows_still_reach_both_ends(span: int, most: int) -> None:
+    asked: list[tuple[int, int]] = []
+
+    class Asked(HeadContent):
+        def read(self, offset: int, length: int) -> bytes:
+            asked.append((offset, offset + length))
+            return b""
+
+    list(windows(Asked(b"", windows_max=most), 0, span))
+    assert 1 <= len(asked) <= most
+    assert (asked[0][0], asked[-1][1]) == (0, span)
 
 
 def test_measuring_stops_at_the_first_window_that_is_plain() -> None:

@@ -6,7 +6,7 @@ import errno
 import hashlib
 import os
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -15,6 +15,7 @@ import pytest
 from ingestd.content import checksums
 from ingestd.content import survey as module
 from ingestd.content.survey import survey
+from ingestd.content.walk import Found, Kind
 from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.model import (
     Destination,
@@ -29,7 +30,7 @@ from ingestd.core.model import (
     SurveyFacts,
     VolumeFacts,
 )
-from ingestd.ports import Cancelled, DriveGoneError, PortError, ResourcesExhausted
+from ingestd.ports import Cancelled, CancelToken, DriveGoneError, PortError, ResourcesExhausted
 from tests.support import sealed
 from tests.support.drives import Going, StoppedAfter
 from tests.support.fake_manifest import FakeManifest, Row
@@ -499,11 +500,20 @@ def test_a_list_that_is_too_long_is_read_to_its_limit(
     assert fact.unreadable_lines == (103, 104)
 
 
-def test_the_notice_counts_more_than_a_list(station: Station) -> None:
+def test_the_notice_counts_more_than_a_list(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
     volume = station.volume()
     put(volume, "dives.tar.gpg")
     put(volume, "SHA256SUMS", gnu_line(digest(b"list"), b"dives.tar.gpg"))
+    by: list[str] = []
+    expect = station.manifest.expect
+
+    def expecting(rows: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
+        by.extend(row[3] for row in rows)
+        return expect(rows)
+
+    monkeypatch.setattr(station.manifest, "expect", expecting)
     station.survey(replace(DIVES, sha256=digest(b"notice")))
+    assert by == ["notice"], "it is not left to the manifest to choose"
     entry = station.rows["volume-1", b"dives.tar.gpg"].entry
     assert (entry.expected_sha256, entry.expected_by) == (hashlib.sha256(b"notice").digest(), "notice")
 
@@ -664,6 +674,21 @@ def test_missing_rights_are_the_stations_fault(station: Station, monkeypatch: py
     assert type(raised.value) is PortError
     assert "show" not in str(raised.value), "names of files are the customer's"
     assert station.survey(DIVES).unlistable.count == 0
+
+
+def test_another_file_system_is_no_fault_of_the_drive(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    station.volume()
+
+    def walked(root_fd: int, *, cancel: CancelToken) -> Generator[Found, None, None]:
+        yield Found(b"snapshots", Kind.OTHER_DEVICE)
+
+    monkeypatch.setattr(module, "walk", walked)
+    with pytest.raises(PortError, match="another file system") as raised:
+        station.survey()
+    assert "snapshots" not in str(raised.value)
+    assert station.survey(DIVES).unlistable.count == 0, "nobody wants what is there"
 
 
 def test_a_shortage_is_the_stations_fault(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,42 +1,33 @@
+"""One pass when all goes well, and when files are at fault."""
+
 from __future__ import annotations
 
-import contextlib
 import errno
-import gc
-import hashlib
 import os
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from unittest import mock
 
 import pytest
-from hypothesis import HealthCheck, example, given, settings
-from hypothesis import strategies as st
 
-from ingestd.core.model import ByteRange, FaultKind, FileFault, Ledger
+from ingestd.core.model import ByteRange, FaultKind, FileFault, LoadId
+from ingestd.files import open_beneath, open_folder
 from ingestd.ports import (
-    Cancelled,
     DriveGoneError,
     DriveUnreadable,
-    JournalError,
-    Manifest,
+    FileEntry,
     PortError,
     ResourcesExhausted,
-    StoreConflict,
-    StoreFull,
-    StoreUnreachable,
 )
 from ingestd.store.folder import FolderStore
-from ingestd.transfer import session, stopping
+from ingestd.transfer import session
+from ingestd.transfer.settings import TransferSettings
 from tests.support.byte_path import (
     KIB,
     LOAD,
-    SMALL_SETTINGS,
     BytePath,
-    Token,
     byte_path,
     content,
     data_objects,
@@ -46,7 +37,7 @@ from tests.support.byte_path import (
 )
 from tests.support.fake_drive import BadSpot, FakeDrive, survey
 from tests.support.fake_manifest import FakeManifest
-from tests.support.fake_store import FakeMedium, FakeStore
+from tests.support.fake_store import FakeStore
 from tests.support.journals import open_journal
 
 FILES = {
@@ -59,28 +50,21 @@ FILES = {
 SMALL = {f"tiles/{number:03}": content(number, number) for number in range(300)}
 
 
-@pytest.fixture(autouse=True)
-def no_long_waits() -> Iterator[None]:
-    with mock.patch.object(stopping, "_FIRST_DELAY_S", 0.001):
-        yield
-
-
 @pytest.fixture
 def path(tmp_path: Path) -> Iterator[BytePath]:
     with byte_path(tmp_path) as made:
         yield made
 
 
-def surveyed(drive: FakeDrive, manifest: Manifest | None = None) -> FakeManifest:
-    made = FakeManifest() if manifest is None else manifest
-    survey(drive, made)
-    assert isinstance(made, FakeManifest)
-    return made
+def surveyed(drive: FakeDrive, **expected: tuple[bytes, str]) -> FakeManifest:
+    manifest = FakeManifest()
+    survey(drive, manifest, expected=expected)
+    return manifest
 
 
-def plain(ledger: Ledger) -> Ledger:
-    """Without what the fake manifest does not sum."""
-    return replace(ledger, arrived_bytes=0)
+def only(faults: tuple[FileFault, ...]) -> FileFault:
+    (fault,) = faults
+    return fault
 
 
 # -- what a good drive comes to -------------------------------------------------------------------
@@ -125,9 +109,7 @@ def test_volumes_get_a_folder_only_where_there_are_several(path: BytePath, tmp_p
     assert data_objects(store.objects) == {"drive-2/volume-1/a": b"1", "drive-2/volume-2/a": b"2"}
 
 
-def test_a_volume_that_cannot_be_read_does_not_count_as_one_of_several(
-    path: BytePath, tmp_path: Path
-) -> None:
+def test_a_volume_with_a_problem_is_not_one_of_several(path: BytePath, tmp_path: Path) -> None:
     make_drive(tmp_path / "drive", {"a": b"1"}, "volume-1")
     drive = FakeDrive(tmp_path / "drive", names=("volume-1", "volume-2"), problems={"volume-2": "luks"})
     store = FakeStore()
@@ -135,44 +117,24 @@ def test_a_volume_that_cannot_be_read_does_not_count_as_one_of_several(
     assert data_objects(store.objects) == {"a": b"1"}
 
 
-def test_odd_names_and_deep_paths_arrive(path: BytePath, tmp_path: Path) -> None:
+def test_odd_names_and_long_paths_arrive(path: BytePath, tmp_path: Path) -> None:
     names = [b"\xff\xfe", b"line\nfeed", b"-n", b" blank ", b"x" * 255, b"/".join([b"d" * 200] * 25)]
-    root = tmp_path / "drive" / "volume-1"
-    root.mkdir(parents=True)
-    for number, name in enumerate(names):
-        at = os.open(root, os.O_RDONLY)
-        *folders, last = name.split(b"/")
-        for folder in folders:
-            os.mkdir(folder, dir_fd=at)
-            below = os.open(folder, os.O_RDONLY, dir_fd=at)
-            os.close(at)
-            at = below
-        fd = os.open(last, os.O_WRONLY | os.O_CREAT, dir_fd=at)
-        os.write(fd, b"%d" % number)
-        manifest_facts = os.fstat(fd)
-        os.close(fd)
-        os.close(at)
-        assert manifest_facts.st_size == 1
-    drive, store, manifest = FakeDrive(tmp_path / "drive"), FakeStore(), FakeManifest()
-    enter_all(drive, manifest, names)
-    ledger, faults = path.transfer(drive, store, manifest)
+    drive, manifest, store = make_drive(tmp_path / "drive", {"first": b""}), FakeManifest(), FakeStore()
+    manifest.add([enter(drive, name) for name in names])
+    _, faults = path.transfer(drive, store, manifest)
     assert faults == ()
-    assert ledger.stored_files == len(names)
-    prefix = key("").removesuffix(b"/")
-    assert store.objects == {prefix + b"/" + name: b"%d" % number for number, name in enumerate(names)}
+    assert store.objects == {key("") + name: name for name in names}
 
 
-def enter_all(drive: FakeDrive, manifest: FakeManifest, names: list[bytes]) -> None:
-    from ingestd.files import open_beneath
-    from ingestd.ports import FileEntry
-
-    entries = []
-    for name in names:
-        fd = open_beneath(drive.volumes[0].root_fd, name, os.O_RDONLY)
-        facts = os.fstat(fd)
-        os.close(fd)
-        entries.append(FileEntry("volume-1", name, facts.st_size, facts.st_mtime_ns, facts.st_ino))
-    manifest.add(entries)
+def enter(drive: FakeDrive, name: bytes) -> FileEntry:
+    """Write a file whose path may be longer than a system call takes."""
+    root_fd = drive.volumes[0].root_fd
+    os.close(open_folder(root_fd, name.split(b"/")[:-1], create=True))
+    fd = open_beneath(root_fd, name, os.O_WRONLY | os.O_CREAT)
+    os.write(fd, name)
+    facts = os.fstat(fd)
+    os.close(fd)
+    return FileEntry("volume-1", name, facts.st_size, facts.st_mtime_ns, facts.st_ino)
 
 
 def test_progress_is_told_and_balanced(tmp_path: Path) -> None:
@@ -189,30 +151,377 @@ def test_progress_is_told_and_balanced(tmp_path: Path) -> None:
     assert any(rate > 100 * KIB for _, rate in path.reports)
 
 
-def test_several_loads_share_the_means(tmp_path: Path) -> None:
-    with byte_path(tmp_path) as path:
-        drives = [make_drive(tmp_path / str(number), FILES | SMALL) for number in range(3)]
-        stores, manifests = [FakeStore() for _ in drives], [surveyed(drive) for drive in drives]
-        errors: list[BaseException] = []
+def test_several_loads_share_the_means(path: BytePath, tmp_path: Path) -> None:
+    drives = [make_drive(tmp_path / str(number), FILES | SMALL) for number in range(3)]
+    stores, manifests = [FakeStore() for _ in drives], [surveyed(drive) for drive in drives]
+    ledgers = [None] * 3
 
-        def load(number: int) -> None:
-            try:
-                path.transfer(
-                    drives[number], stores[number], manifests[number], load_id=session_id(number)
-                )
-            except BaseException as error:  # noqa: BLE001 - told below
-                errors.append(error)
+    def load(number: int) -> None:
+        load_id = LoadId(f"load-{number}")
+        ledgers[number], _ = path.transfer(drives[number], stores[number], manifests[number], load_id=load_id)  # type: ignore[call-overload]
 
-        threads = [threading.Thread(target=load, args=(number,)) for number in range(3)]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-        assert errors == []
-        assert all(data_objects(store.objects) == FILES | SMALL for store in stores)
+    threads = [threading.Thread(target=load, args=(number,)) for number in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert all(ledgers)
+    assert all(data_objects(store.objects) == FILES | SMALL for store in stores)
 
 
-def session_id(number: int) -> session.Transfer.__class__:  # type: ignore[name-defined]
-    from ingestd.core.model import LoadId
+def test_more_loads_than_the_station_has_room_for_are_told_so(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": b"1"})
+    for number in range(path.settings.senders):
+        path.senders.register(f"other-{number}")
+    with pytest.raises(ResourcesExhausted, match="more senders or fewer loads"):
+        path.transfer(drive, FakeStore(), surveyed(drive))
+    for number in range(path.settings.senders):
+        path.senders.unregister(f"other-{number}")
 
-    return LoadId(f"load-{number}")
+
+def test_settings_that_cannot_work_are_named_with_their_remedies() -> None:
+    assert TransferSettings().problems(8) == ()
+    bad = TransferSettings(buffer_bytes=1, buffers=2, senders=1, buffers_min_per_load=0).problems(3)
+    assert len(bad) == 3
+    assert any("senders are too few for 3 loads" in problem for problem in bad)
+    assert "too few" in TransferSettings(buffers=2).problems(8)[0]
+
+
+# -- unreadable files -----------------------------------------------------------------------------
+
+
+def test_an_unreadable_file_is_named_with_its_ranges_and_nothing_of_it_stays(
+    path: BytePath, tmp_path: Path
+) -> None:
+    spots = [BadSpot(20_000, 1), BadSpot(20_480, 10), BadSpot(60_000, 100)]
+    drive = make_drive(tmp_path / "drive", FILES, bad={"sonar/line 1.bin": spots})
+    store, manifest = FakeStore(), surveyed(drive)
+    ledger, faults = path.transfer(drive, store, manifest)
+    fault = only(faults)
+    assert (fault.kind, fault.path) == (FaultKind.UNREADABLE, "volume-1/sonar/line 1.bin")
+    assert fault.ranges == (
+        ByteRange(offset_bytes=16_384, length_bytes=8_192),
+        ByteRange(offset_bytes=57_344, length_bytes=4_096),
+    )
+    good = {name: body for name, body in FILES.items() if name != "sonar/line 1.bin"}
+    assert data_objects(store.objects) == good
+    assert store.medium.uploads == {}
+    assert (ledger.failed_files, ledger.failed_bytes, ledger.pending_files) == (1, 70 * KIB, 0)
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_read_that_fails_once_and_then_works_is_no_fault(
+    path: BytePath, tmp_path: Path, times: int
+) -> None:
+    drive = make_drive(tmp_path / "drive", FILES, bad={"sonar/line 1.bin": [BadSpot(5_000, 9, times)]})
+    store = FakeStore()
+    ledger, faults = path.transfer(drive, store, surveyed(drive))
+    assert (faults, ledger.pending_files) == ((), 0)
+    assert data_objects(store.objects) == FILES
+
+
+def test_a_small_file_that_cannot_be_read_does_not_spoil_its_neighbours(
+    path: BytePath, tmp_path: Path
+) -> None:
+    drive = make_drive(tmp_path / "drive", SMALL, bad={"tiles/150": [BadSpot(3, 1)]})
+    store = FakeStore()
+    ledger, faults = path.transfer(drive, store, surveyed(drive))
+    assert only(faults).ranges == (ByteRange(offset_bytes=0, length_bytes=150),)
+    assert data_objects(store.objects) == {name: body for name, body in SMALL.items() if name != "tiles/150"}
+    assert ledger.stored_files == 299
+
+
+def test_a_hopeless_file_costs_a_bounded_number_of_reads(path: BytePath, tmp_path: Path) -> None:
+    size = 40 << 20
+    drive = make_drive(tmp_path / "drive", {"a": b""}, bad={"a": [BadSpot(0, size)]})
+    os.truncate(tmp_path / "drive" / "volume-1" / "a", size)
+    _, faults = path.transfer(drive, FakeStore(), surveyed(drive))
+    assert only(faults).ranges == (ByteRange(offset_bytes=0, length_bytes=size),)
+    assert drive.reads < 300
+
+
+@pytest.mark.parametrize(
+    "error", [errno.EIO, errno.ENODATA, errno.EREMOTEIO, errno.ETIMEDOUT, errno.ENXIO, errno.EUCLEAN]
+)
+def test_whatever_the_kernel_calls_it_a_bad_medium_is_the_files_fault(
+    path: BytePath, tmp_path: Path, error: int
+) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": b"1"}, bad={"a": [BadSpot(0, 1, error=error)]})
+    _, faults = path.transfer(drive, FakeStore(), surveyed(drive))
+    assert only(faults).kind is FaultKind.UNREADABLE
+
+
+@pytest.mark.parametrize(
+    ("error", "kind"),
+    [(errno.EMFILE, ResourcesExhausted), (errno.ENOMEM, ResourcesExhausted), (errno.EACCES, PortError)],
+)
+def test_what_is_not_the_mediums_fault_is_never_the_files(
+    path: BytePath, tmp_path: Path, error: int, kind: type[PortError]
+) -> None:
+    drive = make_drive(
+        tmp_path / "drive", {"secret name": b"1"}, bad={"secret name": [BadSpot(0, 1, error=error)]}
+    )
+    manifest = surveyed(drive)
+    with pytest.raises(kind) as raised:
+        path.transfer(drive, FakeStore(), manifest)
+    assert type(raised.value) is kind
+    assert "secret name" not in str(raised.value)
+    assert manifest.ledger().pending_files == 1
+
+
+def test_a_drive_that_goes_ends_the_pass_and_faults_nothing(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", FILES, gone_after=4)
+    store, manifest = FakeStore(), surveyed(drive)
+    with pytest.raises(DriveGoneError):
+        path.transfer(drive, store, manifest)
+    assert manifest.ledger().failed_files == 0
+    assert manifest.ledger().balanced
+    drive.gone, drive.gone_after = False, None
+    path.transfer(drive, store, manifest)
+    assert data_objects(store.objects) == FILES
+    # What was on its way when the drive went did arrive: nothing is sent twice.
+    assert path.governor.sent == sum(map(len, FILES.values()))
+
+
+def test_a_volume_that_is_no_longer_readable_is_the_drives_fault(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": b"1"})
+    manifest = surveyed(drive)
+    drive.problems = {"volume-1": "bad superblock"}
+    with pytest.raises(DriveUnreadable, match="bad superblock"):
+        path.transfer(drive, FakeStore(), manifest)
+
+
+# -- files that are not what they were ------------------------------------------------------------
+
+
+def change_size(file: Path) -> None:
+    with file.open("ab") as grown:
+        grown.write(b"more")
+
+
+def change_time(file: Path) -> None:
+    os.utime(file, ns=(1, 1))
+
+
+def change_inode(file: Path) -> None:
+    facts, body = file.stat(), file.read_bytes()
+    other = file.with_name("other")
+    other.write_bytes(body)
+    os.utime(other, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    other.rename(file)
+
+
+def remove(file: Path) -> None:
+    file.unlink()
+
+
+def make_pipe(file: Path) -> None:
+    file.unlink()
+    os.mkfifo(file)
+
+
+def make_link(file: Path) -> None:
+    file.rename(file.with_name("elsewhere"))
+    file.symlink_to("elsewhere")
+
+
+def make_folder(file: Path) -> None:
+    file.unlink()
+    file.mkdir()
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "sonar/line 1.bin"])
+@pytest.mark.parametrize(
+    "change", [change_size, change_time, change_inode, remove, make_pipe, make_link, make_folder]
+)
+def test_a_file_that_changed_since_the_survey_is_at_fault(
+    path: BytePath, tmp_path: Path, name: str, change: object
+) -> None:
+    drive = make_drive(tmp_path / "drive", FILES)
+    store, manifest = FakeStore(), surveyed(drive)
+    change(tmp_path / "drive" / "volume-1" / name)  # type: ignore[operator]
+    ledger, faults = path.transfer(drive, store, manifest)
+    assert only(faults).kind is FaultKind.CHANGED_WHILE_READ
+    assert str(len(FILES[name])) in (only(faults).expected or "")
+    assert only(faults).found
+    assert name not in data_objects(store.objects)
+    assert ledger.failed_files == 1
+
+
+def test_numbers_that_a_file_system_makes_up_are_not_compared(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": b"1"}, file_system="exfat")
+    manifest = surveyed(drive)
+    change_inode(tmp_path / "drive" / "volume-1" / "a")
+    _, faults = path.transfer(drive, FakeStore(), manifest)
+    assert faults == ()
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "sonar/line 1.bin"])
+def test_a_file_that_changes_while_it_is_read_is_at_fault(path: BytePath, tmp_path: Path, name: str) -> None:
+    drive = make_drive(tmp_path / "drive", {name: FILES[name]})
+    store, manifest = FakeStore(), surveyed(drive)
+    read = drive.read
+
+    def read_and_change(fd: int, views: list[memoryview], offset: int) -> int:
+        got = read(fd, views, offset)
+        change_time(tmp_path / "drive" / "volume-1" / name)
+        return got
+
+    drive.read = read_and_change  # type: ignore[method-assign]
+    _, faults = path.transfer(drive, store, manifest)
+    assert only(faults).kind is FaultKind.CHANGED_WHILE_READ
+    assert store.objects == {}
+    assert store.medium.uploads == {}
+
+
+def test_a_file_that_ends_too_early_is_at_fault(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": content(50 * KIB)})
+    manifest = surveyed(drive)
+    drive.read = lambda fd, views, offset: 0  # type: ignore[method-assign]
+    _, faults = path.transfer(drive, FakeStore(), manifest)
+    assert only(faults).found == "it ends after 0 bytes"
+
+
+# -- checksums and formats ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "sonar/line 1.bin"])
+def test_a_wrong_checksum_is_a_fault_and_the_file_never_gets_its_key(
+    path: BytePath, tmp_path: Path, name: str
+) -> None:
+    drive = make_drive(tmp_path / "drive", FILES)
+    manifest, store = FakeManifest(), FakeStore()
+    survey(drive, manifest, expected={name: (sha256(b"other"), "notice")})
+    _, faults = path.transfer(drive, store, manifest)
+    fault = only(faults)
+    assert fault.kind is FaultKind.CHECKSUM_MISMATCH
+    assert (fault.expected, fault.found, fault.source) == (
+        sha256(b"other").hex(),
+        sha256(FILES[name]).hex(),
+        "notice",
+    )
+    assert name not in data_objects(store.objects)
+    assert store.medium.uploads == {}
+
+
+def test_a_right_checksum_is_none(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest = make_drive(tmp_path / "drive", FILES), FakeManifest()
+    survey(drive, manifest, expected={name: (sha256(body), "notice") for name, body in FILES.items()})
+    ledger, faults = path.transfer(drive, FakeStore(), manifest)
+    assert (faults, ledger.stored_files) == ((), len(FILES))
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "sonar/line 1.bin"])
+def test_a_plain_format_is_a_fault(tmp_path: Path, name: str) -> None:
+    seen: list[bytes] = []
+
+    def look(head: bytes) -> str | None:
+        seen.append(head)
+        return "gzip" if head == FILES[name][: 64 * KIB][: len(head)] else None
+
+    with byte_path(tmp_path, look_head=look) as path:
+        drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+        _, faults = path.transfer(drive, store, surveyed(drive))
+    assert (only(faults).kind, only(faults).found) == (FaultKind.NOT_ENCRYPTED, "gzip")
+    assert name not in data_objects(store.objects)
+    assert len(seen) == len([body for body in FILES.values() if body])
+    assert all(any(body.startswith(head) for body in FILES.values()) for head in seen)
+
+
+# -- bounds ---------------------------------------------------------------------------------------
+
+
+def test_files_past_the_last_fault_that_is_kept_stay_pending(
+    path: BytePath, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session, "FAULTS_MAX", 3)
+    names = [f"{number}" for number in range(6)]
+    bad = {name: [BadSpot(17 * KIB, 1)] for name in names[:5]}
+    drive = make_drive(tmp_path / "drive", {name: content(20 * KIB) for name in names}, bad=bad)
+    store, manifest = FakeStore(), surveyed(drive)
+    ledger, faults = path.transfer(drive, store, manifest)
+    assert len(faults) == 3
+    assert (ledger.failed_files, ledger.pending_files, ledger.stored_files) == (3, 2, 1)
+    # Nothing is known any more of what was sent of the pending ones.
+    assert {number for number, _ in manifest.uploads()} <= {0, 1, 2}
+    assert store.medium.uploads == {}
+
+
+def test_a_million_rows_are_read_in_batches(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", {f"{n:05}": b"%d" % n for n in range(1_100)}), FakeStore()
+    manifest = surveyed(drive)
+    limits: list[int] = []
+    pending = manifest.pending
+
+    def counted(after: int, limit: int) -> object:
+        rows = pending(after, limit)
+        limits.append(len(rows))
+        return rows
+
+    manifest.pending = counted  # type: ignore[method-assign, assignment]
+    ledger, _ = path.transfer(drive, store, manifest)
+    assert ledger.stored_files == 1_100
+    assert max(limits) == 512
+
+
+def test_before_small_files_are_sent_it_is_recorded_how_far(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", SMALL), FakeStore()
+    manifest = surveyed(drive)
+    numbers = {row.path: row.file_no for row in manifest.pending(-1, 999)}
+
+    def fault(operation: str, object_key: bytes) -> None:
+        if operation == "put_batch":
+            assert manifest.attempted() >= numbers[object_key.removeprefix(key(""))]
+
+    store.fault = fault
+    path.transfer(drive, store, manifest)
+    assert manifest.attempted() == 299
+
+
+def test_a_low_rate_means_fewer_parts_at_a_time(tmp_path: Path) -> None:
+    open_parts, most = 0, 0
+    lock = threading.Lock()
+
+    class Watched(FakeStore):
+        def begin(self, key: bytes, size_bytes: int):  # type: ignore[no-untyped-def]
+            upload = super().begin(key, size_bytes)
+            put_part = upload.put_part
+
+            def counted(*args: object) -> None:
+                nonlocal open_parts, most
+                with lock:
+                    open_parts += 1
+                    most = max(most, open_parts)
+                put_part(*args)  # type: ignore[arg-type]
+                with lock:
+                    open_parts -= 1
+
+            upload.put_part = counted  # type: ignore[method-assign, assignment]
+            return upload
+
+    settings = TransferSettings(buffer_bytes=512 * KIB, buffers=6, senders=3)
+    with byte_path(tmp_path, settings=settings, rate_bytes_per_second=100 * KIB) as path:
+        drive = make_drive(tmp_path / "drive", {"a": content(1100 * KIB)})
+        threading.Timer(0.5, lambda: path.governor.set_rate(None)).start()
+        path.transfer(drive, Watched(), surveyed(drive))
+    assert most == 1
+
+
+def test_nothing_of_a_pass_stays_behind(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES | SMALL), FakeStore()
+    before, threads = len(os.listdir("/proc/self/fd")), threading.active_count()
+    for _ in range(3):
+        path.transfer(drive, store, surveyed(drive))
+    until = time.monotonic() + 2
+    while threading.active_count() > threads and time.monotonic() < until:
+        time.sleep(0.01)
+    assert threading.active_count() == threads
+    assert len(os.listdir("/proc/self/fd")) == before
+
+
+def test_a_ledger_of_a_pass_is_that_of_the_rows(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", FILES | SMALL, bad={"notes.txt": [BadSpot(0, 1)]})
+    manifest = surveyed(drive)
+    ledger, _ = path.transfer(drive, FakeStore(), manifest)
+    assert replace(ledger) == manifest.ledger()
+    assert path.transfer(drive, FakeStore(), manifest) == (ledger, ())

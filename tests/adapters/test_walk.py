@@ -186,6 +186,30 @@ def test_files_come_by_inode(root: int, tmp_path: Path) -> None:
     assert inodes == sorted(inodes)
 
 
+def test_folders_come_by_inode(root: int, tmp_path: Path) -> None:
+    for number in range(50):
+        (tmp_path / f"{number * 7919 % 1000}").mkdir()
+    inodes = [one.inode for one in walked(root)]
+    assert len(inodes) == 50
+    assert inodes == sorted(inodes)
+
+
+def test_room_comes_back_when_folders_are_done(
+    root: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "HELD_MAX", 60)
+    monkeypatch.setattr(module, "CHUNK_MIN", 1)
+    for number in range(30):
+        for name in range(10):
+            (tmp_path / f"{number}" / f"d{name}").mkdir(parents=True)
+            (tmp_path / f"{number}" / f"f{name * 7919 % 1000}").touch()
+    files = [one for one in walked(root) if one.kind is Kind.FILE]
+    assert len(files) == 300
+    for number in range(30):
+        inodes = [one.inode for one in files if one.path.startswith(b"%d/" % number)]
+        assert inodes == sorted(inodes), "a whole folder still fits into a chunk"
+
+
 def test_two_walks_find_the_same_in_the_same_order(root: int, tmp_path: Path) -> None:
     for number in range(40):
         (tmp_path / f"d{number % 7}").mkdir(exist_ok=True)
@@ -267,7 +291,7 @@ def test_a_walk_that_is_dropped_closes_everything(root: int, tmp_path: Path) -> 
     next(walking)
     next(walking)
     assert len(os.listdir("/proc/self/fd")) > before
-    walking.close()  # type: ignore[attr-defined]
+    walking.close()
     assert len(os.listdir("/proc/self/fd")) == before
 
 

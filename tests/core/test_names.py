@@ -84,6 +84,7 @@ def test_located_has_the_volume_first() -> None:
         ("Straße".encode(), b"STRASSE"),
         ("ﬁlm".encode(), b"FILM"),
         ("ᾳ".encode(), unicodedata.normalize("NFD", "ᾼ").encode()),
+        ("\u03b1\u0345\u0301".encode(), "\u1fb4".encode()),
         (b"caf\xe9", b"CAF\xe9"),
     ],
 )

@@ -68,7 +68,8 @@ def test_every_problem_is_told_at_once() -> None:
         ),
         (
             changed(requirements={"not-encryptet": "off"}),
-            "requirements.not-encryptet: is not a requirement that may be changed; did you mean not-encrypted?",
+            "requirements.not-encryptet: is not a requirement that may be changed; "
+            "did you mean not-encrypted?",
         ),
     ],
 )

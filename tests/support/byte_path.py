@@ -201,9 +201,16 @@ class BytePath:
         until = time.monotonic() + 5
         while time.monotonic() < until and (self.pool.held or self.senders.running or _pass_threads()):
             time.sleep(0.01)
+        assert _pass_threads() == []
+        self.assert_others_have_all()
+
+    def assert_others_have_all(self) -> None:
+        """All buffers and senders are to be had, at once or within moments."""
+        until = time.monotonic() + 5
+        while time.monotonic() < until and (self.pool.held or self.senders.running):
+            time.sleep(0.01)
         assert self.pool.held == {}
         assert self.senders.running == {}
-        assert _pass_threads() == []
         for number in range(self.settings.senders):
             self.senders.register(f"probe-{number}")
         for number in range(self.settings.senders):

@@ -34,11 +34,11 @@ def _noise(size_bytes: int, seed: int) -> bytes:
 
 
 def wait_for(look: Callable[[], T | None], within_s: float = 20.0, what: str = "it") -> T:
-    """The first thing that `look` gives that is neither None nor False."""
+    """The first thing that `look` gives that counts as true."""
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         found = look()
-        if found is not None and found is not False:
+        if found:
             return found
         time.sleep(0.02)
     raise AssertionError(f"{what} did not come to pass within {within_s} s")
@@ -56,6 +56,9 @@ class Station:
         self.config = root / "ingestd.toml"
         self.log = root / "daemon.log"
         self.process: subprocess.Popen[bytes] | None = None
+        self.program: Sequence[str] = ("-m", "ingestd")
+        self.seen: list[dict[str, Any]] = []
+        """The status pictures that were looked at, each of them once."""
         for folder in (self.vault, self.spool, self.state, self.bays):
             folder.mkdir()
         self.configure(**settings)
@@ -147,10 +150,15 @@ class Station:
     def start(self, wait: bool = True) -> None:
         self.status_path.unlink(missing_ok=True)
         with self.log.open("ab") as log:
-            command = [sys.executable, "-m", "ingestd", "run", "--config", str(self.config)]
+            command = [sys.executable, *self.program, "run", "--config", str(self.config)]
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
         if wait:
-            wait_for(self.picture, what="the first status")
+            wait_for(self._picture_or_end, what=f"the first status; the log is {self.log}")
+
+    def _picture_or_end(self) -> dict[str, Any] | None:
+        assert self.process is not None, "the daemon has been started"
+        assert self.process.poll() is None, f"the daemon has ended at once; the log is {self.log}"
+        return self.picture()
 
     def ingestd(self, *arguments: str, given: bytes | None = None) -> subprocess.CompletedProcess[str]:
         command = [sys.executable, "-m", "ingestd", *arguments, "--config", str(self.config)]
@@ -178,6 +186,17 @@ class Station:
                 self.process.kill()
                 self.process.wait()
 
+    def wait_end(self, within_s: float = 15.0) -> int:
+        """The exit status of a daemon that ends by itself."""
+        assert self.process is not None, "the daemon has been started"
+        return self.process.wait(within_s)
+
+    def end(self) -> None:
+        """Whatever the daemon is doing: no more of it."""
+        if self.process is not None and self.process.poll() is None:
+            self.process.kill()
+            self.process.wait(10)
+
     # -- looking --
 
     @property
@@ -185,7 +204,10 @@ class Station:
         return self.state / "status.json"
 
     def picture(self) -> dict[str, Any] | None:
-        return status.read(str(self.state))
+        picture = status.read(str(self.state))
+        if picture is not None and (not self.seen or self.seen[-1]["at"] != picture["at"]):
+            self.seen.append(picture)
+        return picture
 
     def load(self, serial: str) -> dict[str, Any] | None:
         picture = self.picture()
@@ -212,9 +234,41 @@ class Station:
 
         return wait_for(look, within_s, f"event {kind}; the log is {self.log}")
 
+    def told(self, kind: str, **about: Any) -> list[dict[str, Any]]:
+        """The data of the events of this kind in which all these values are."""
+        found = [event["data"] for event in self.events(kind)]
+        return [data for data in found if all(data[name] == value for name, value in about.items())]
+
+    def wait_told(self, kind: str, within_s: float = 30.0, **about: Any) -> dict[str, Any]:
+        """The data of the first such event."""
+        what = f"{kind} about {about}; the log is {self.log}"
+        return wait_for(lambda: self.told(kind, **about), within_s, what)[0]
+
+    def wait_released(self, serial: str, count: int = 1, within_s: float = 30.0) -> dict[str, Any]:
+        """What was said when the drive with this serial was released, for the `count`-th time."""
+
+        def look() -> dict[str, Any] | None:
+            found = [x for x in self.told("ingest.drive.released") if x["drive"]["serial"] == serial]
+            return found[count - 1] if len(found) >= count else None
+
+        return wait_for(look, within_s, f"release of {serial}; the log is {self.log}")
+
+    def kinds(self, subject: str | None = None) -> list[str]:
+        """The types of the events about one load, in their order."""
+        return [event["type"] for event in self.events() if subject in (None, event["subject"])]
+
+    @property
+    def logged(self) -> str:
+        return self.log.read_text(errors="replace") if self.log.exists() else ""
+
+    def lines(self, event: str) -> list[dict[str, Any]]:
+        """The log's lines about one kind of event."""
+        return [line for line in self.log_lines() if line["event"] == event]
+
     def log_lines(self) -> Iterator[dict[str, Any]]:
-        for line in self.log.read_text().splitlines():
-            yield json.loads(line)
+        for line in self.logged.splitlines():
+            if line.startswith("{"):
+                yield json.loads(line)
 
 
 def checked(folder: Path, manifest: Path) -> Sequence[str]:

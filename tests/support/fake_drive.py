@@ -93,21 +93,24 @@ class FakeDrive:
 
     def read(self, fd: int, views: list[memoryview], offset: int) -> int:
         """Like `os.preadv`, up to the first bad spot."""
-        path = os.readlink(f"/proc/self/fd/{fd}").removeprefix(f"{self.root}/").partition("/")[2]
         self.reads += 1
         if self.gone_after is not None and self.reads > self.gone_after:
             self.gone = True
         if self.gone:
             raise OSError(errno.EIO, os.strerror(errno.EIO))
-        if path == self.hang:
+        if self.hang is not None and self._is(fd, self.hang):
             self.thaw.wait(60)
-        for spot in self.bad.get(path, ()):
-            if spot.hits(offset, sum(map(len, views))):
-                spot.times -= 1
-                raise OSError(spot.error, os.strerror(spot.error))
+        for path, spots in self.bad.items():
+            for spot in spots:
+                if spot.hits(offset, sum(map(len, views))) and self._is(fd, path):
+                    spot.times -= 1
+                    raise OSError(spot.error, os.strerror(spot.error))
         got = os.preadv(fd, views, offset)
         self.bytes_read += got
         return got
+
+    def _is(self, fd: int, path: str) -> bool:
+        return any(os.path.samestat(os.fstat(fd), os.stat(self.root / name / path)) for name in self.names)
 
 
 def survey(

@@ -95,7 +95,9 @@ class Life:
     def take(self, event: LoadEvent) -> Life:
         """Step the load with an event."""
         self.at += 1.0
-        context = Context(at=self.at, limits=self.limits, job=self.job, elsewhere=self.elsewhere)
+        known = self.load.job_id is not None or isinstance(event, Matched)
+        job = self.job if known else None
+        context = Context(at=self.at, limits=self.limits, job=job, elsewhere=self.elsewhere)
         step = life.step(self.load, event, context)
         self.load, self.messages, self.commands = step.load, step.messages, step.commands
         self.told.extend(step.messages)
@@ -202,6 +204,14 @@ class Life:
         """The load with some fields as the test wants them."""
         self.load = replace(self.load, **changes)
         return self
+
+    def said_one(self, kind: type) -> bool:
+        """Whether exactly one message of the last step is of this kind."""
+        return sum(isinstance(message, kind) for message in self.messages) == 1
+
+    def does_one(self, kind: type) -> bool:
+        """Whether exactly one command of the last step is of this kind."""
+        return sum(isinstance(command, kind) for command in self.commands) == 1
 
     def does(self, kind: type[T]) -> T:
         """The one command of this kind of the last step."""

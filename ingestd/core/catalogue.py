@@ -1,0 +1,173 @@
+"""The catalogue of findings: whose fault each is, how much it weighs, and what to do about it.
+
+What a code's severity is comes from here, changed by the site's policy, changed by the job's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from ingestd.core.model import (
+    Evidence,
+    FailureClass,
+    Finding,
+    FindingCode,
+    Job,
+    Limits,
+    Policy,
+    Severity,
+)
+
+_BLOCKING, _DOUBTFUL, _NOTED = Severity.BLOCKING, Severity.DOUBTFUL, Severity.NOTED
+_DRIVE, _DATA, _REQUIREMENT = FailureClass.DRIVE, FailureClass.DATA, FailureClass.REQUIREMENT
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One code of the catalogue. `fixed`: no policy may soften it, since data would be lost."""
+
+    cause: FailureClass
+    severity: Severity
+    customer: str
+    floor: str
+    fixed: bool = False
+
+
+_SEND_AGAIN = "Write the archives to another drive and send it again."
+_SET_ASIDE = "Set the drive aside as refused; treat it as its disposition says."
+_NOTHING = "Nothing to do."
+
+CATALOGUE: Mapping[FindingCode, Entry] = {
+    FindingCode.DRIVE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
+    FindingCode.NO_READABLE_VOLUME: Entry(
+        _DRIVE,
+        _BLOCKING,
+        "Format the drive with one of the accepted file systems, write the archives and send it again.",
+        _SET_ASIDE,
+        fixed=True,
+    ),
+    FindingCode.VOLUME_UNREADABLE: Entry(
+        _DATA,
+        _BLOCKING,
+        "Unmount the drive properly before pulling it, and send it again.",
+        _SET_ASIDE,
+    ),
+    FindingCode.FOLDER_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
+    FindingCode.FILE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
+    FindingCode.FILE_CHANGED: Entry(
+        _DATA, _BLOCKING, _SEND_AGAIN, "Make sure that nothing else has the drive in use.", fixed=True
+    ),
+    FindingCode.DRIVE_CHANGED: Entry(
+        _DATA,
+        _DOUBTFUL,
+        "Tell support whether the drive was altered after it was sent.",
+        "Ask who had the drive between the two looks at it.",
+    ),
+    FindingCode.ITEM_MISSING: Entry(
+        _REQUIREMENT,
+        _BLOCKING,
+        "Write the missing archive to a drive, or have the order amended.",
+        _SET_ASIDE,
+    ),
+    FindingCode.ITEM_NOT_IN_ROOT: Entry(
+        _REQUIREMENT,
+        _BLOCKING,
+        "Put the archive, under the announced name, in the root of the volume, not in a folder.",
+        _SET_ASIDE,
+    ),
+    FindingCode.ITEM_WRONG_KIND: Entry(
+        _REQUIREMENT, _BLOCKING, "Write the archive itself to the drive, not a link to it.", _SET_ASIDE
+    ),
+    FindingCode.ITEM_WRONG_SIZE: Entry(
+        _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", _SET_ASIDE
+    ),
+    FindingCode.CHECKSUM_MISMATCH: Entry(
+        _DATA,
+        _BLOCKING,
+        "Write the archive again and verify its checksum before sending.",
+        _SET_ASIDE,
+        fixed=True,
+    ),
+    FindingCode.LISTED_FILE_MISSING: Entry(
+        _DATA, _BLOCKING, "Write all files that the checksum list names, or correct the list.", _SET_ASIDE
+    ),
+    FindingCode.CHECKSUM_LIST_BROKEN: Entry(
+        _DATA, _NOTED, "Write checksum lists as sha256sum does, one line a file.", _NOTHING
+    ),
+    FindingCode.NOT_ENCRYPTED: Entry(
+        _REQUIREMENT, _BLOCKING, "Encrypt the archive before writing it to the drive.", _SET_ASIDE
+    ),
+    FindingCode.ENCRYPTION_STATISTICAL: Entry(
+        _REQUIREMENT, _NOTED, "Use an encrypted format that can be recognised.", _NOTHING
+    ),
+    FindingCode.ENCRYPTION_UNCERTAIN: Entry(
+        _REQUIREMENT,
+        _DOUBTFUL,
+        "Tell support how the archive was encrypted.",
+        "Leave the drive in its bay; support decides.",
+    ),
+    FindingCode.NOTHING_TO_LOAD: Entry(
+        _REQUIREMENT, _BLOCKING, "Write the archives to the root of a volume and send it again.", _SET_ASIDE
+    ),
+    FindingCode.UNEXPECTED_ITEM: Entry(
+        _REQUIREMENT, _NOTED, "Announce everything that is to be loaded.", _NOTHING
+    ),
+    FindingCode.SYMBOLIC_LINK: Entry(_REQUIREMENT, _NOTED, "Write files, not links to files.", _NOTHING),
+    FindingCode.SPECIAL_FILE: Entry(
+        _REQUIREMENT, _NOTED, "Leave devices, sockets and pipes off the drive.", _NOTHING
+    ),
+    FindingCode.PATH_OUT_OF_BOUNDS: Entry(
+        _REQUIREMENT, _BLOCKING, "Put deep folder trees into an archive.", _SET_ASIDE
+    ),
+    FindingCode.RESERVED_NAME: Entry(
+        _REQUIREMENT, _BLOCKING, "Rename the folder; receipts are kept under that name.", _SET_ASIDE
+    ),
+    FindingCode.SIZE_NOT_AS_ANNOUNCED: Entry(
+        _REQUIREMENT, _NOTED, "Announce the drive that is sent.", "Compare the drive's label with the order."
+    ),
+    FindingCode.SEEN_ONCE: Entry(_DRIVE, _NOTED, _NOTHING, "Expect trouble from this drive."),
+}
+
+
+def may_be_changed(code: str) -> bool:
+    """Whether a policy may name this code."""
+    return code in CATALOGUE and not CATALOGUE[FindingCode(code)].fixed and code != FindingCode.SEEN_ONCE
+
+
+def severity_of(code: FindingCode, job: Job, limits: Limits) -> Severity | None:
+    """What a finding of this code amounts to for this job; None when nobody wants to hear of it."""
+    entry = CATALOGUE[code]
+    severity: Severity | None = entry.severity
+    if entry.fixed:
+        return severity
+    for change in (*limits.policies, *job.requirements):
+        if change.requirement == code:
+            severity = None if change.policy is Policy.OFF else Severity(change.policy.value)
+    return severity
+
+
+def wants_encryption(job: Job, limits: Limits) -> bool:
+    """Whether files have to be looked into at all."""
+    codes = (FindingCode.NOT_ENCRYPTED, FindingCode.ENCRYPTION_UNCERTAIN)
+    return any(severity_of(code, job, limits) is not None for code in codes)
+
+
+def refuses_plain(job: Job, limits: Limits) -> bool:
+    """Whether a plainly unencrypted file is to be refused as it is read."""
+    return severity_of(FindingCode.NOT_ENCRYPTED, job, limits) is Severity.BLOCKING
+
+
+def make(code: FindingCode, subject: str, sentence: str, *evidence: Evidence) -> Finding:
+    """A finding as the catalogue has it, before any policy."""
+    entry = CATALOGUE[code]
+    return Finding(
+        code=code,
+        severity=entry.severity,
+        cause=entry.cause,
+        subject=subject,
+        sentence=sentence,
+        evidence=evidence,
+        remedy_customer=entry.customer,
+        remedy_floor=entry.floor,
+    )

@@ -1,0 +1,130 @@
+"""The station as a value: what it knows of jobs, loads and bays, and what one step leaves behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from immutables import Map
+
+from ingestd.core.destinations import DestinationIndex, in_use
+from ingestd.core.matching import JobIndex
+from ingestd.core.messages import Command, Record, SaveUplink
+from ingestd.core.model import (
+    Attempt,
+    BayName,
+    Failure,
+    Job,
+    JobId,
+    JobRecord,
+    JobStatus,
+    Limits,
+    LoadId,
+    Outcome,
+    Phase,
+    Sighting,
+)
+from ingestd.core.phases import Load, Released
+
+ACTIVE = (Phase.SURVEYING, Phase.LOADING, Phase.PROVING)
+"""Phases that take one of the station's places."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bay:
+    """A bay with a drive in it. `load_id` is None until the drive has been identified."""
+
+    sighting: Sighting
+    attempt: Attempt
+    tries: int = 0
+    failure: Failure | None = None
+    load_id: LoadId | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Station:
+    limits: Limits
+    jobs: Map[JobId, JobRecord] = Map()
+    index: JobIndex = JobIndex()
+    destinations: DestinationIndex = DestinationIndex()
+    loads: Map[LoadId, Load] = Map()
+    bays: Map[BayName, Bay] = Map()
+    uplink: SaveUplink | None = None
+    draining: bool = False
+    identifications: int = 0
+    said: int = 0
+    """The last number given to a message that is about no load."""
+    jobs_pending: int = 0
+
+    def with_jobs(self, records: Iterable[JobRecord]) -> Station:
+        station = self
+        for record in records:
+            station = station.with_job(record)
+        return station
+
+    def with_job(self, record: JobRecord) -> Station:
+        before = self.jobs.get(record.job_id)
+        index, destinations = self.index, self.destinations
+        old, new = before.job if before is not None else None, record.job
+        if old is not None and old is not new:
+            index = index.without_job(old)
+        if new is not None and new is not old:
+            index = index.with_job(new)
+        if old is not None and before is not None and in_use(before):
+            destinations = destinations.without_job(old)
+        if new is not None and in_use(record):
+            destinations = destinations.with_job(new)
+        return replace(
+            self,
+            jobs=self.jobs.set(record.job_id, record),
+            index=index,
+            destinations=destinations,
+            jobs_pending=self.jobs_pending + _pending(record) - _pending(before),
+        )
+
+    def with_loads(self, loads: Iterable[Load]) -> Station:
+        return replace(self, loads=self.loads.update({load.load_id: load for load in loads}))
+
+    def with_load(self, load: Load) -> Station:
+        return replace(self, loads=self.loads.set(load.load_id, load))
+
+    def without_load(self, load_id: LoadId) -> Station:
+        return replace(self, loads=self.loads.delete(load_id))
+
+    def with_bay(self, name: BayName, bay: Bay) -> Station:
+        return replace(self, bays=self.bays.set(name, bay))
+
+    def in_order(self) -> list[Load]:
+        """All loads, the one that began first first: what follows must not hang on a hash."""
+        return sorted(self.loads.values(), key=lambda load: (load.started_at, load.load_id))
+
+    def loads_of(self, job_id: JobId) -> list[Load]:
+        return [load for load in self.in_order() if load.job_id == job_id]
+
+    def is_over(self, load: Load) -> bool:
+        """Whether nothing can come of a load any more: released, its drive pulled, and nothing of it in
+        the store that its job might still want to be taken back."""
+        return isinstance(load.state, Released) and load.bay is None and not self._may_be_taken_back(load)
+
+    def _may_be_taken_back(self, load: Load) -> bool:
+        record = self.jobs.get(load.job_id) if load.job_id is not None else None
+        if record is None or record.status not in (JobStatus.PENDING, JobStatus.FAILED):
+            return False
+        return any(c.load_id == load.load_id and c.outcome is Outcome.LOADED for c in record.claims)
+
+    def job_of(self, load: Load) -> Job | None:
+        record = self.jobs.get(load.job_id) if load.job_id is not None else None
+        return record.job if record is not None else None
+
+
+def _pending(record: JobRecord | None) -> int:
+    return 1 if record is not None and record.status is JobStatus.PENDING else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """`records` are committed in one transaction, in order; then `commands` are performed."""
+
+    station: Station
+    records: tuple[Record, ...]
+    commands: tuple[Command, ...]

@@ -1,0 +1,144 @@
+"""The second look at files that were at fault."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from ingestd.core.model import ByteRange, FaultKind, FileFault
+from ingestd.ports import DriveGoneError
+from tests.support.byte_path import KIB, BytePath, byte_path, content, data_objects, make_drive, sha256
+from tests.support.fake_drive import BadSpot, FakeDrive, survey
+from tests.support.fake_manifest import FakeManifest
+from tests.support.fake_store import FakeStore
+
+BODY = content(100 * KIB)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Iterator[BytePath]:
+    def look(head: bytes) -> str | None:
+        return "gzip" if head.startswith(b"\x1f\x8b") else None
+
+    with byte_path(tmp_path, look_head=look) as made:
+        yield made
+
+
+def first_look(
+    path: BytePath, tmp_path: Path, body: bytes, **drive: object
+) -> tuple[FakeDrive, FakeManifest, FileFault]:
+    """A drive with one file `a`, the manifest after a pass, and the fault that came of it."""
+    made = make_drive(tmp_path / "drive", {"a": body}, **drive)  # type: ignore[arg-type]
+    manifest = FakeManifest()
+    survey(made, manifest, expected={"a": (sha256(BODY), "SHA256SUMS")})
+    _, (fault,) = path.transfer(made, FakeStore(), manifest)
+    return made, manifest, fault
+
+
+def test_bytes_that_cannot_be_read_again_are_confirmed(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, BODY, bad={"a": [BadSpot(50_000, 1)]})
+    assert fault.kind is FaultKind.UNREADABLE
+    ledger, confirmed = path.recheck((fault,), drive, manifest)
+    assert confirmed == (fault,)
+    assert (ledger.failed_files, ledger.pending_files) == (1, 0)
+    assert drive.caches_dropped == 1
+
+
+def test_bytes_that_can_be_read_now_are_pending_again(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, BODY, bad={"a": [BadSpot(50_000, 1)]})
+    drive.bad = {}
+    ledger, confirmed = path.recheck((fault,), drive, manifest)
+    assert confirmed == ()
+    assert (ledger.failed_files, ledger.pending_files) == (0, 1)
+    store = FakeStore()
+    path.transfer(drive, store, manifest)
+    assert data_objects(store.objects) == {"a": BODY}
+
+
+def test_only_the_ranges_are_read_again(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, BODY, bad={"a": [BadSpot(50_000, 1)]})
+    drive.bad, drive.bytes_read = {}, 0
+    path.recheck((fault,), drive, manifest)
+    assert drive.bytes_read == sum(each.length_bytes for each in fault.ranges) == 4 * KIB
+
+
+def test_a_file_without_ranges_is_read_as_a_whole(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, BODY, bad={"a": [BadSpot(50_000, 1)]})
+    drive.bad, drive.bytes_read = {}, 0
+    path.recheck((replace(fault, ranges=()),), drive, manifest)
+    assert drive.bytes_read == len(BODY)
+
+
+def test_the_same_wrong_checksum_again_is_confirmed(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, content(100 * KIB, 9))
+    assert fault.kind is FaultKind.CHECKSUM_MISMATCH
+    assert path.recheck((fault,), drive, manifest)[1] == (fault,)
+
+
+def test_another_wrong_checksum_is_confirmed_and_says_both(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, content(100 * KIB, 9))
+    rewrite(tmp_path, content(100 * KIB, 10))
+    _, (again,) = path.recheck((fault,), drive, manifest)
+    other = sha256(content(100 * KIB, 10)).hex()
+    assert again == replace(fault, found=f"{fault.found}, then {other}")
+
+
+def test_the_right_checksum_at_the_second_look_is_no_fault(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, content(100 * KIB, 9))
+    rewrite(tmp_path, BODY)
+    ledger, confirmed = path.recheck((fault,), drive, manifest)
+    assert (confirmed, ledger.pending_files) == ((), 1)
+
+
+def rewrite(tmp_path: Path, body: bytes) -> None:
+    """Other content under the same name, size, time and number: as a drive that reads unsteadily."""
+    file = tmp_path / "drive" / "volume-1" / "a"
+    facts = file.stat()
+    file.write_bytes(body)
+    os.utime(file, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+
+
+def test_a_file_that_is_still_not_what_it_was_is_confirmed(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": BODY})
+    manifest, file = FakeManifest(), tmp_path / "drive" / "volume-1" / "a"
+    survey(drive, manifest)
+    facts = file.stat()
+    os.utime(file, ns=(1, 1))
+    _, (fault,) = path.transfer(drive, FakeStore(), manifest)
+    _, (again,) = path.recheck((fault,), drive, manifest)
+    assert again.kind is FaultKind.CHANGED_WHILE_READ
+    os.utime(file, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    assert path.recheck((fault,), drive, manifest)[1] == ()
+
+
+def test_a_plain_head_seen_again_is_confirmed(path: BytePath, tmp_path: Path) -> None:
+    body = b"\x1f\x8b" + content(90 * KIB)
+    drive, manifest, fault = first_look(path, tmp_path, body)
+    assert fault.kind is FaultKind.NOT_ENCRYPTED
+    assert path.recheck((fault,), drive, manifest)[1] == (fault,)
+    rewrite(tmp_path, content(len(body)))
+    assert path.recheck((fault,), drive, manifest)[1] == ()
+
+
+def test_a_different_fault_confirms_nothing(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, content(100 * KIB, 9))
+    drive.bad = {"a": [BadSpot(0, 1)]}
+    ledger, confirmed = path.recheck((fault,), drive, manifest)
+    assert (confirmed, ledger.pending_files) == ((), 1)
+
+
+def test_a_drive_that_goes_confirms_and_records_nothing(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest, fault = first_look(path, tmp_path, BODY, bad={"a": [BadSpot(50_000, 1)]})
+    drive.gone = True
+    with pytest.raises(DriveGoneError):
+        path.recheck((fault,), drive, manifest)
+    assert manifest.ledger().failed_files == 1
+
+
+def test_ranges_are_in_bytes_of_the_file(path: BytePath, tmp_path: Path) -> None:
+    _, _, fault = first_look(path, tmp_path, BODY, bad={"a": [BadSpot(len(BODY) - 1, 1)]})
+    assert fault.ranges == (ByteRange(offset_bytes=96 * KIB, length_bytes=4 * KIB),)

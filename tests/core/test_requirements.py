@@ -1,0 +1,377 @@
+"""What a drive must meet, and in which words it does not."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+import pytest
+
+from ingestd.core import requirements
+from ingestd.core.catalogue import CATALOGUE, may_be_changed, severity_of
+from ingestd.core.model import (
+    ByteRange,
+    ChecksumListFact,
+    ExpectedDrive,
+    FailureClass,
+    FaultKind,
+    FileFault,
+    Finding,
+    FindingCode,
+    ItemFact,
+    Job,
+    Limits,
+    Policy,
+    PolicyChange,
+    Presence,
+    Samples,
+    Secrecy,
+    SecrecyFact,
+    Severity,
+    SurveyFacts,
+    VolumeFacts,
+)
+from ingestd.core.requirements import Case
+from tests.support import values as v
+
+GOOD = VolumeFacts(name="vol-1", file_system="exfat")
+BAD = VolumeFacts(name="vol-2", file_system="ext4", problem="it was not unmounted cleanly")
+NAME = "reef-north.tar.age"
+ONE = Samples(count=1, size_bytes=10, examples=("vol-1/odd",))
+MANY = Samples(count=12_345, size_bytes=10, examples=("vol-1/odd", "vol-1/even"))
+
+
+def judged(facts: SurveyFacts, job: Job | None = None, **changes: object) -> tuple[Finding, ...]:
+    case = Case(job=job or v.job(), drive_index=0, drive_size_bytes=4_000, facts=facts)
+    return requirements.judge_survey(replace(case, **changes), v.LIMITS)  # type: ignore[arg-type]
+
+
+def the_one(findings: tuple[Finding, ...]) -> Finding:
+    (one,) = findings
+    return one
+
+
+def item(presence: Presence, *near: str, size: int | None = None, **announced: object) -> ItemFact:
+    return ItemFact(
+        item=v.item(NAME, **announced), presence=presence, volume="vol-1", size_bytes=size, near=near
+    )
+
+
+def of_item(presence: Presence, *near: str, **more: int) -> SurveyFacts:
+    announced = {"size_bytes": more["announced"]} if "announced" in more else {}
+    return v.survey(items=(item(presence, *near, size=more.get("size"), **announced),))
+
+
+def secret(secrecy: Secrecy, kind: str) -> SurveyFacts:
+    return v.survey(secrecy=(SecrecyFact(path=f"vol-1/{NAME}", secrecy=secrecy, kind=kind),))
+
+
+def listed(**changes: object) -> SurveyFacts:
+    fact = ChecksumListFact(path="vol-1/SHA256SUMS", entries=9)
+    return v.survey(checksum_lists=(replace(fact, **changes),))  # type: ignore[arg-type]
+
+
+SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
+    FindingCode.NO_READABLE_VOLUME: (
+        v.survey(volumes=(BAD,)),
+        "The drive holds no volume that can be read: vol-2: it was not unmounted cleanly.",
+    ),
+    FindingCode.VOLUME_UNREADABLE: (
+        v.survey(volumes=(GOOD, BAD)),
+        "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
+    ),
+    FindingCode.FOLDER_UNREADABLE: (v.survey(unlistable=ONE), "1 folder cannot be read: vol-1/odd."),
+    FindingCode.DRIVE_CHANGED: (
+        v.survey(changed=MANY),
+        "12,345 files have changed since the look at the drive before, for example vol-1/odd.",
+    ),
+    FindingCode.ITEM_MISSING: (
+        of_item(Presence.MISSING),
+        "reef-north.tar.age was announced and is not on the drive.",
+    ),
+    FindingCode.ITEM_NOT_IN_ROOT: (
+        of_item(Presence.ELSEWHERE, f"vol-1/scans/{NAME}"),
+        "reef-north.tar.age is not in the root of a volume; something of that name is there: "
+        "vol-1/scans/reef-north.tar.age.",
+    ),
+    FindingCode.ITEM_WRONG_KIND: (
+        of_item(Presence.NOT_THAT_KIND),
+        "reef-north.tar.age is there, but it is not a file.",
+    ),
+    FindingCode.ITEM_WRONG_SIZE: (
+        of_item(Presence.FOUND, announced=1_234_567, size=1_234_000),
+        "reef-north.tar.age has 1,234,000 bytes; 1,234,567 were announced: it is 567 bytes shorter.",
+    ),
+    FindingCode.LISTED_FILE_MISSING: (
+        listed(missing=("vol-1/a.age", "vol-1/b.age")),
+        "The checksum list vol-1/SHA256SUMS names 2 files that are not on the drive, "
+        "for example vol-1/a.age.",
+    ),
+    FindingCode.CHECKSUM_LIST_BROKEN: (
+        listed(unreadable_lines=(3, 7)),
+        "The checksum list vol-1/SHA256SUMS has lines that cannot be understood, the first being line 3.",
+    ),
+    FindingCode.NOT_ENCRYPTED: (
+        secret(Secrecy.PLAIN, "a tar archive"),
+        "vol-1/reef-north.tar.age is not encrypted: it is a tar archive.",
+    ),
+    FindingCode.ENCRYPTION_STATISTICAL: (
+        secret(Secrecy.RANDOM_LIKE, "indistinguishable from random"),
+        "vol-1/reef-north.tar.age has no known structure; it is indistinguishable from random.",
+    ),
+    FindingCode.ENCRYPTION_UNCERTAIN: (
+        secret(Secrecy.UNKNOWN, "it is too short to tell"),
+        "vol-1/reef-north.tar.age may or may not be encrypted: it is too short to tell.",
+    ),
+    FindingCode.NOTHING_TO_LOAD: (
+        v.survey(ledger=v.ledger(skipped=4)),
+        "There is nothing on the drive that is to be loaded.",
+    ),
+    FindingCode.UNEXPECTED_ITEM: (
+        v.survey(unexpected=MANY),
+        "12,345 items were not announced and are not loaded, for example vol-1/odd.",
+    ),
+    FindingCode.SYMBOLIC_LINK: (
+        v.survey(links=ONE),
+        "1 symbolic link was not followed and is not stored: vol-1/odd.",
+    ),
+    FindingCode.SPECIAL_FILE: (
+        v.survey(specials=ONE),
+        "1 device, socket or pipe is not stored: vol-1/odd.",
+    ),
+    FindingCode.PATH_OUT_OF_BOUNDS: (
+        v.survey(out_of_bounds=ONE),
+        "1 path is too long or too deep to be carried: vol-1/odd.",
+    ),
+    FindingCode.RESERVED_NAME: (
+        v.survey(reserved=ONE),
+        "1 file lies under a name that is reserved for receipts: vol-1/odd.",
+    ),
+}
+
+FAULTS: Mapping[FindingCode, tuple[FileFault, str]] = {
+    FindingCode.FILE_UNREADABLE: (
+        v.fault(kind=FaultKind.UNREADABLE),
+        "vol-1/reef-north.tar.age cannot be read: 256 of its 1,000 bytes are lost, in 1 place.",
+    ),
+    FindingCode.FILE_CHANGED: (
+        v.fault(kind=FaultKind.CHANGED_WHILE_READ),
+        "vol-1/reef-north.tar.age changed while it was read.",
+    ),
+    FindingCode.CHECKSUM_MISMATCH: (
+        v.fault(kind=FaultKind.CHECKSUM_MISMATCH),
+        "The SHA-256 of vol-1/reef-north.tar.age is not the one that the notice gives.",
+    ),
+    FindingCode.NOT_ENCRYPTED: (
+        v.fault(kind=FaultKind.NOT_ENCRYPTED),
+        "vol-1/reef-north.tar.age is not encrypted: it is a tar archive.",
+    ),
+}
+
+SIZED = v.job(drives=(ExpectedDrive(serial=v.SERIAL, size_bytes=5_000),))
+
+
+def everything() -> Iterator[Finding]:
+    """One finding of every code, by whatever brings it forth."""
+    for facts, _ in SURVEYS.values():
+        yield from judged(facts)
+    for fault, _ in FAULTS.values():
+        yield from requirements.judge_faults([fault], v.job(), v.LIMITS)
+    yield from judged(v.survey(), SIZED)
+    yield from requirements.as_noted(judged(SURVEYS[FindingCode.ITEM_MISSING][0]), "Seen in one look only:")
+    yield requirements.make(FindingCode.DRIVE_UNREADABLE, "drive", "The drive cannot be read: no answer.")
+
+
+# -- the rules, one by one -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("code", SURVEYS)
+def test_a_survey_brings_forth(code: FindingCode) -> None:
+    facts, sentence = SURVEYS[code]
+    finding = the_one(judged(facts))
+    assert (finding.code, finding.sentence) == (code, sentence)
+    assert (finding.cause, finding.severity) == (CATALOGUE[code].cause, CATALOGUE[code].severity)
+
+
+@pytest.mark.parametrize("code", FAULTS)
+def test_a_file_at_fault_brings_forth(code: FindingCode) -> None:
+    fault, sentence = FAULTS[code]
+    finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))
+    assert (finding.code, finding.sentence, finding.subject) == (code, sentence, fault.path)
+    assert finding.severity is Severity.BLOCKING
+
+
+def test_a_good_survey_brings_forth_nothing() -> None:
+    assert judged(v.survey()) == ()
+    assert judged(secret(Secrecy.PROVEN, "age")) == ()
+    assert judged(of_item(Presence.FOUND, announced=10, size=10)) == ()
+    assert judged(of_item(Presence.FOUND, size=10)) == ()
+
+
+def test_every_code_can_be_brought_forth() -> None:
+    assert {finding.code for finding in everything()} == set(FindingCode)
+    assert set(CATALOGUE) == set(FindingCode)
+
+
+def test_every_finding_can_be_pasted_into_a_letter() -> None:
+    for finding in everything():
+        assert re.fullmatch(r"\S(.*\S)?\.", finding.sentence), finding
+        assert "None" not in finding.sentence
+        assert finding.remedy_customer.endswith(".")
+        assert finding.remedy_floor.endswith(".")
+        assert finding.subject
+
+
+def test_only_drive_data_and_requirement_are_causes_of_findings() -> None:
+    assert all(entry.cause.may_fail_a_job for entry in CATALOGUE.values())
+
+
+def test_a_size_that_is_not_known_contradicts_nothing() -> None:
+    assert judged(of_item(Presence.FOUND, announced=10)) == ()
+
+
+@pytest.mark.parametrize(
+    ("size", "words"), [(9, "it is 1 byte shorter"), (12, "it is 2 bytes longer"), (1, "has 1 byte;")]
+)
+def test_a_wrong_size_says_by_how_much(size: int, words: str) -> None:
+    assert words in the_one(judged(of_item(Presence.FOUND, announced=10, size=size))).sentence
+
+
+def test_oddities_without_an_example_are_told_all_the_same() -> None:
+    bare = Samples(count=2)
+    assert the_one(judged(v.survey(links=bare))).sentence == (
+        "2 symbolic links were not followed and are not stored."
+    )
+    assert the_one(judged(of_item(Presence.ELSEWHERE))).sentence.endswith("something of that name is there.")
+
+
+def test_a_drive_of_another_size_than_announced_is_noted() -> None:
+    finding = the_one(judged(v.survey(), SIZED))
+    assert finding.code is FindingCode.SIZE_NOT_AS_ANNOUNCED
+    assert finding.sentence == "The drive has 4,000 bytes; one of 5,000 bytes was announced."
+    assert judged(v.survey(), SIZED, drive_size_bytes=None) == ()
+    assert judged(v.survey(), SIZED, drive_size_bytes=5_000) == ()
+
+
+def test_a_volume_that_nobody_needs_does_not_block() -> None:
+    facts = v.survey(volumes=(GOOD, BAD), items=v.found(NAME))
+    assert the_one(judged(facts)).severity is Severity.NOTED
+    needed = v.survey(volumes=(GOOD, BAD), items=v.missing(NAME))
+    assert [finding.severity for finding in judged(needed)] == [Severity.BLOCKING, Severity.BLOCKING]
+
+
+def test_a_drive_without_any_volume_says_so() -> None:
+    assert "nothing recognised" in the_one(judged(v.survey(volumes=()))).sentence
+
+
+def test_a_long_list_of_damage_stays_legible() -> None:
+    ranges = tuple(ByteRange(offset_bytes=at * 4096, length_bytes=512) for at in range(5_000))
+    fault = replace(v.fault(kind=FaultKind.UNREADABLE), ranges=ranges, size_bytes=30_000_000)
+    finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))
+    assert "2,560,000 of its 30,000,000 bytes are lost, in 5,000 places." in finding.sentence
+    assert len(finding.evidence[0].value) == 100  # type: ignore[arg-type]
+
+
+def test_a_checksum_list_that_contradicts_a_file_is_named() -> None:
+    fault = replace(v.fault(), source="vol-1/SHA256SUMS")
+    finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))
+    assert finding.sentence.endswith("is not the one that the checksum list vol-1/SHA256SUMS gives.")
+
+
+def test_sentences_stay_short_whatever_the_names_are() -> None:
+    name = "n" * 4_000
+    facts = v.survey(
+        secrecy=(v.plain(name),),
+        links=Samples(count=1, examples=(name,)),
+        checksum_lists=(ChecksumListFact(path=name, entries=1, missing=(name,), unreadable_lines=(1,)),),
+        volumes=(VolumeFacts(name="vol-1", problem=name),),
+    )
+    assert all(len(finding.sentence) < 600 for finding in judged(facts))
+
+
+# -- several drives --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("elsewhere", "missing"), [(frozenset(), True), (frozenset({NAME}), False), (None, False)]
+)
+def test_an_item_may_lie_on_another_drive_of_the_job(elsewhere: frozenset[str] | None, missing: bool) -> None:
+    assert bool(judged(of_item(Presence.MISSING), elsewhere=elsewhere)) == missing
+
+
+# -- policies --------------------------------------------------------------------------------------
+
+
+def changed(code: FindingCode, policy: Policy) -> tuple[PolicyChange, ...]:
+    return (PolicyChange(requirement=code.value, policy=policy),)
+
+
+@pytest.mark.parametrize("code", FindingCode)
+@pytest.mark.parametrize("policy", Policy)
+def test_a_policy_changes_what_may_be_changed(code: FindingCode, policy: Policy) -> None:
+    expected = None if policy is Policy.OFF else Severity(policy.value)
+    if CATALOGUE[code].fixed:
+        expected = CATALOGUE[code].severity
+    site = replace(v.LIMITS, policies=changed(code, policy))
+    assert severity_of(code, v.job(), site) == expected
+    assert severity_of(code, v.job(requirements=changed(code, policy)), v.LIMITS) == expected
+
+
+def test_a_jobs_word_goes_before_the_sites() -> None:
+    code = FindingCode.UNEXPECTED_ITEM
+    site = replace(v.LIMITS, policies=changed(code, Policy.OFF))
+    assert severity_of(code, v.job(requirements=changed(code, Policy.BLOCKING)), site) is Severity.BLOCKING
+
+
+def test_what_is_off_is_not_told_and_what_is_noted_does_not_block() -> None:
+    facts = SURVEYS[FindingCode.NOT_ENCRYPTED][0]
+    off = v.job(requirements=changed(FindingCode.NOT_ENCRYPTED, Policy.OFF))
+    noted = v.job(requirements=changed(FindingCode.NOT_ENCRYPTED, Policy.NOTED))
+    assert judged(facts, off) == ()
+    assert requirements.blocking(judged(facts, noted)) == ()
+    assert the_one(requirements.noted(judged(facts, noted))).code is FindingCode.NOT_ENCRYPTED
+
+
+def test_what_cannot_be_stored_otherwise_than_wrongly_cannot_be_waved_through() -> None:
+    fixed = {code for code in FindingCode if not may_be_changed(code)}
+    assert fixed >= {
+        FindingCode.DRIVE_UNREADABLE,
+        FindingCode.NO_READABLE_VOLUME,
+        FindingCode.FOLDER_UNREADABLE,
+        FindingCode.FILE_UNREADABLE,
+        FindingCode.FILE_CHANGED,
+        FindingCode.CHECKSUM_MISMATCH,
+    }
+    assert not may_be_changed("no-such-code")
+    assert not may_be_changed(FindingCode.SEEN_ONCE)
+
+
+def test_a_note_keeps_whose_fault_it_would_have_been() -> None:
+    facts = SURVEYS[FindingCode.ITEM_WRONG_SIZE][0]
+    (note,) = requirements.as_noted(judged(facts), "Seen in one look only:")
+    assert (note.code, note.severity, note.cause) == (
+        FindingCode.SEEN_ONCE,
+        Severity.NOTED,
+        FailureClass.DATA,
+    )
+    assert note.subject == NAME
+
+
+def test_findings_are_sorted_by_weight() -> None:
+    facts = v.survey(secrecy=(v.plain(), v.doubtful()), links=ONE)
+    findings = judged(facts)
+    assert [f.code for f in requirements.blocking(findings)] == [FindingCode.NOT_ENCRYPTED]
+    assert [f.code for f in requirements.doubtful(findings)] == [FindingCode.ENCRYPTION_UNCERTAIN]
+    assert [f.code for f in requirements.noted(findings)] == [FindingCode.SYMBOLIC_LINK]
+
+
+def test_two_looks_agree_when_code_and_subject_do() -> None:
+    first = the_one(judged(secret(Secrecy.PLAIN, "a tar archive")))
+    second = the_one(judged(secret(Secrecy.PLAIN, "a zip archive")))
+    assert first.key == second.key
+    assert first != second
+
+
+def test_the_limits_of_a_station_have_no_policies_unless_it_sets_some() -> None:
+    assert Limits(station="quay-03").policies == ()

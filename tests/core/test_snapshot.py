@@ -1,0 +1,149 @@
+"""The station as people and metrics see it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from ingestd.core.model import FailureKind, Phase
+from ingestd.core.phases import Load
+from ingestd.core.snapshot import LoadPicture, Picture, picture
+from tests.support import values as v
+from tests.support.quay import Quay
+
+TWO = "HQ7K2M9B"
+
+
+def look(quay: Quay) -> Picture:
+    return picture(quay.station, quay.at, 250_000_000)
+
+
+def bay(quay: Quay, name: str = "bay-1") -> LoadPicture:
+    (one,) = [load for load in look(quay).loads if load.bay == name]
+    return one
+
+
+def surveyed() -> Quay:
+    return Quay().announce(v.job(due_at=v.AT + 3600.0)).plug("bay-1").surveyed()
+
+
+def test_an_empty_station() -> None:
+    seen = look(Quay())
+    assert (seen.station, seen.loads, seen.jobs_pending, seen.jobs_ended) == ("quay-03", (), 0, 0)
+    assert (seen.draining, seen.uplink_bytes_per_second, seen.rate_bytes_per_second) == (
+        False,
+        250_000_000,
+        0.0,
+    )
+
+
+def test_a_load_on_its_way() -> None:
+    quay = surveyed().progressed("bay-1", v.ledger(stored=1, pending=2), rate=500.0)
+    seen = bay(quay)
+    assert (seen.drive, seen.tenant, seen.job_id) == (v.SERIAL, "tidewrack-survey", v.SONAR)
+    assert (seen.phase, seen.doing, seen.reason) == (Phase.LOADING, "loading", "")
+    assert (seen.rate_bytes_per_second, seen.share, seen.seconds_left) == (500.0, 1.0, 4.0)
+    assert (seen.due_at, seen.disposition, seen.outcome) == (v.AT + 3600.0, "dispose", None)
+
+
+def test_what_has_arrived_of_unfinished_files_is_not_left_to_send() -> None:
+    arrived = replace(v.ledger(stored=1, pending=2), arrived_bytes=1_500)
+    assert bay(surveyed().progressed("bay-1", arrived, rate=500.0)).seconds_left == 1.0
+
+
+def test_shares_of_the_line_add_up() -> None:
+    quay = surveyed().announce(v.job("reef-2", TWO)).plug("bay-2", v.facts(TWO)).surveyed("bay-2")
+    quay.progressed("bay-1", v.ledger(pending=3), rate=300.0)
+    quay.progressed("bay-2", v.ledger(pending=3), rate=100.0)
+    assert [load.share for load in look(quay).loads] == [0.75, 0.25]
+    assert look(quay).rate_bytes_per_second == 400.0
+
+
+def test_no_rate_no_share_and_no_time_left() -> None:
+    seen = bay(surveyed())
+    assert (seen.share, seen.seconds_left) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("steps", "doing"),
+    [
+        ((), "surveying"),
+        (("plain",), "surveying a second time"),
+        (("surveyed",), "loading"),
+        (("surveyed", "faulty"), "reading files at fault again"),
+        (("surveyed", "transferred"), "proving"),
+        (("surveyed", "transferred", "proved"), "letting go of the drive"),
+        (("surveyed", "transferred", "proved", "closed"), "released"),
+        (("surveyed", "withdrawn"), "taking data back"),
+        (("surveyed", "busy"), "loading, waits to try again"),
+        (("surveyed", "refused"), "held"),
+    ],
+)
+def test_what_a_load_is_doing(steps: tuple[str, ...], doing: str) -> None:
+    quay = Quay().announce().plug("bay-1")
+    for step in steps:
+        match step:
+            case "plain":
+                quay.surveyed("bay-1", v.survey(secrecy=(v.plain(),)))
+            case "faulty":
+                quay.transferred("bay-1", v.fault())
+            case "withdrawn":
+                quay.withdraw()
+            case "busy":
+                quay.failed("bay-1", FailureKind.STORE_BUSY)
+            case "refused":
+                quay.failed("bay-1", FailureKind.STORE_REFUSED)
+            case _:
+                getattr(quay, step)()
+    assert bay(quay).doing == doing
+
+
+def test_a_wait_has_its_reason() -> None:
+    assert (
+        bay(surveyed().failed("bay-1", FailureKind.STORE_BUSY)).reason == "store-busy: as the test wants it"
+    )
+    assert bay(Quay().plug("bay-1")).reason == "no job is known for this drive"
+    away = surveyed().unplug("bay-1")
+    (seen,) = look(away).loads
+    assert (seen.bay, seen.doing, seen.reason) == (None, "away", "the drive is not plugged in")
+    assert seen.since == away.at
+
+
+def test_a_drive_that_is_not_identified_yet_is_there() -> None:
+    quay = Quay().plug("bay-1", known=False)
+    seen = bay(quay)
+    assert (seen.load_id, seen.phase, seen.doing, seen.reason) == (None, Phase.WAITING, "identifying", "")
+    quay.unidentified("bay-1")
+    assert bay(quay).load_id is not None
+
+
+def test_findings_are_counted_by_weight() -> None:
+    quay = Quay().announce().plug("bay-1")
+    quay.surveyed("bay-1", v.survey(links=v.changed(), secrecy=(v.doubtful(),)))
+    seen = bay(quay)
+    assert (seen.findings_blocking, seen.findings_noted) == (0, 1)
+    failed = Quay().announce().plug("bay-1")
+    failed.looks("bay-1", v.survey(links=v.changed(), secrecy=(v.plain(),)))
+    seen = bay(failed)
+    assert (seen.findings_blocking, seen.findings_noted, seen.outcome) == (1, 1, "failed")
+
+
+def test_bays_come_first_by_name_then_drives_that_are_away() -> None:
+    quay = Quay().announce().plug("bay-3").unplug("bay-3")
+    quay.plug("bay-2", v.facts(TWO)).plug("bay-1", v.facts("HQ7K2M9C"))
+    assert [load.bay for load in look(quay).loads] == ["bay-1", "bay-2", None]
+
+
+def test_a_released_drive_is_shown_while_it_is_in_its_bay() -> None:
+    quay = Quay().announce(v.job(v.SONAR, v.SERIAL, TWO)).plug("bay-1").loaded()
+    assert bay(quay).outcome == "loaded"
+    quay.unplug("bay-1")
+    load: Load = next(iter(quay.station.loads.values()))
+    assert load.phase is Phase.RELEASED
+    assert look(quay).loads == ()
+
+
+def test_jobs_are_counted() -> None:
+    quay = Quay().announce().announce(v.job("reef-2", TWO)).withdraw("reef-2")
+    assert (look(quay).jobs_pending, look(quay).jobs_ended) == (1, 1)

@@ -1,0 +1,103 @@
+"""The real daemon, with stores that first write down what they are given: counting.py run --config FILE.
+
+Beside the configuration, `sent.log` gets a line for every piece of data that goes to a store: the key in
+hexadecimal, the offset and the length. The line is written before the bytes are, so that a daemon that
+is killed in between has counted too much, never too little.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from ingestd.ports import Pace, SmallObject, Store, StoredObject, Upload
+from ingestd.runtime import app, cli
+from ingestd.runtime.config import Config
+
+PROGRAM = (__file__,)
+"""What `Station.program` is to be for a daemon that counts."""
+
+Piece = tuple[str, int, int]
+"""Key in hexadecimal, offset, length."""
+
+
+def sent(folder: Path) -> list[Piece]:
+    """Every piece of data that the daemons of a station gave to a store, in order."""
+    path = folder / "sent.log"
+    lines = path.read_text().splitlines() if path.exists() else []
+    return [(key, int(offset), int(length)) for key, offset, length in map(str.split, lines)]
+
+
+def sent_again_bytes(pieces: Sequence[Piece]) -> int:
+    """How many bytes went to the store more than once."""
+    return sum((count - 1) * piece[2] for piece, count in Counter(pieces).items())
+
+
+class _Book:
+    def __init__(self, path: str) -> None:
+        self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
+
+    def enter(self, pieces: Sequence[tuple[bytes, int, int]]) -> None:
+        lines = "".join(f"{key.hex()} {offset} {length}\n" for key, offset, length in pieces)
+        os.write(self._fd, lines.encode())
+
+
+class _CountingUpload:
+    def __init__(self, upload: Upload, key: bytes, book: _Book) -> None:
+        self._upload = upload
+        self._key = key
+        self._book = book
+
+    @property
+    def token(self) -> str:
+        return self._upload.token
+
+    def put_part(self, number: int, offset: int, body: memoryview, pace: Pace) -> None:
+        self._book.enter([(self._key, offset, len(body))])
+        self._upload.put_part(number, offset, body, pace)
+
+    def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
+        return self._upload.complete(size_bytes, sha256)
+
+    def abort(self) -> None:
+        self._upload.abort()
+
+
+class _CountingStore:
+    def __init__(self, store: Store, book: _Book) -> None:
+        self._store = store
+        self._book = book
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+    def begin(self, key: bytes, size_bytes: int) -> Upload:
+        return _CountingUpload(self._store.begin(key, size_bytes), key, self._book)
+
+    def resume(self, key: bytes, size_bytes: int, token: str) -> Upload | None:
+        upload = self._store.resume(key, size_bytes, token)
+        return _CountingUpload(upload, key, self._book) if upload is not None else None
+
+    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> None:
+        self._book.enter([(small.key, 0, len(small.body)) for small in batch])
+        self._store.put_batch(batch, pace)
+
+
+def main() -> int:
+    book = _Book(os.path.join(os.path.dirname(sys.argv[sys.argv.index("--config") + 1]), "sent.log"))
+    make = app.make_stores
+
+    def make_counting(config: Config) -> dict[str, Store]:
+        stores: dict[str, Any] = {name: _CountingStore(store, book) for name, store in make(config).items()}
+        return stores
+
+    app.make_stores = make_counting
+    return cli.main()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
