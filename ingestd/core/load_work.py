@@ -266,7 +266,7 @@ def _unreadable(failure: Failure) -> Finding:
     return requirements.make(
         FindingCode.DRIVE_UNREADABLE,
         "drive",
-        f"The drive cannot be read: {failure.text}.",
+        f"The drive cannot be read: {failure.text.rstrip('.')}.",
         Evidence(name="error", value=failure.kind.value),
     )
 

@@ -8,15 +8,19 @@ are committed. It routes what concerns one load to `load.step` and looks after w
 
 * A drive that appears in a bay is identified first. If it is the drive of a load that is away, that
   load goes on; else a new load begins, and a job is looked for. A load without a job is held, and
-  looked at again whenever a job is announced, amended or ends.
+  looked at again whenever a job is announced, amended or ends. A drive whose identity another one has
+  that is plugged in as well is held until a person says which of them it is.
 * At most `Limits.loads_max` loads are surveyed, loaded or proved at once; the others wait, those with
   the nearest due time first, then by priority, then by arrival.
 * A job is loaded when each of its drives is; the load that completes the set says so. When one fails,
-  the job has failed, and what its other drives stored is taken back.
+  the job has failed, its other loads stop, and what they stored is taken back unless it is to be kept.
 * A withdrawal stops every load of its job and is answered when the last of them has let go.
+* No two jobs have overlapping folders while one of them may still be taken back, and the place of a
+  drive in its job is not given to another while its load still takes data back.
 * After a restart every load is told so; the bays are identified anew and drives find their loads again.
 
-A load that was released stays known while its drive is in the bay, or its job is still pending.
+A load that was released stays known while its drive is in the bay, or what it stored may yet have to be
+taken back because the rest of its job comes to nothing.
 """
 
 from __future__ import annotations
@@ -173,7 +177,7 @@ def reason_of(load: Load) -> str:
     if pause is not None:
         return f"{pause.failure.kind}: {pause.failure.text}"
     if isinstance(load.state, Away):
-        return "the drive is not plugged in"
+        return "the drive is not plugged in" if load.state.told else "the drive is being looked for"
     return str(getattr(load.state, "text", "") or getattr(load.state, "reason", ""))
 
 

@@ -69,7 +69,8 @@ def lost(path: str) -> JournalError:
 
 def malformed(path: str, complaint: str) -> JournalError:
     """For a check of the database that found fault."""
-    return JournalError(f"journal {path}: it is damaged: {_RESTORE} ({complaint})")
+    # SQLite answers in several lines; an error is one.
+    return JournalError(f"journal {path}: it is damaged: {_RESTORE} ({' '.join(complaint.split())})")
 
 
 def damaged(what: str) -> JournalError:

@@ -21,13 +21,14 @@ from ingestd.journal.journal import Journal
 from ingestd.ports import Drives, JournalError, PortError, Store
 from ingestd.runtime import config as configuration
 from ingestd.runtime.busthread import BusThread
+from ingestd.runtime.chores import Chores
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.config import Config
 from ingestd.runtime.effects import Effects
 from ingestd.runtime.handlers import Handlers, plain_kind
 from ingestd.runtime.host import Signals
 from ingestd.runtime.loop import Inbox, Loop
-from ingestd.runtime.status import StatusWriter, running
+from ingestd.runtime.status import StatusWriter, make_folders, running
 from ingestd.store.folder import FolderStore
 from ingestd.telemetry import logs
 from ingestd.transfer.buffers import BufferPool
@@ -49,7 +50,7 @@ def make_stores(config: Config) -> dict[str, Store]:
 
 
 def make_bus(config: Config) -> SpoolBus:
-    return SpoolBus(config.bus.spool_folder)
+    return SpoolBus(config.bus.spool_folder, keep_days=config.station.keep_records_days)
 
 
 def journal_folder(config: Config) -> str:
@@ -77,15 +78,14 @@ class App:
 
     def run(self) -> int:
         folder = self._config.station.state_folder
-        os.makedirs(folder, mode=0o750, exist_ok=True)
+        make_folders(folder)
         with ExitStack() as stack:
             stack.enter_context(running(folder))
+            make_folders(folder, journal_folder(self._config), scratch_folder(self._config))
             return self._run(stack)
 
     def _run(self, stack: ExitStack) -> int:
         config, clock = self._config, self._clock
-        for path in (journal_folder(config), scratch_folder(config)):
-            os.makedirs(path, mode=0o750, exist_ok=True)
         journal = Journal.open(journal_folder(config), encode=self._encode)
         stack.callback(journal.close)
         drives, stores = make_drives(config), make_stores(config)
@@ -140,6 +140,14 @@ class App:
         status = StatusWriter(config.station.state_folder, self._look)
         status.start()
         stack.callback(status.stop)
+        chores = Chores(
+            journal,
+            keep_days=lambda: self._config.station.keep_records_days,
+            broken=self._broken,
+            clock=clock,
+        )
+        chores.start()
+        stack.callback(chores.stop)
         self._watch.start()
         stack.callback(self._watch.stop)
         self._bus_thread.start()

@@ -38,7 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for problem in error.problems:
             print(f"{error.path}: {problem}", file=sys.stderr)
         return REFUSED
-    except (JournalError, PortError, status.AlreadyRunning) as error:
+    except (JournalError, PortError, status.AlreadyRunning, status.StateFolderUnusable) as error:
         print(f"ingestd: {error}", file=sys.stderr)
         return FAILED
     except BrokenPipeError:

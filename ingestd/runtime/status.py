@@ -6,10 +6,12 @@ picture, and the lock on `running.lock` tells them that it is the last.
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import json
 import os
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -21,6 +23,9 @@ from ingestd.files import write_whole
 from ingestd.telemetry import logs
 
 FORMAT = 1
+
+_LOCK_TRIES, _LOCK_PAUSE_S = 20, 0.05
+"""How often, and after what pause, the lock is asked for: who looks at it holds it for a moment."""
 
 
 def status_path(state_folder: str) -> str:
@@ -35,20 +40,52 @@ class AlreadyRunning(Exception):
     """Another daemon works in this state folder."""
 
 
+class StateFolderUnusable(Exception):
+    """The state folder cannot be made, or nothing can be written there."""
+
+
+def make_folders(state_folder: str, *below: str) -> None:
+    """Make the state folder and others below it where they are missing. Raises StateFolderUnusable."""
+    with _in_words(state_folder):
+        for path in (state_folder, *below):
+            os.makedirs(path, mode=0o750, exist_ok=True)
+
+
 @contextmanager
 def running(state_folder: str) -> Iterator[None]:
-    """Hold the lock that says a daemon is running. Raises AlreadyRunning."""
-    fd = os.open(_lock_path(state_folder), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    """Hold the lock that says a daemon is running. Raises AlreadyRunning and StateFolderUnusable."""
+    with _in_words(state_folder):
+        fd = os.open(_lock_path(state_folder), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
     try:
-        try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise AlreadyRunning(f"another ingestd is running in {state_folder}") from None
-        os.ftruncate(fd, 0)
-        os.write(fd, f"{os.getpid()}\n".encode())
+        _lock(fd, state_folder)
+        with _in_words(state_folder):
+            os.ftruncate(fd, 0)
+            os.write(fd, f"{os.getpid()}\n".encode())
         yield
     finally:
         os.close(fd)
+
+
+def _lock(fd: int, state_folder: str) -> None:
+    for _ in range(_LOCK_TRIES):
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            time.sleep(_LOCK_PAUSE_S)
+        else:
+            return
+    raise AlreadyRunning(f"another ingestd is running in {state_folder}")
+
+
+@contextmanager
+def _in_words(state_folder: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise StateFolderUnusable(
+            f"the state folder {state_folder} cannot be used ({error.strerror}): let the daemon's user write "
+            "there, with some room, or correct station.state_folder"
+        ) from error
 
 
 def is_running(state_folder: str) -> bool:
@@ -78,8 +115,17 @@ class StatusWriter:
         self._thread = threading.Thread(target=self._run, name="status", daemon=True)
 
     def start(self) -> None:
+        self._remove_leftovers()
         self.write()
         self._thread.start()
+
+    def _remove_leftovers(self) -> None:
+        """Half-written pictures of processes that were killed."""
+        folder, name = os.path.split(self._path)
+        with contextlib.suppress(OSError):
+            for entry in os.listdir(folder):
+                if entry.startswith(f".{name}.") and entry.endswith(".tmp"):
+                    os.unlink(os.path.join(folder, entry))
 
     def stop(self) -> None:
         self._stop.set()

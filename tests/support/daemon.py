@@ -161,9 +161,10 @@ class Station:
         return self.picture()
 
     def ingestd(self, *arguments: str, given: bytes | None = None) -> subprocess.CompletedProcess[str]:
+        """One command, run to its end, which comes within half a minute."""
         command = [sys.executable, "-m", "ingestd", *arguments, "--config", str(self.config)]
         text = given.decode() if given is not None else None
-        return subprocess.run(command, input=text, capture_output=True, text=True, check=False)
+        return subprocess.run(command, input=text, capture_output=True, text=True, check=False, timeout=30)
 
     def signal(self, number: int) -> None:
         assert self.process is not None, "the daemon has been started"

@@ -171,6 +171,8 @@ class World(Quay):
     def _new_process(self) -> None:
         super()._new_process()
         self.cancelled = set()
+        # The attempts of bays are counted by each process anew.
+        self.past = [event for event in self.past if not isinstance(event, BayReport)]
 
     def cancel(self, command: Cancel) -> Iterable[Event]:
         """What is queued is dropped; what is running is asked to stop, and answers in its time."""

@@ -1,0 +1,52 @@
+"""Old records go, bounded pieces at a time, and a broken journal is told."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import cast
+
+from ingestd.bus import codec
+from ingestd.core.outgoing import NoticeRefused, Publish
+from ingestd.journal.journal import Journal
+from ingestd.ports import JournalError
+from ingestd.runtime.chores import Chores
+from ingestd.runtime.clock import Clock
+from tests.support.daemon import wait_for
+
+
+def _said(number: int) -> Publish:
+    body = NoticeRefused(notice="x.json", problems=("no",))
+    return Publish(subject="quay-03", number=number, at=1.0, body=body)
+
+
+def test_sent_events_go_when_they_are_old(tmp_path: Path) -> None:
+    journal = Journal.open(str(tmp_path), encode=lambda p: codec.encode(p, station="quay-03"))
+    journal.commit([_said(1), _said(2)], at=1.0, identities=["/orders 1"])
+    journal.mark_sent([entry.sequence for entry in journal.outbox(10)])
+    broken: list[JournalError] = []
+    chores = Chores(journal, keep_days=lambda: 1.0, broken=broken.append, clock=Clock(), every_s=0.01)
+    chores.start()
+    wait_for(lambda: not journal.knows("/orders 1"), what="the pruning")
+    chores.stop()
+    journal.close()
+    assert not broken
+
+
+def test_a_broken_journal_is_told() -> None:
+    told = threading.Event()
+
+    class Broken:
+        def prune(self, before: float) -> object:
+            raise JournalError("disk full")
+
+    chores = Chores(
+        cast(Journal, Broken()),
+        keep_days=lambda: 1.0,
+        broken=lambda _: told.set(),
+        clock=Clock(),
+        every_s=0.01,
+    )
+    chores.start()
+    assert told.wait(5)
+    chores.stop()
