@@ -1,9 +1,11 @@
-"""What all tests share: how Hypothesis looks for counterexamples here, and in a build."""
+"""What all tests share: how Hypothesis looks for counterexamples, and what a skipped test means."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Generator
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 # A machine that several people use at once is slow now and then: no example is wrong for that.
@@ -13,3 +15,18 @@ settings.register_profile(
 # A build finds the same on every run; what is new is found at people's desks.
 settings.register_profile("build", settings.get_profile("here"), derandomize=True, database=None)
 settings.load_profile("build" if os.environ.get("CI") else "here")
+
+_NOT_FOR_THIS_MACHINE = "needs a kernel without"
+"""Begins the reason of a test that has nothing to test here, as opposed to nothing to test it with."""
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """In a build, a test that could not run for lack of something is a failure."""
+    report = yield
+    if os.environ.get("CI") and report.skipped and isinstance(report.longrepr, tuple):
+        reason = report.longrepr[2].removeprefix("Skipped: ")
+        if not reason.startswith(_NOT_FOR_THIS_MACHINE):
+            report.outcome = "failed"
+            report.longrepr = f"could not run: {reason}"
+    return report

@@ -233,7 +233,19 @@ def on_proof_failed(load: Load, state: Proving, event: ProofFailed, out: Out) ->
 
 
 def on_taken_back(load: Load, state: Releasing, event: TakenBack, out: Out) -> Load:
-    return begin_close(load, out, state.outcome, state.text)
+    return begin_close(replace(load, ledger=_emptied(load.ledger)), out, state.outcome, state.text)
+
+
+def _emptied(ledger: Ledger) -> Ledger:
+    """The ledger once nothing is in the store any more."""
+    return replace(
+        ledger,
+        stored_bytes=0,
+        stored_files=0,
+        arrived_bytes=0,
+        pending_bytes=ledger.pending_bytes + ledger.stored_bytes,
+        pending_files=ledger.pending_files + ledger.stored_files,
+    )
 
 
 def on_closed(load: Load, state: Releasing, event: Closed, out: Out) -> Load:

@@ -245,6 +245,8 @@ class JobRecord:
     job: Job | None
     status: JobStatus = JobStatus.PENDING
     claims: tuple[DriveClaim, ...] = ()
+    kept: tuple[LoadId, ...] = ()
+    """Loads that came to nothing and whose data was left in the store, as the job demanded."""
 
     def claim_of(self, drive_index: int) -> DriveClaim | None:
         return next((c for c in self.claims if c.drive_index == drive_index), None)

@@ -147,6 +147,9 @@ class Turn:
                 items=load.items,
             ),
         )
+        if state.step == "close" and state.outcome is not Outcome.LOADED:
+            record = self.station.jobs[load.job_id]
+            self.put_job(replace(record, kept=(*record.kept, load.load_id)))
         if state.outcome is Outcome.LOADED:
             self._perhaps_loaded(load)
         elif state.outcome is Outcome.FAILED:
@@ -275,11 +278,8 @@ def _outcome(load: Load) -> Outcome | None:
 
 def _what_is_left(record: JobRecord) -> tuple[bool, str]:
     """Whether what a withdrawn job had stored is gone, and in words what became of it."""
-    keep = record.job is not None and record.job.keep_on_failure
-    kept = sorted(claim.load_id for claim in record.claims if claim.outcome is Outcome.FAILED)
-    if keep and kept:
-        names = ", ".join(kept)
-        return False, f"kept, as the job demanded: what load {names} stored"
+    if record.kept:
+        return False, f"kept, as the job demanded: what load {', '.join(record.kept)} stored"
     if record.claims:
         return True, "what was stored has been taken back"
     return False, "no load had begun"

@@ -486,6 +486,12 @@ def test_a_withdrawal_during_a_pause_cancels_nothing() -> None:
     assert life.did == ["TakeBack"]
 
 
+def test_what_was_taken_back_is_no_longer_counted_as_stored() -> None:
+    life = Life().to(Phase.LOADING).progressed(replace(v.ledger(stored=2, pending=1), arrived_bytes=400))
+    ledger = life.withdrawn().taken_back().load.ledger
+    assert ledger == v.ledger(pending=3)
+
+
 def test_a_withdrawal_ends_a_hold() -> None:
     life = Life().to(Phase.LOADING).failed(FailureKind.STORE_REFUSED).withdrawn()
     assert life.taken_back().closed().outcome is Outcome.WITHDRAWN

@@ -281,6 +281,13 @@ def test_a_withdrawal_says_what_stays_in_the_store() -> None:
     assert withdrawals(quay) == [(False, f"kept, as the job demanded: what load {load_id} stored")]
 
 
+def test_what_was_kept_stays_known_whatever_the_job_demands_later() -> None:
+    quay = Quay().announce(v.job(keep_on_failure=True)).plug("bay-1").looks("bay-1", PLAIN).closed()
+    load_id = quay.at_bay("bay-1").load_id
+    quay.amend(v.job(version=2)).unplug("bay-1").plug("bay-1").surveyed().withdraw().taken_back().closed()
+    assert withdrawals(quay) == [(False, f"kept, as the job demanded: what load {load_id} stored")]
+
+
 def test_a_drive_that_is_away_is_no_obstacle_to_a_withdrawal() -> None:
     quay = Quay().announce().plug("bay-1").surveyed()
     load = quay.at_bay("bay-1")

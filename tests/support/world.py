@@ -522,8 +522,8 @@ class World(Quay):
             load = self.journal.loads[thing.owner]
             assert load.job_id is not None
             record = self.station.jobs[load.job_id]
-            kept = record.job is not None and record.job.keep_on_failure
-            assert kept or record.status is JobStatus.LOADED, f"{key} was left behind by {load.load_id}"
+            loaded = [claim.load_id for claim in record.claims if claim.outcome is Outcome.LOADED]
+            assert thing.owner in (*loaded, *record.kept), f"{key} was left behind by {load.load_id}"
 
 
 def _by_time(pair: tuple[float, Timer]) -> tuple[float, str, str, int]:
