@@ -75,7 +75,7 @@ class Drive:
 
     @property
     def wwn(self) -> str:
-        return "0x5000" + hashlib.sha256(self.serial.encode()).hexdigest()[:12]
+        return "0x3000" + hashlib.sha256(self.serial.encode()).hexdigest()[:12]
 
     @property
     def size_bytes(self) -> int:
@@ -88,7 +88,7 @@ def job(number: str, tenant: str, folder: str, *items: str, **more: Any) -> dict
         "version": 1,
         "tenant": tenant,
         "items": [{"name": name} for name in items],
-        "destination": {"store": "harrow-vault", "prefix": f"{tenant}/{folder}"},
+        "destination": {"store": "harrow-archive", "prefix": f"{tenant}/{folder}"},
         **more,
     }
 

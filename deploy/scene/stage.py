@@ -35,8 +35,8 @@ watch = "{watch}"
 bays_folder = "{root}/bays"
 
 [[stores]]
-name = "harrow-vault"
-folder = "{root}/harrow-vault"
+name = "harrow-archive"
+folder = "{root}/harrow-archive"
 
 [uplink]
 rate_bytes_per_second = {cap}
@@ -59,7 +59,7 @@ class Scene:
     # -- before --
 
     def build(self) -> None:
-        for name in ("bays", "spool", "state", "harrow-vault"):
+        for name in ("bays", "spool", "state", "harrow-archive"):
             (self.root / name).mkdir()
         watch = "loop" if self.real else "folder"
         self.config.write_text(CONFIG.format(root=self.root, watch=watch, cap=CAP))

@@ -48,7 +48,7 @@ def ending_of(drive: Drive, events: list[dict[str, Any]]) -> Ending:
 
 def verdicts(scene: Scene, events: list[dict[str, Any]]) -> Iterator[str]:
     """Everything that is not as it should be."""
-    vault = scene.root / "harrow-vault"
+    archive = scene.root / "harrow-archive"
     for drive in scene.drives:
         ending = ending_of(drive, events)
         if ending.outcome != drive.outcome:
@@ -59,7 +59,7 @@ def verdicts(scene: Scene, events: list[dict[str, Any]]) -> Iterator[str]:
             yield f"{drive.serial}: the drive was altered"
         if drive.job is None:
             continue
-        folder = vault / drive.job["destination"]["prefix"]
+        folder = archive / drive.job["destination"]["prefix"]
         manifests = sorted(folder.glob(".ingest/*.sha256"))
         if drive.outcome == "loaded":
             yield from _check_manifest(drive, folder, manifests)
@@ -110,7 +110,7 @@ def report(scene: Scene, events: list[dict[str, Any]]) -> None:
         print(line)
         print("\n".join(show.wrapped(ending_of(drive, events).text, "       ")))
     print()
-    print(f"receipts     {scene.root}/harrow-vault/TENANT/.../.ingest/")
-    print(f"stored data  {scene.root}/harrow-vault/")
+    print(f"receipts     {scene.root}/harrow-archive/TENANT/.../.ingest/")
+    print(f"stored data  {scene.root}/harrow-archive/")
     print(f"events       {scene.root}/spool/events/   ({len(events)})")
     print(f"log          {scene.root}/daemon.log")

@@ -47,7 +47,7 @@ _SONAR: dict[str, Any] = {
     "drives": [
         {
             "serial": "HQ7K2M9A",
-            "wwn": "0x5000c500a1b2c3d4",
+            "wwn": "0x3d5e7f90a1b2c3d4",
             "capacity_bytes": 4_000_787_030_016,
             "interface": "usb3",
         }
@@ -96,7 +96,7 @@ _BAY = BayName("bay-1")
 _JOB = JobId("tidewrack-2031-0117")
 _LOAD = LoadId("quay-03-000214")
 _DRIVE = DriveIdentity(
-    serial="HQ7K2M9A", wwn="0x5000c500a1b2c3d4", model="Fathom D4000", size_bytes=4_000_787_030_016
+    serial="HQ7K2M9A", wwn="0x3d5e7f90a1b2c3d4", model="Fathom D4000", size_bytes=4_000_787_030_016
 )
 _LEDGER = Ledger(
     discovered_bytes=1_832_600_000_000,

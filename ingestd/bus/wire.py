@@ -44,6 +44,7 @@ from ingestd.core.model import (
     Item,
     Job,
     JobId,
+    LoadId,
     Policy,
     PolicyChange,
     ProofLevel,
@@ -236,26 +237,46 @@ class OperatorData(NoticeData):
 class AssignedData(OperatorData):
     """A person says which job the drive in a bay belongs to."""
 
+    station: Identifier
+    """Every station has such a bay, so it has to be said which one is meant."""
     bay: Identifier
     job_id: Identifier
     by: ShortLine
     """Who says so."""
+    load_id: Identifier | None = None
+    """The load that is meant, so that a word that comes late does not hit the next drive in the bay."""
 
     def event(self, at: float) -> DriveAssigned:
-        return DriveAssigned(at=at, bay=BayName(self.bay), job_id=JobId(self.job_id), by=self.by)
+        return DriveAssigned(
+            at=at,
+            bay=BayName(self.bay),
+            job_id=JobId(self.job_id),
+            by=self.by,
+            load_id=_load_id(self.load_id),
+        )
 
 
 class LiftedData(OperatorData):
     """A person decides about the load that is held in a bay."""
 
+    station: Identifier
+    """Every station has such a bay, so it has to be said which one is meant."""
     bay: Identifier
     decision: Literal["again", "accept", "refuse"] = "again"
     """Try again, load in spite of what was found, or let the load fail."""
     by: ShortLine
     """Who says so."""
+    load_id: Identifier | None = None
+    """The load that is meant, so that a word that comes late does not hit the next drive in the bay."""
 
     def event(self, at: float) -> HoldLifted:
-        return HoldLifted(at=at, bay=BayName(self.bay), decision=Decision(self.decision), by=self.by)
+        return HoldLifted(
+            at=at,
+            bay=BayName(self.bay),
+            decision=Decision(self.decision),
+            by=self.by,
+            load_id=_load_id(self.load_id),
+        )
 
 
 class UplinkData(OperatorData):
@@ -269,6 +290,10 @@ class UplinkData(OperatorData):
         return UplinkSet(
             at=at, rate_bytes_per_second=self.rate_bytes_per_second, burst_bytes=self.burst_bytes
         )
+
+
+def _load_id(text: str | None) -> LoadId | None:
+    return LoadId(text) if text is not None else None
 
 
 NOTICES: Mapping[str, type[NoticeData]] = {

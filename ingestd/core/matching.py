@@ -149,16 +149,23 @@ def _places_of(record: JobRecord | None) -> list[Place]:
 def _fits(facts: DriveFacts, jobs: Map[JobId, JobRecord], place: Place, tried: list[str]) -> bool:
     job = jobs[place[0]].job
     assert job is not None, "only announced jobs are indexed"
-    expected, identity = job.drives[place[1]], facts.identity
+    against = contradiction(facts, job, place[1])
+    if against is not None:
+        tried.append(against)
+    return against is None
+
+
+def contradiction(facts: DriveFacts, job: Job, drive_index: int) -> str | None:
+    """What says that this is not that drive of the job, in words; None when nothing does."""
+    expected, identity = job.drives[drive_index], facts.identity
     pairs = (
         ("serial", normal_serial(expected.serial), normal_serial(identity.serial)),
         ("WWN", normal_wwn(expected.wwn), normal_wwn(identity.wwn)),
     )
     for name, announced, found in pairs:
         if announced and found and announced != found:
-            tried.append(f"job {job.job_id} announced {name} {announced}, the drive says {found}")
-            return False
-    return True
+            return f"job {job.job_id} announced {name} {announced}, the drive says {found}"
+    return None
 
 
 def is_free(record: JobRecord, drive_index: int) -> bool:

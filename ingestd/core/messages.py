@@ -107,6 +107,8 @@ class DriveAssigned:
     bay: BayName
     job_id: JobId
     by: str
+    load_id: LoadId | None = None
+    """The load that is meant; a word that comes late must not hit the next drive in the bay."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +117,8 @@ class HoldLifted:
     bay: BayName
     decision: Decision
     by: str
+    load_id: LoadId | None = None
+    """As for `DriveAssigned`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +138,8 @@ class NoticeMalformed:
     name: str
     """What the bus calls the message: a file name, an offset."""
     problems: tuple[str, ...]
+    identity: str | None = None
+    """What its sender calls it, if that much could be read."""
 
 
 # -- events: completions --------------------------------------------------------------------------

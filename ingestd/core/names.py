@@ -95,3 +95,9 @@ def is_control_file(path: bytes) -> bool:
     Such a file is plain by its nature, so no demand that data be encrypted is about it.
     """
     return path == TICKET_NAME or is_checksum_list(path)
+
+
+def natural(name: str) -> tuple[tuple[int, str], ...]:
+    """Sorts numbers in names by their value: bay-2 before bay-10."""
+    parts = re.split(r"([0-9]+)", name)
+    return tuple((int(part), "") if part.isdigit() else (-1, part) for part in parts)

@@ -163,6 +163,8 @@ class NoticeRefused:
     TYPE: ClassVar[str] = "ingest.notice.refused"
     notice: str
     problems: tuple[str, ...]
+    identity: str | None = None
+    """Source and id of the notice, with a blank between them; null when they could not be read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

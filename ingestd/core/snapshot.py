@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
-from ingestd.core.model import BayName, Ledger, LoadId, Phase, Severity
+from ingestd.core.matching import is_free
+from ingestd.core.model import BayName, JobRecord, Ledger, LoadId, Phase, Severity
+from ingestd.core.names import natural
 from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying
 from ingestd.core.station import Station, reason_of
 from ingestd.core.station_state import Bay
@@ -28,11 +31,17 @@ class LoadPicture:
     """The step within the phase, in words."""
     reason: str
     """Why it waits or stopped; empty while it moves on."""
+    hold: str | None
+    """The code of the reason for which it is held."""
+    tried: tuple[str, ...]
+    """How a job was looked for, when none was found."""
+    last_bay: BayName | None
+    """Where it was before it was unplugged."""
     since: float | None
     ledger: Ledger
     rate_bytes_per_second: float
     share: float | None
-    """Of the bytes that all loads send at this moment, between 0 and 1."""
+    """Of the uplink's cap, or without one of what all loads send, between 0 and 1."""
     seconds_left: float | None
     due_at: float | None
     outcome: str | None
@@ -50,7 +59,14 @@ class Picture:
     rate_bytes_per_second: float
     jobs_pending: int
     jobs_ended: int
+    jobs_waiting: tuple[str, ...]
+    """Pending jobs without a drive yet, with what they announced: the first few, by name."""
     loads: tuple[LoadPicture, ...]
+
+
+JOBS_SHOWN = 20
+_JOBS_SORTED_MAX = 2_000
+"""Of more pending jobs than these any twenty are as good; sorting them all would hold up the loop."""
 
 
 def picture(station: Station, at: float, uplink_bytes_per_second: int | None) -> Picture:
@@ -64,23 +80,38 @@ def picture(station: Station, at: float, uplink_bytes_per_second: int | None) ->
         rate_bytes_per_second=total,
         jobs_pending=station.jobs_pending,
         jobs_ended=len(station.jobs) - station.jobs_pending,
-        loads=tuple(_pictures(station, total)),
+        jobs_waiting=_jobs_waiting(station),
+        loads=tuple(_pictures(station, uplink_bytes_per_second or total)),
     )
 
 
-def _pictures(station: Station, total: float) -> Iterator[LoadPicture]:
+def _jobs_waiting(station: Station) -> tuple[str, ...]:
+    if not any(isinstance(load.state, Held) and load.job_id is None for load in station.loads.values()):
+        return ()
+    free = (r for r in station.jobs.values() if r.job and is_free(r, 0))
+    some = sorted(islice(free, _JOBS_SORTED_MAX), key=lambda record: record.job_id)
+    return tuple(_announced(record) for record in some[:JOBS_SHOWN])
+
+
+def _announced(record: JobRecord) -> str:
+    assert record.job is not None, "only announced jobs wait"
+    drives = (d.serial or d.wwn or d.volume_label or d.volume_uuid or "" for d in record.job.drives)
+    return f"{record.job_id} ({', '.join(drives)})"
+
+
+def _pictures(station: Station, line: float) -> Iterator[LoadPicture]:
     shown: set[LoadId] = set()
-    for name in sorted(station.bays):
+    for name in sorted(station.bays, key=natural):
         bay = station.bays[name]
         load = station.loads.get(bay.load_id) if bay.load_id is not None else None
         if load is None:
             yield _unknown(bay)
         else:
             shown.add(load.load_id)
-            yield _of_load(station, load, total)
+            yield _of_load(station, load, line)
     for load in sorted(station.loads.values(), key=lambda x: x.started_at):
         if load.load_id not in shown and not isinstance(load.state, Released):
-            yield _of_load(station, load, total)
+            yield _of_load(station, load, line)
 
 
 def _unknown(bay: Bay) -> LoadPicture:
@@ -98,6 +129,9 @@ def _unknown(bay: Bay) -> LoadPicture:
         phase=Phase.WAITING,
         doing="identifying",
         reason=reason,
+        hold=None,
+        tried=(),
+        last_bay=None,
         since=None,
         ledger=Ledger(),
         rate_bytes_per_second=0.0,
@@ -111,7 +145,7 @@ def _unknown(bay: Bay) -> LoadPicture:
     )
 
 
-def _of_load(station: Station, load: Load, total: float) -> LoadPicture:
+def _of_load(station: Station, load: Load, line: float) -> LoadPicture:
     job = station.job_of(load)
     rate = load.rate_bytes_per_second
     ended = isinstance(load.state, Releasing | Released)
@@ -129,10 +163,13 @@ def _of_load(station: Station, load: Load, total: float) -> LoadPicture:
         phase=load.phase,
         doing=_doing(load),
         reason=reason_of(load),
+        hold=load.state.reason if isinstance(load.state, Held) else None,
+        tried=load.state.tried if isinstance(load.state, Held) else (),
+        last_bay=load.last_bay,
         since=getattr(load.state, "since", None),
         ledger=load.ledger,
         rate_bytes_per_second=rate,
-        share=rate / total if total > 0 and rate > 0 else None,
+        share=min(1.0, rate / line) if line > 0 and rate > 0 else None,
         seconds_left=(load.ledger.pending_bytes - load.ledger.arrived_bytes) / rate if rate > 0 else None,
         due_at=job.due_at if job is not None else None,
         outcome=getattr(load.state, "outcome", None) if ended else None,

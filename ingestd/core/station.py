@@ -214,7 +214,7 @@ def _on_uplink(turn: Turn, event: UplinkSet) -> None:
 
 
 def _on_malformed(turn: Turn, event: NoticeMalformed) -> None:
-    turn.say_of_station(NoticeRefused(notice=event.name, problems=event.problems))
+    turn.say_of_station(NoticeRefused(notice=event.name, problems=event.problems, identity=event.identity))
 
 
 _HANDLERS: Mapping[type, Callable[[Turn, Any], None]] = {

@@ -7,7 +7,7 @@ from dataclasses import replace
 from ingestd.core import station_bays
 from ingestd.core.load_events import Amended, Lifted, Withdrawn
 from ingestd.core.load_turns import why_not
-from ingestd.core.matching import is_free
+from ingestd.core.matching import contradiction, is_free
 from ingestd.core.messages import (
     DriveAssigned,
     HoldLifted,
@@ -15,9 +15,9 @@ from ingestd.core.messages import (
     JobAnnounced,
     JobWithdrawn,
 )
-from ingestd.core.model import BayName, Decision, Job, JobRecord, JobStatus, Limits, Outcome, Phase
+from ingestd.core.model import BayName, Decision, Job, JobRecord, JobStatus, Limits, LoadId, Outcome
 from ingestd.core.outgoing import NoticeRefused
-from ingestd.core.phases import Load, Released
+from ingestd.core.phases import Load, Released, Releasing
 from ingestd.core.requirements import may_be_changed
 from ingestd.core.station_turn import Turn
 
@@ -29,6 +29,15 @@ def on_announced(turn: Turn, event: JobAnnounced) -> None:
         _take(turn, event.job)
     elif known.job is not None and event.job.version > known.job.version:
         _change(turn, known, known.job, event.job)
+    elif known.job is not None and event.job.version == known.job.version and event.job != known.job:
+        again = (
+            f"data.version: job {event.job.job_id} version {event.job.version} is known with other content"
+        )
+        _refuse(turn, _name(event.job), (f"{again}; give it version {known.job.version + 1}",))
+
+
+def _name(job: Job) -> str:
+    return f"job {job.job_id} version {job.version}"
 
 
 def on_amended(turn: Turn, event: JobAmended) -> None:
@@ -39,7 +48,7 @@ def on_amended(turn: Turn, event: JobAmended) -> None:
 def _take(turn: Turn, job: Job) -> None:
     problems = why_not_takeable(job, turn.station.limits) + _why_not_there(turn, job)
     if problems:
-        _refuse(turn, f"job {job.job_id} version {job.version}", problems)
+        _refuse(turn, _name(job), problems)
         return
     turn.put_job(JobRecord(job_id=job.job_id, job=job))
 
@@ -81,7 +90,7 @@ def _change(turn: Turn, record: JobRecord, old: Job, new: Job) -> None:
         + _why_not_there(turn, new)
     )
     if problems:
-        _refuse(turn, f"job {new.job_id} version {new.version}", problems)
+        _refuse(turn, _name(new), problems)
         return
     claims = record.claims if old.drives == new.drives else ()
     turn.put_job(replace(record, job=new, status=JobStatus.PENDING, claims=claims))
@@ -116,8 +125,9 @@ def on_withdrawn(turn: Turn, event: JobWithdrawn) -> None:
     record = turn.station.jobs.get(event.job_id)
     if record is None:
         record = JobRecord(job_id=event.job_id, job=None)
-    if record.status in (JobStatus.LOADED, JobStatus.FAILED):
-        _too_late(turn, record)
+    if record.status is JobStatus.LOADED:
+        text = "the job is loaded already; nothing was taken back"
+        turn.say_withdrawal(record.job_id, taken_back=False, text=text)
         return
     turn.put_job(replace(record, status=JobStatus.WITHDRAWN))
     for load in turn.station.loads_of(event.job_id):
@@ -125,33 +135,37 @@ def on_withdrawn(turn: Turn, event: JobWithdrawn) -> None:
     turn.answer_withdrawal(event.job_id)
 
 
-def _too_late(turn: Turn, record: JobRecord) -> None:
-    text = f"the job is {record.status} already; nothing was taken back"
-    turn.say_withdrawal(record.job_id, taken_back=False, text=text)
-
-
 def on_assigned(turn: Turn, event: DriveAssigned) -> None:
     name = f"assignment of {event.bay} to job {event.job_id}"
-    load, record = _load_in(turn, event.bay), turn.station.jobs.get(event.job_id)
-    if load is None:
-        _refuse(turn, name, (f"data.bay: there is no drive with a load in {event.bay}",))
-    elif load.job_id is not None or load.phase is not Phase.HELD:
-        _refuse(turn, name, (f"data.bay: the load in {event.bay} is not held for want of a job",))
+    load, record = _load_in(turn, event.bay, event.load_id), turn.station.jobs.get(event.job_id)
+    if isinstance(load, str):
+        _refuse(turn, name, (load,))
+    elif load.job_id is not None:
+        owned = f"data.bay: the drive in {event.bay} is that of job {load.job_id} already"
+        _refuse(turn, name, (f"{owned}; withdraw that job to free it",))
     elif record is None or record.job is None:
         _refuse(turn, name, (f"data.job_id: no job {event.job_id} is known here; announce it first",))
     else:
         free = [n for n in range(len(record.job.drives)) if is_free(record, n)]
+        contradictions = [contradiction(load.facts, record.job, n) for n in free]
+        if free and all(contradictions):
+            _refuse(
+                turn, name, (f"data.job_id: {contradictions[0]}; if that is right, have the job amended",)
+            )
+            return
+        free = [n for n, against in zip(free, contradictions, strict=True) if against is None]
         if not free:
-            _refuse(turn, name, (f"data.job_id: job {event.job_id} has no drive left to load",))
+            taken = f"data.job_id: job {event.job_id} has no drive left to load"
+            _refuse(turn, name, (f"{taken}; amend it to expect another",))
             return
         turn.take_job(load, event.job_id, free[0], f"assigned by {event.by}")
 
 
 def on_lifted(turn: Turn, event: HoldLifted) -> None:
     name = f"lifting the hold of {event.bay}"
-    load = _load_in(turn, event.bay)
-    if load is None:
-        _refuse(turn, name, (f"data.bay: there is no drive with a load in {event.bay}",))
+    load = _load_in(turn, event.bay, event.load_id)
+    if isinstance(load, str):
+        _refuse(turn, name, (load,))
         return
     problem = why_not(load, event.decision)
     if problem is not None:
@@ -162,10 +176,22 @@ def on_lifted(turn: Turn, event: HoldLifted) -> None:
         turn.apply(load, Lifted(decision=event.decision, by=event.by))
 
 
-def _load_in(turn: Turn, name: BayName) -> Load | None:
+def _load_in(turn: Turn, name: BayName, meant: LoadId | None) -> Load | str:
+    """The load of the drive in a bay, as long as its outcome is open; else what is in the way."""
     bay = turn.station.bays.get(name)
-    load = turn.station.loads.get(bay.load_id) if bay is not None and bay.load_id is not None else None
-    return None if load is not None and isinstance(load.state, Released) else load
+    if bay is None:
+        return f"data.bay: there is no drive in {name}"
+    if bay.load_id is None:
+        return f"data.bay: the drive in {name} is still being identified; say it again in a moment"
+    if meant is not None and bay.load_id != meant:
+        return f"data.load_id: the drive in {name} is another one by now; look again"
+    load = turn.station.loads[bay.load_id]
+    if isinstance(load.state, Releasing | Released):
+        outcome = load.state.outcome
+        return (
+            f"data.bay: the drive in {name} is let go ({outcome}); pull it and plug it in again to begin anew"
+        )
+    return load
 
 
 def _refuse(turn: Turn, notice: str, problems: tuple[str, ...]) -> None:

@@ -63,7 +63,8 @@ class DriveWatch:
         self._interval_s = interval_s
         self._clock = clock
         self._believed: dict[BayName, Sighting] = {}
-        self._failing = False
+        self.trouble = ""
+        """Why looking at the bays fails, in words; empty while it does not."""
         self._set_aside: frozenset[Sighting] = frozenset()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="drive-watch", daemon=True)
@@ -125,13 +126,13 @@ class DriveWatch:
         try:
             seen = self._drives.enumerate()
         except Exception as error:  # noqa: BLE001  being deaf is worse, and the next look may work
-            if not self._failing:
+            if not self.trouble:
                 self._log.error("drive_enumeration_failed", error=str(error), kind=type(error).__name__)
-            self._failing = True
+            self.trouble = str(error) or type(error).__name__
             return None
-        if self._failing:
+        if self.trouble:
             self._log.info("drive_enumeration_works_again")
-        self._failing = False
+        self.trouble = ""
         self._report_crowded(seen)
         return seen
 

@@ -24,7 +24,10 @@ _CHUNK_ROWS = 10_000
 """Most rows that one transaction deletes: some tens of milliseconds in which others wait."""
 
 _PRUNED_LOADS = 100
+"""Most loads that one call of `prune` ends; each may leave a million rows to later calls."""
+
 _GIVEN_BACK_PAGES = 2_000
+"""Most pages of 4 KiB by which one call of `prune` shrinks the file."""
 
 _SAVE_JOB = """
 INSERT INTO jobs (job_id, guard, body) VALUES (?, ?, ?)
@@ -107,7 +110,12 @@ class Journal:
         Raises JournalError with the remedy when it is missing though it was created before, damaged,
         of another program or a newer version, or in use.
         """
-        return cls(Database.open(folder), encode)
+        database = Database.open(folder)
+        try:
+            return cls(database, encode)
+        except BaseException:
+            database.close()
+            raise
 
     @property
     def broken(self) -> bool:

@@ -31,7 +31,7 @@ SELECT {FACT_NAMES}, expected_sha256, expected_by, expected_guard,
     token, part_bytes, uploads.guard
 FROM files LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = files.file_no
 WHERE files.load = ?
-"""  # noqa: S608  (made of constants)
+"""  # noqa: S608 - made of constants
 
 _NEXT_PENDING = _PENDING + "AND state = 'pending' AND files.file_no > ? ORDER BY files.file_no LIMIT ?"
 _ONE_FILE = _PENDING + "AND files.file_no = ?"
@@ -39,7 +39,7 @@ _ONE_FILE = _PENDING + "AND files.file_no = ?"
 _NEXT_STORED = f"""
 SELECT {FACT_NAMES}, sha256, key, stored_guard FROM files
 WHERE load = ? AND state = 'stored' AND file_no > ? ORDER BY file_no LIMIT ?
-"""  # noqa: S608  (made of constants)
+"""  # noqa: S608 - made of constants
 
 _SAME_UPLOAD = "SELECT 1 FROM uploads WHERE load = ? AND file_no = ? AND token = ? AND part_bytes = ?"
 
@@ -77,7 +77,7 @@ _SUMS = ", ".join(
 )
 """Sizes in two halves: sparse files may claim sizes whose sum no longer fits into SQLite's integers."""
 
-_LEDGER = f"SELECT {_SUMS} FROM files WHERE load = ?"  # noqa: S608  (made of constants)
+_LEDGER = f"SELECT {_SUMS} FROM files WHERE load = ?"  # noqa: S608 - made of constants
 """One pass over the rows, where GROUP BY would sort them all in memory first."""
 
 _ARRIVED = """

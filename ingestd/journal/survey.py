@@ -31,7 +31,7 @@ ON CONFLICT (load, volume, path) DO UPDATE SET seen = excluded.seen,
     inode = excluded.inode, guard = excluded.guard, expected_sha256 = excluded.expected_sha256,
     expected_by = excluded.expected_by, expected_guard = excluded.expected_guard
 WHERE {_as_it_was("excluded.")}
-"""  # noqa: S608  (made of constants)
+"""  # noqa: S608 - made of constants
 
 _FOLLOW = f"""
 UPDATE files SET seen = :seen, changed = changed OR state = 'stored', state = :state, reason = :reason,
@@ -40,7 +40,7 @@ UPDATE files SET seen = :seen, changed = changed OR state = 'stored', state = :s
     sha256 = NULL, key = NULL, stored_guard = NULL
 WHERE load = :load AND volume = :volume AND path = :path AND NOT ({_as_it_was(":")})
 RETURNING file_no
-"""  # noqa: S608  (made of constants)
+"""  # noqa: S608 - made of constants
 
 _EXPECT = """
 UPDATE files SET expected_sha256 = ?, expected_by = ?, expected_guard = ?

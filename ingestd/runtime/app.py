@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 
 from ingestd import __version__
@@ -137,7 +137,7 @@ class App:
             clock=clock,
             poll_s=config.bus.poll_every_seconds,
         )
-        status = StatusWriter(config.station.state_folder, self._look)
+        status = StatusWriter(config.station.state_folder, self._look, self._trouble)
         status.start()
         stack.callback(status.stop)
         chores = Chores(
@@ -195,6 +195,15 @@ class App:
         if station.uplink is not None:
             rate = station.uplink.rate_bytes_per_second
         return picture(station, self._clock.now(), rate)
+
+    def _trouble(self) -> Sequence[str]:
+        """What is wrong with the station itself."""
+        found = []
+        if self._bus_thread is not None and self._bus_thread.trouble:
+            found.append(f"no notices or events go in or out: {self._bus_thread.trouble}")
+        if self._watch is not None and self._watch.trouble:
+            found.append(f"the bays cannot be looked at: {self._watch.trouble}")
+        return found
 
     # -- what the loop asks now and then --
 

@@ -6,7 +6,8 @@ import queue
 import random
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from ingestd.bus import codec
 from ingestd.core.messages import Event, NoticeMalformed
@@ -50,6 +51,7 @@ class BusThread:
         self._acknowledging: deque[tuple[Delivery, tuple[str, ...]]] = deque()
         self._stop = threading.Event()
         self._failures = 0
+        self._trouble = ""
         self._under_way = 0
         self._tidy_at = clock.monotonic()
         self.moved_at = clock.monotonic()
@@ -63,6 +65,11 @@ class BusThread:
         self._stop.set()
         self._thread.join(within_s)
         return not self._thread.is_alive()
+
+    @property
+    def trouble(self) -> str:
+        """Why nothing goes in or out, in words; empty while it does."""
+        return self._trouble
 
     @property
     def alive(self) -> bool:
@@ -92,6 +99,7 @@ class BusThread:
             self._recovered()
         except BusDown as error:
             self._failures += 1
+            self._trouble = str(error)
             if self._failures == 1:
                 logs.get().error("bus_down", text=str(error))
             self._stop.wait(random.uniform(0, min(_LONGEST_PAUSE_S, 0.5 * 2.0 ** min(self._failures, 8))))  # noqa: S311
@@ -103,6 +111,7 @@ class BusThread:
         if self._failures:
             logs.get().info("bus_up", failures=self._failures)
             self._failures = 0
+            self._trouble = ""
 
     def _drain(self) -> None:
         """The last turn: what was decided before the stop still goes out, if the bus takes it."""
@@ -131,18 +140,33 @@ class BusThread:
 
     def _hand_over(self, delivery: Delivery) -> None:
         self._under_way += 1
-        problems: tuple[str, ...] = ()
         event: Event
+        known_as: str | None
         try:
             decoded = codec.decode(delivery.body, at=self._clock.now(), station=self._station)
         except codec.Malformed as error:
-            problems = error.problems
-            event = NoticeMalformed(at=self._clock.now(), name=delivery.name, problems=problems)
+            event = NoticeMalformed(
+                at=self._clock.now(),
+                name=delivery.name,
+                problems=error.problems,
+                identity=error.identity,
+            )
+            known_as = error.identity
+            # By its origin: what could not be understood may come again, corrected, under the same id.
             identity = f"malformed {delivery.origin}"
-            logs.get().warning("notice_refused", notice=delivery.name, problems=len(problems))
+            kind = "not understood"
         else:
             if decoded.notice is None:
                 self._done.put((delivery, ()))
                 return
-            event, identity = decoded.notice, decoded.identity
-        self._inbox.put(Noticed(event, identity, lambda: self._done.put((delivery, problems))))
+            event, identity, kind = decoded.notice, decoded.identity, decoded.type
+            known_as = identity
+        self._inbox.put(Noticed(event, identity, partial(self._over, delivery, kind), known_as))
+
+    def _over(self, delivery: Delivery, kind: str, problems: Sequence[str]) -> None:
+        """Called by the loop when what the notice changed is committed."""
+        if problems:
+            logs.get().warning("notice_refused", notice=delivery.name, type=kind, problems=len(problems))
+        else:
+            logs.get().info("notice_accepted", notice=delivery.name, type=kind)
+        self._done.put((delivery, tuple(problems)))

@@ -31,24 +31,26 @@ def surroundings(config: Config) -> Iterator[Problem]:
 
 def _state_folder(folder: str) -> Iterator[Problem]:
     where = "station.state_folder"
-    existing = folder
-    while not os.path.exists(existing):
-        existing = os.path.dirname(existing)
-    if not os.path.isdir(existing):
-        yield Problem(where, f"{existing} is not a folder", "name another folder, or move the file away")
-        return
-    if not os.access(existing, os.W_OK | os.X_OK):
+    if not os.path.lexists(folder):
         yield Problem(
-            where,
-            f"{existing} is not writable for this user",
-            f"give it to the daemon's user: chown ingestd: {existing}",
+            where, f"{folder} does not exist", f"make it, as root: install -d -o USER -m 750 {folder}"
         )
         return
-    free = shutil.disk_usage(existing).free
+    if not os.path.isdir(folder):
+        yield Problem(where, f"{folder} is not a folder", "name another folder, or move the file away")
+        return
+    if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+        yield Problem(
+            where,
+            f"{folder} is not readable and writable for this user",
+            "run this as the daemon's user, or give the folder to that user",
+        )
+        return
+    free = shutil.disk_usage(folder).free
     if free < _ROOM_BYTES:
         yield Problem(
             where,
-            f"only {free // 2**20} MiB are free on {existing}",
+            f"only {free // 2**20} MiB are free on {folder}",
             "make room: the journal needs about 250 MiB for a million files",
             fatal=False,
         )

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import getpass
+import glob
 import json
 import os
 import sys
 import time
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from ingestd import __version__
 from ingestd.bus import codec, spool
@@ -23,6 +25,9 @@ from ingestd.runtime.host import Signals
 from ingestd.telemetry import logs
 
 DEFAULT_CONFIG = "/etc/ingestd/ingestd.toml"
+
+_ANSWER_WITHIN_S = 5.0
+"""How long a command waits to hear what the daemon made of a notice."""
 
 OK, FAILED, REFUSED = 0, 1, 2
 """Exit statuses: done; could not be done; what was given is wrong."""
@@ -90,7 +95,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _by(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--by", metavar="NAME", default=getpass.getuser(), help="who decides (default: you)")
+    parser.add_argument("--by", metavar="NAME", help="who decides (default: you)")
 
 
 # -- the commands ----------------------------------------------------------------------------------
@@ -171,52 +176,91 @@ def _problems(body: bytes, settings: Config) -> Sequence[str]:
 
 
 def _assign(options: argparse.Namespace) -> int:
-    data = {"bay": options.bay, "job_id": options.job, "by": options.by}
-    return _tell(options, "ingest.drive.assigned", data)
+    return _tell(options, "ingest.drive.assigned", {"job_id": options.job})
 
 
 def _lift(options: argparse.Namespace) -> int:
-    data = {"bay": options.bay, "decision": options.decision, "by": options.by}
-    return _tell(options, "ingest.hold.lifted", data)
+    return _tell(options, "ingest.hold.lifted", {"decision": options.decision})
 
 
 def _tell(options: argparse.Namespace, kind: str, data: dict[str, object]) -> int:
+    """A person's word about the drive in a bay; it only counts for the one that is there now."""
     settings = config.read(options.config)
+    folder = settings.station.state_folder
+    picture = status.read(folder)
+    if picture is None or not status.is_running(folder):
+        print("ingestd: the daemon is not running; nothing was sent", file=sys.stderr)
+        return FAILED
+    load, problem = _held_in(options.bay, picture)
+    if load is None:
+        print(f"ingestd: {problem}", file=sys.stderr)
+        return REFUSED
     body = codec.encode_notice(
         kind,
-        {**data, "station": settings.station.name},
+        {
+            **data,
+            "station": settings.station.name,
+            "bay": options.bay,
+            "load_id": load["load_id"],
+            "by": options.by or _user(),
+        },
         id=str(uuid.uuid4()),
         source=f"/operators/{settings.station.name}",
         time=time.time(),
     )
-    problems = [*_problems(body, settings), *_bay_problems(options.bay, settings)]
-    for problem in problems:
-        print(f"ingestd: {problem}", file=sys.stderr)
+    problems = _problems(body, settings)
+    for text in problems:
+        print(f"ingestd: {text}", file=sys.stderr)
     return REFUSED if problems else _drop(settings, body)
 
 
-def _bay_problems(bay: str, settings: Config) -> Sequence[str]:
-    """What the station said a moment ago is taken for granted; without a daemon nothing is known."""
-    folder = settings.station.state_folder
-    picture = status.read(folder)
-    if picture is None or not status.is_running(folder):
-        return ()
+def _held_in(bay: str, picture: Mapping[str, Any]) -> tuple[Mapping[str, Any] | None, str]:
+    """The held load in a bay, or else what is there instead."""
     load = next((load for load in picture["loads"] if load["bay"] == bay), None)
     if load is None:
         taken = ", ".join(load["bay"] for load in picture["loads"] if load["bay"]) or "none"
-        return (f"there is no drive in {bay}; bays with a drive: {taken}",)
+        return None, f"there is no drive in {bay}; bays with a drive: {taken}"
     if load["phase"] != "held":
-        return (f"the drive in {bay} is not held: it is {load['outcome'] or load['phase']}",)
-    return ()
+        return None, f"the drive in {bay} is not held: it is {load['outcome'] or load['phase']}"
+    return load, ""
+
+
+def _user() -> str:
+    """Who is at the keyboard, also behind sudo."""
+    try:
+        return os.environ.get("SUDO_USER") or getpass.getuser()
+    except (KeyError, OSError):
+        return f"uid {os.getuid()}"
 
 
 def _drop(settings: Config, body: bytes) -> int:
-    path = spool.put_notice(settings.bus.spool_folder, body, f"{time.time_ns()}-{uuid.uuid4().hex[:8]}")
-    if status.is_running(settings.station.state_folder):
-        print(f"sent: {path}")
-    else:
+    """Put a notice into the spool and say what became of it."""
+    spool_folder = settings.bus.spool_folder
+    path = spool.put_notice(spool_folder, body, f"{time.time_ns()}-{uuid.uuid4().hex[:8]}")
+    if not status.is_running(settings.station.state_folder):
         print(f"sent: {path} (the daemon is not running; it will read it when it starts)")
-    return OK
+        return OK
+    deadline = time.monotonic() + _ANSWER_WITHIN_S
+    while os.path.lexists(path):
+        if time.monotonic() > deadline:
+            print(f"sent: {path} (not taken yet; see ingestd status)")
+            return OK
+        time.sleep(0.05)
+    problems = _refused(spool_folder, os.path.basename(path))
+    for problem in problems:
+        print(f"refused: {problem}", file=sys.stderr)
+    if not problems:
+        print("taken")
+    return REFUSED if problems else OK
+
+
+def _refused(spool_folder: str, name: str) -> Sequence[str]:
+    """The problems for which the notice of this name was set aside; none when it was not."""
+    pattern = os.path.join(glob.escape(spool_folder), "refused", f"*{glob.escape(name)}.problems.txt")
+    for path in glob.glob(pattern):
+        with open(path, encoding="utf-8") as file:
+            return file.read().splitlines()
+    return ()
 
 
 if __name__ == "__main__":

@@ -156,12 +156,24 @@ def _in_words(error: Any) -> str:
         return f"{where}: is not a known key{_suggestion(error['loc'])}"
     if error["type"] == "missing":
         return f"{where}: is missing; it has no default"
-    message = str(error["msg"])
-    if error["type"] == "string_pattern_mismatch" and error["ctx"]["pattern"] == "^/":
-        message = "must be an absolute path"
+    message = _MESSAGES.get((error["type"], error.get("ctx", {}).get("pattern")), str(error["msg"]))
+    message = message.replace("Input should be", "must be")
     given = error["input"]
     shown = "" if isinstance(given, dict | list | tuple) else f"; got {given!r}"
     return f"{where}: {message[0].lower()}{message[1:]}{shown}"
+
+
+_MESSAGES = {
+    ("string_pattern_mismatch", "^/"): "must be an absolute path",
+    (
+        "string_pattern_mismatch",
+        "^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$",
+    ): "must be 1 to 64 letters, digits, dots, underscores and hyphens, beginning with a letter or digit",
+    ("string_type", None): "must be text, in quotes",
+    ("int_type", None): "must be a whole number, without quotes",
+    ("float_type", None): "must be a number, without quotes",
+    ("bool_type", None): "must be true or false, without quotes",
+}
 
 
 def _where(loc: Sequence[str | int]) -> str:
@@ -201,6 +213,9 @@ def contradictions(config: Config) -> Iterator[str]:
     for code in config.requirements:
         if not may_be_changed(code):
             allowed = [c.value for c in CATALOGUE if may_be_changed(c)]
+            if code in CATALOGUE:
+                yield f"requirements.{code}: is fixed; it cannot be softened, since data would be lost"
+                continue
             near = difflib.get_close_matches(code, allowed, n=1)
             hint = f"; did you mean {near[0]}?" if near else f"; known: {', '.join(allowed)}"
             yield f"requirements.{code}: is not a requirement that may be changed{hint}"

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import heapq
 import queue
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 from ingestd.core import station as core
 from ingestd.core.messages import (
@@ -28,9 +29,9 @@ from ingestd.core.messages import (
     Timer,
     TimerFired,
 )
-from ingestd.core.model import Failure, FailureKind
-from ingestd.core.outgoing import Publish
-from ingestd.core.phases import Load
+from ingestd.core.model import Failure, FailureKind, Outcome
+from ingestd.core.outgoing import NoticeRefused, Publish
+from ingestd.core.phases import Held, Load, Releasing
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError
 from ingestd.runtime.clock import Clock
@@ -44,11 +45,14 @@ BATCH = 256
 
 @dataclass(frozen=True, slots=True)
 class Noticed:
-    """A notice from the bus; `done` is called once what it changed is committed."""
+    """A notice from the bus; `done` is called once what it changed is committed, with the problems for
+    which it was refused."""
 
     event: Event
     identity: str
-    done: Callable[[], None]
+    done: Callable[[Sequence[str]], None]
+    known_as: str | None = None
+    """Source and id, as its sender knows it."""
 
 
 Inbox = queue.SimpleQueue[Event | Noticed]
@@ -152,11 +156,16 @@ class Loop:
         identities: list[str] = []
         done: list[Callable[[], None]] = []
         for item in batch:
-            event = self._unwrap(item, identities, done)
+            event = self._unwrap(item, identities)
+            refused: Sequence[str] = ()
             if event is not None:
                 decision = self._step(event)
-                records.extend(decision.records)
+                about = item.known_as if isinstance(item, Noticed) else None
+                refused = [problem for body in _refusals(decision.records) for problem in body.problems]
+                records.extend(_with_identity(record, about) for record in decision.records)
                 commands.extend(decision.commands)
+            if isinstance(item, Noticed):
+                done.append(partial(item.done, refused))
         self._journal.commit(records, at=self._clock.now(), identities=identities)
         self.turns += len(batch)
         self._tell(before, records)
@@ -165,13 +174,10 @@ class Loop:
         for acknowledge in done:
             acknowledge()
 
-    def _unwrap(
-        self, item: Event | Noticed, identities: list[str], done: list[Callable[[], None]]
-    ) -> Event | None:
+    def _unwrap(self, item: Event | Noticed, identities: list[str]) -> Event | None:
         """The event, unless it is a notice that has been acted on before."""
         if not isinstance(item, Noticed):
             return item
-        done.append(item.done)
         if item.identity in identities or self._journal.knows(item.identity):
             return None
         identities.append(item.identity)
@@ -226,14 +232,28 @@ class Loop:
                 logs.get().debug("event_decided", type=record.body.TYPE, subject=record.subject)
 
 
+def _refusals(records: Sequence[Record]) -> list[NoticeRefused]:
+    said = (record.body for record in records if isinstance(record, Publish))
+    return [body for body in said if isinstance(body, NoticeRefused)]
+
+
+def _with_identity(record: Record, identity: str | None) -> Record:
+    """A refusal names the notice as its sender knows it."""
+    if identity and isinstance(record, Publish) and isinstance(record.body, NoticeRefused):
+        return replace(record, body=replace(record.body, identity=identity))
+    return record
+
+
 def _log_phase(load: Load, before: object) -> None:
-    logs.get().info(
+    failed = isinstance(load.state, Releasing) and load.state.outcome is Outcome.FAILED
+    tell = logs.get().warning if failed or isinstance(load.state, Held) else logs.get().info
+    tell(
         "load_phase",
         load=load.load_id,
         job=load.job_id,
-        bay=load.bay,
+        bay=load.bay or load.last_bay,
         drive=load.drive.label,
         phase=load.phase.value,
-        before=str(before) if before is not None else None,
-        why=core.code_of(load) or None,
+        before=str(before) if before is not None else "new",
+        why=core.code_of(load) or "none",
     )

@@ -65,12 +65,24 @@ def status(picture: Mapping[str, Any], *, running: bool, now: float | None = Non
     if not loads:
         yield "no drives"
         return
-    rows = [_row(load if running else {**load, "rate_bytes_per_second": 0}) for load in loads]
-    head = ("BAY", "DRIVE", "JOB", "PHASE", "DONE", "RATE", "LEFT")
-    for line, load in zip(table(head, rows, right=(4, 5, 6)), [None, *loads], strict=True):
+    rows = [_row(load) for load in loads]
+    lines = table(("BAY", "DRIVE", "JOB", "PHASE", "DONE"), rows, right=(4,))
+    yield from _fitting(next(lines))
+    for line, load in zip(lines, loads, strict=True):
+        yield from _fitting(line)
+        for about in _about(load, now, running=running):
+            yield from wrapped(about, "    ")
+    if picture["jobs_waiting"]:
+        yield ""
+        yield from wrapped(f"jobs that wait for a drive: {', '.join(picture['jobs_waiting'])}", "")
+
+
+def _fitting(line: str) -> Iterator[str]:
+    """The line, or where names are so long that it does not fit, its words in several."""
+    if len(line) <= WIDTH:
         yield line
-        if load is not None:
-            yield from _why(load, now, running=running)
+    else:
+        yield from wrapped(line, "")
 
 
 def _headline(picture: Mapping[str, Any], *, running: bool, now: float) -> Iterator[str]:
@@ -79,36 +91,87 @@ def _headline(picture: Mapping[str, Any], *, running: bool, now: float) -> Itera
         yield f"station {picture['station']}: NOT RUNNING; this is what it knew {duration(age)} ago"
     else:
         cap = picture["uplink_bytes_per_second"]
-        line = f"{size(picture['rate_bytes_per_second'])}/s" + (f" of {size(cap)}/s" if cap else ", no cap")
+        line = f"{size(picture['rate_bytes_per_second'])}/s" + (f", cap {size(cap)}/s" if cap else ", no cap")
         state = "stopping" if picture["draining"] else "running"
         yield f"station {picture['station']}: {state}, {line}"
         if age > 10:
             yield f"the daemon has not written its status for {duration(age)}: it may be stuck"
+        for problem in picture.get("problems", ()):
+            yield from wrapped(f"TROUBLE  {problem}", "")
     yield f"jobs: {picture['jobs_pending']:,} pending, {picture['jobs_ended']:,} ended"
     yield ""
 
 
 def _row(load: Mapping[str, Any]) -> tuple[str, ...]:
-    ledger = load["ledger"]
-    wanted = ledger["discovered_bytes"] - ledger["skipped_bytes"]
-    there = ledger["stored_bytes"] + ledger["arrived_bytes"]
-    done = f"{100 * there / wanted:.0f} %" if wanted else "-"
-    rate, left = load["rate_bytes_per_second"], load["seconds_left"]
+    released = load["phase"] == "released"
     return (
-        cut(load["bay"] or "(away)", 12),
-        cut(load["drive"], 14),
-        cut(load["job_id"] or "-", 16),
-        load["outcome"] or load["phase"],
-        done,
-        f"{size(rate)}/s" if rate else "-",
-        duration(left) if left is not None and rate else "-",
+        load["bay"] or "(away)",
+        cut(load["drive"], 20),
+        load["job_id"] or "-",
+        load["outcome"] if released else load["phase"],
+        _done(load),
     )
 
 
-def _why(load: Mapping[str, Any], now: float, *, running: bool) -> Iterator[str]:
-    since = f" ({duration(now - load['since'])})" if load["since"] else ""
-    share = f", {100 * load['share']:.0f} % of the line" if load["share"] and running else ""
-    words = load["reason"] or load["doing"]
-    if load["outcome"] and load["phase"] == "released":
-        words = f"pull it ({load['disposition'] or 'keep apart'}): {words}"
-    yield from wrapped(f"{words}{share}{since}", "    ")
+def _done(load: Mapping[str, Any]) -> str:
+    ledger = load["ledger"]
+    wanted = ledger["discovered_bytes"] - ledger["skipped_bytes"]
+    if not wanted or load["outcome"] not in (None, "loaded"):
+        return "-"
+    return f"{100 * (ledger['stored_bytes'] + ledger['arrived_bytes']) / wanted:.0f} %"
+
+
+def _about(load: Mapping[str, Any], now: float, *, running: bool) -> Iterator[str]:
+    """What is to be said of a drive, and what a person may do, a line each."""
+    since = f", for {duration(now - load['since'])}" if load["since"] else ""
+    if load["phase"] == "released":
+        yield _released(load, now, running=running)
+    elif load["phase"] == "releasing":
+        yield f"not yet: {load['doing']} ({load['outcome']}: {load['reason']})"
+    elif load["phase"] == "away":
+        where = f" from {load['last_bay']}" if load["last_bay"] else ""
+        yield f"unplugged{where}{since}; plug it in again, in any bay"
+    elif load["reason"]:
+        yield f"{load['reason'].rstrip('.')}{since}"
+    elif running:
+        yield _moving(load)
+    if load["hold"] and running:
+        yield f"next: {_next(load)}"
+        if load["tried"]:
+            yield f"tried: {'; '.join(load['tried'])}"
+
+
+def _released(load: Mapping[str, Any], now: float, *, running: bool) -> str:
+    what = load["disposition"] or "keep apart, nobody's drive"
+    if not running:
+        ago = duration(now - load["since"])
+        return f"was released ({what}) {ago} ago; do not act on this, start the daemon first"
+    return f"pull it ({what}): {load['reason']}"
+
+
+def _moving(load: Mapping[str, Any]) -> str:
+    rate, left = load["rate_bytes_per_second"], load["seconds_left"]
+    text = str(load["doing"])
+    if rate:
+        text += f" at {size(rate)}/s"
+    if load["share"]:
+        text += f", {100 * load['share']:.0f} % of the line"
+    if left is not None and rate:
+        text += f", {duration(left)} left"
+    return text
+
+
+_NEXT = {
+    "no-matching-job": "announce its job, or ingestd assign {bay} JOB",
+    "several-jobs": "ingestd assign {bay} JOB",
+    "already-done": "pull it, or announce another job for it",
+    "not-identified": "look at its cable and power, then ingestd lift {bay}",
+    "duplicate-identity": "pull one of the two drives",
+    "doubtful": "ingestd lift {bay} --decision accept | refuse | again",
+    "observations-disagree": "ingestd lift {bay} --decision again | refuse",
+}
+
+
+def _next(load: Mapping[str, Any]) -> str:
+    """What a person may do about a hold."""
+    return _NEXT.get(load["hold"], "mend it, then ingestd lift {bay}").format(bay=load["bay"])

@@ -12,7 +12,7 @@ import json
 import os
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from typing import Any
@@ -45,9 +45,18 @@ class StateFolderUnusable(Exception):
 
 
 def make_folders(state_folder: str, *below: str) -> None:
-    """Make the state folder and others below it where they are missing. Raises StateFolderUnusable."""
+    """Make folders below the state folder where they are missing. Raises StateFolderUnusable.
+
+    The state folder itself is not made: where it is missing, its disk is more likely not mounted, and
+    a fresh start would forget everything.
+    """
+    if not os.path.isdir(state_folder):
+        raise StateFolderUnusable(
+            f"the state folder {state_folder} does not exist: mount its disk, or make it if this is the "
+            "first start"
+        )
     with _in_words(state_folder):
-        for path in (state_folder, *below):
+        for path in below:
             os.makedirs(path, mode=0o750, exist_ok=True)
 
 
@@ -106,9 +115,17 @@ def is_running(state_folder: str) -> bool:
 class StatusWriter:
     """Writes the status file from its own thread; a full or slow disk never holds up the loop."""
 
-    def __init__(self, state_folder: str, look: Callable[[], Picture], every_s: float = 1.0) -> None:
+    def __init__(
+        self,
+        state_folder: str,
+        look: Callable[[], Picture],
+        trouble: Callable[[], Sequence[str]],
+        every_s: float = 1.0,
+    ) -> None:
+        """`trouble`: what is wrong with the station itself, in words."""
         self._path = status_path(state_folder)
         self._look = look
+        self._trouble = trouble
         self._every_s = every_s
         self._stop = threading.Event()
         self._failed = False
@@ -137,7 +154,13 @@ class StatusWriter:
             self.write()
 
     def write(self) -> None:
-        body = {"format": FORMAT, "version": __version__, "pid": os.getpid(), **asdict(self._look())}
+        body = {
+            "format": FORMAT,
+            "version": __version__,
+            "pid": os.getpid(),
+            "problems": list(self._trouble()),
+            **asdict(self._look()),
+        }
         try:
             write_whole(self._path, json.dumps(body).encode(), durable=False)
         except OSError as error:
@@ -149,10 +172,18 @@ class StatusWriter:
 
 
 def read(state_folder: str) -> dict[str, Any] | None:
-    """The last picture, as written; None when there is none or it cannot be understood."""
+    """The last picture, as written; None when there is none or it cannot be understood.
+
+    Raises StateFolderUnusable when this user may not look.
+    """
     try:
         with open(status_path(state_folder), encoding="utf-8") as file:
             body = json.load(file)
+    except PermissionError:
+        raise StateFolderUnusable(
+            f"{status_path(state_folder)} may not be read by you: "
+            "join the group of the daemon's user, or use sudo"
+        ) from None
     except (OSError, ValueError):
         return None
     return body if isinstance(body, dict) and body.get("format") == FORMAT else None

@@ -35,7 +35,8 @@ def set_up(level: str, form: Format, stream: TextIO | None = None) -> None:
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,
             _shorten,
-            _renderer(human),
+            _in_order,
+            _renderer(human, stream.isatty() and not os.environ.get("NO_COLOR")),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.getLevelNamesMapping()[level.upper()]),
         logger_factory=structlog.WriteLoggerFactory(file=stream),
@@ -59,10 +60,16 @@ def broke(event: str, error: BaseException, **about: object) -> None:
     get().debug(f"{event}_because", error=str(error), **about)
 
 
-def _renderer(human: bool) -> Processor:
+def _renderer(human: bool, colours: bool) -> Processor:
     if human:
-        return structlog.dev.ConsoleRenderer(colors=True, pad_event_to=28)
+        return structlog.dev.ConsoleRenderer(colors=colours, pad_event_to=28)
     return structlog.processors.JSONRenderer()
+
+
+def _in_order(_logger: object, _method: str, line: structlog.typing.EventDict) -> structlog.typing.EventDict:
+    """When, how grave and what come first."""
+    first = {key: line[key] for key in ("timestamp", "level", "event") if key in line}
+    return {**first, **line}
 
 
 def _shorten(_logger: object, _method: str, line: structlog.typing.EventDict) -> structlog.typing.EventDict:

@@ -46,19 +46,16 @@ def digest_of_parts(manifest: Manifest, file: PendingFile) -> bytes | None:
     return parts[count] if count else hashlib.sha256().digest()
 
 
-def left_by_us(
-    store: Store, manifest: Manifest, file: PendingFile, key: bytes, attempted: int, cancel: CancelToken
-) -> bool:
-    """Whether the object under a pending file's key is of this load: put there just before it died.
+def left_by_us(store: Store, manifest: Manifest, file: PendingFile, key: bytes, cancel: CancelToken) -> bool:
+    """Whether the object under the key of a pending file, of which something may have been sent, is of
+    this load: put there just before it died.
 
-    An upload in parts leaves its digest in the manifest. A small file leaves nothing but its number
-    below `attempted`, so that an object of its size counts, unless its announced checksum is known.
+    An upload in parts leaves its digest in the manifest. A small file leaves nothing, so that any object
+    of its size counts, unless its announced checksum is known.
     """
     if file.upload_token is not None:
         sha256 = digest_of_parts(manifest, file)
         return sha256 is not None and is_stored(store, key, file.size_bytes, sha256, cancel)
-    if file.file_no > attempted:
-        return False
     if file.expected_sha256 is not None:
         return is_stored(store, key, file.size_bytes, file.expected_sha256, cancel)
     found = store.stat(key)

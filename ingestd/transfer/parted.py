@@ -55,7 +55,6 @@ class PartedFile:
         self._upload = upload
         self._beginning = threading.Lock()
         self._known = known or {}
-        self._as_known = True
         self._has_key = has_key
         self._changed = threading.Condition()
         self._under_way = 0
@@ -67,12 +66,10 @@ class PartedFile:
     def wants(self, cut: Cut, prefix_sha256: bytes) -> bool:
         """Whether this part is to be sent; not when the store holds it, as its prefix bears out.
 
-        From the first part on that differs from what was read before, everything is sent again.
+        From the first byte on that differs from what was read before, all prefixes differ, and so
+        everything is sent again.
         """
-        if self._has_key or (self._as_known and self._known.get(cut.number) == prefix_sha256):
-            return False
-        self._as_known &= cut.number not in self._known
-        return True
+        return not self._has_key and self._known.get(cut.number) != prefix_sha256
 
     def send(self, cut: Cut, prefix_sha256: bytes, buffer: Buffer) -> None:
         """Send a part from this buffer, which is released once the part is recorded."""

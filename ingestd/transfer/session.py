@@ -263,10 +263,10 @@ class Session:
 
     def _remove_leftover(self, file: PendingFile, key: bytes) -> None:
         """Nothing of a failed file stays, not even what a pass that died had stored without knowing."""
-        out, attempted = self._out, self._attempted
-        if file.upload_token is None and file.file_no > attempted:
+        out = self._out
+        if file.upload_token is None and file.file_no > self._attempted:
             return
-        if out.ask(left_by_us, out.store, out.manifest, file, key, attempted, out.reading):
+        if out.ask(left_by_us, out.store, out.manifest, file, key, out.reading):
             out.ask(out.store.remove, key)
 
 

@@ -215,7 +215,6 @@ class OpenFile:
         return True
 
     def _must_be_medium(self, error: OSError) -> None:
-        self._source.cancel.check()
         judged = self._source.judged(error, self.file)
         if not isinstance(judged, AtFault) or judged.fault.kind is not FaultKind.UNREADABLE:
             raise judged from error

@@ -85,7 +85,7 @@ class TakingBack:
             def look(some: Sequence[PendingFile]) -> None:
                 for file in some:
                     self._cancel.check()
-                    self._remove_if_ours(file, layout.key(file), attempted)
+                    self._remove_if_ours(file, layout.key(file))
 
             self._spread(rows, look)
 
@@ -99,10 +99,8 @@ class TakingBack:
             if after > attempted:
                 return
 
-    def _remove_if_ours(self, file: PendingFile, key: bytes, attempted: int) -> None:
-        ours = persistently(
-            self._cancel, left_by_us, self._store, self._manifest, file, key, attempted, self._cancel
-        )
+    def _remove_if_ours(self, file: PendingFile, key: bytes) -> None:
+        ours = persistently(self._cancel, left_by_us, self._store, self._manifest, file, key, self._cancel)
         if ours:
             self._remove(_Object(key, file.size_bytes))
 

@@ -45,11 +45,11 @@ def test_everything_on_the_card_arrives(bays: Path, drives: FolderDrives, tmp_pa
         {"path": "main", "label": "KELP-03", "uuid": "1f-2", "file_system": "ext4"},
         {"path": str(tmp_path / "far")},
     ]
-    card = {"serial": "KX-1", "wwn": "5000c5001", "model": "Slate 4", "interface": "usb3"}
+    card = {"serial": "KX-1", "wwn": "3d5e7f901", "model": "Slate 4", "interface": "usb3"}
     plug_folder(bays, "bay-1", {"a.bin": b"a"}, **card, size_bytes=4_000_000, volumes=volumes)
     opened = open_in(drives, "bay-1")
     assert opened.facts.identity == DriveIdentity(
-        serial="KX-1", wwn="5000c5001", model="Slate 4", size_bytes=4_000_000
+        serial="KX-1", wwn="3d5e7f901", model="Slate 4", size_bytes=4_000_000
     )
     assert opened.facts.interface == "usb3"
     main, far = opened.facts.volumes

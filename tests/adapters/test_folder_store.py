@@ -37,14 +37,14 @@ PARTS = ".ingest-parts"
 
 @pytest.fixture
 def root(tmp_path: Path) -> Path:
-    folder = tmp_path / "vault"
+    folder = tmp_path / "archive"
     folder.mkdir()
     return folder
 
 
 @pytest.fixture
 def store(root: Path) -> FolderStore:
-    return FolderStore("vault", str(root))
+    return FolderStore("archive", str(root))
 
 
 def operations(store: Store, key: bytes) -> dict[str, Callable[[], object]]:
@@ -83,7 +83,7 @@ def descriptors() -> int:
 
 @pytest.mark.parametrize("operation", OPERATIONS)
 def test_a_root_that_is_not_there_is_missing_and_never_made(tmp_path: Path, operation: str) -> None:
-    store = FolderStore("vault", str(tmp_path / "not mounted"))
+    store = FolderStore("archive", str(tmp_path / "not mounted"))
     with pytest.raises(StoreMissing, match="mount its file system"):
         operations(store, KEY)[operation]()
     assert list(tmp_path.iterdir()) == []
@@ -94,13 +94,13 @@ def test_a_root_that_is_not_there_is_missing_and_never_made(tmp_path: Path, oper
 )
 def test_without_a_root_there_are_no_uploads_either(tmp_path: Path, call: Callable[[Store], object]) -> None:
     with pytest.raises(StoreMissing):
-        call(FolderStore("vault", str(tmp_path / "not mounted")))
+        call(FolderStore("archive", str(tmp_path / "not mounted")))
 
 
 def test_a_root_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(StoreMissing, match="not a folder"):
-        FolderStore("vault", str(tmp_path / "file")).stat(KEY)
+        FolderStore("archive", str(tmp_path / "file")).stat(KEY)
 
 
 def test_a_root_that_goes_away_during_an_upload(root: Path, store: FolderStore) -> None:
@@ -187,7 +187,7 @@ def test_a_conflict_names_the_key_and_the_store(store: FolderStore) -> None:
     with pytest.raises(StoreConflict) as caught:
         put(store, key, b"two")
     assert repr(printable(key)) in str(caught.value)
-    assert "'vault'" in str(caught.value)
+    assert "'archive'" in str(caught.value)
     assert "\x1b" not in str(caught.value)
 
 
@@ -569,7 +569,7 @@ def test_errors_of_the_system_say_what_they_mean_for_a_store(
         upload.put_part(0, 0, memoryview(b"abc"), at_will)
     assert type(caught.value) is kind
     assert os.strerror(number) in str(caught.value)
-    assert "vault" in str(caught.value)
+    assert "archive" in str(caught.value)
     assert ";" in str(caught.value), "a remedy follows"
 
 
@@ -601,8 +601,8 @@ def test_an_object_that_was_taken_away(root: Path, store: FolderStore) -> None:
 @needs_root
 def test_a_full_disk(tmp_path: Path) -> None:
     with tmpfs(tmp_path / "small", "4m") as root:
-        (root / "vault").mkdir()
-        store = FolderStore("vault", str(root / "vault"))
+        (root / "archive").mkdir()
+        store = FolderStore("archive", str(root / "archive"))
         with pytest.raises(StoreFull, match="do not fit"):
             store.begin(KEY, 8 << 20)
 
@@ -613,10 +613,10 @@ def test_a_full_disk(tmp_path: Path) -> None:
         batch = [small(b"%d" % n, bytes(500_000)) for n in range(12)]
         with pytest.raises(StoreFull):
             store.put_batch(batch, at_will)
-        assert left_over(root / "vault") == [upload.token]
+        assert left_over(root / "archive") == [upload.token]
         with pytest.raises(StoreFull):
             store.replace(b"record", bytes(3 << 20))
-        assert left_over(root / "vault") == [upload.token]
+        assert left_over(root / "archive") == [upload.token]
 
         store.remove(b"other")
         upload.put_part(0, 0, memoryview(some_bytes(3 << 20)), at_will)
@@ -628,7 +628,7 @@ def test_a_full_disk(tmp_path: Path) -> None:
 @pytest.mark.parametrize("operation", [*CHANGING, "remove"])
 def test_a_file_system_that_turned_read_only(tmp_path: Path, operation: str) -> None:
     with tmpfs(tmp_path / "small", "4m") as root:
-        store = FolderStore("vault", str(root))
+        store = FolderStore("archive", str(root))
         put(store, KEY, b"x")
         remount(root, "ro")
         with pytest.raises(StoreRefused, match="mount it writable"):
@@ -657,9 +657,9 @@ def test_a_good_folder_has_no_problems(root: Path, store: FolderStore) -> None:
 
 
 def test_problems_of_a_missing_folder(tmp_path: Path) -> None:
-    (problem,) = FolderStore("vault", str(tmp_path / "gone")).problems()
+    (problem,) = FolderStore("archive", str(tmp_path / "gone")).problems()
     assert problem.fatal
-    assert problem.where == "store vault"
+    assert problem.where == "store archive"
     assert problem.text == f"{tmp_path}/gone: there is no such folder"
     assert problem.remedy == "mount its file system, or make the folder on it"
     assert not (tmp_path / "gone").exists()
@@ -668,17 +668,17 @@ def test_problems_of_a_missing_folder(tmp_path: Path) -> None:
 @needs_root
 def test_problems_of_a_small_mount_point(tmp_path: Path) -> None:
     with tmpfs(tmp_path / "small", "4m") as root:
-        space, place = FolderStore("vault", str(root)).problems()
+        space, place = FolderStore("archive", str(root)).problems()
         assert (space.fatal, place.fatal) == (False, False)
         assert "MiB are free" in space.text
         assert "mount point" in place.text
         remount(root, "ro")
-        (problem,) = FolderStore("vault", str(root)).problems()
+        (problem,) = FolderStore("archive", str(root)).problems()
         assert problem.fatal
         assert "writable" in problem.remedy
 
 
 def test_it_is_a_store(store: FolderStore) -> None:
     as_port: Store = store
-    assert as_port.name == "vault"
+    assert as_port.name == "archive"
     assert isinstance(small(b"a", b"b"), SmallObject)

@@ -33,7 +33,7 @@ def body_of(number: int) -> bytes:
 
 def write_for_ever(root: str) -> None:
     """Store large and small objects, and say what is stored as soon as it is."""
-    store = FolderStore("vault", root)
+    store = FolderStore("archive", root)
     for number in range(1, 100_000):
         body = memoryview(body_of(number))
         upload = store.begin(b"big/%d" % number, len(body))
@@ -49,7 +49,7 @@ def write_for_ever(root: str) -> None:
 def test_whatever_is_under_a_key_after_a_kill_is_whole(tmp_path: Path, seconds: float) -> None:
     said = killed_after(seconds, tmp_path)
 
-    store = FolderStore("vault", str(tmp_path))
+    store = FolderStore("archive", str(tmp_path))
     for number in [int(words[1]) for words in said if words[0] == "stored"]:
         assert content(store, b"big/%d" % number) == body_of(number)
         assert store.stat(b"small/%d/19" % number) is not None
@@ -86,27 +86,27 @@ def disk(tmp_path: Path) -> Iterator[Path]:
     """A mounted disk whose content is the file `image`."""
     make_ext4(tmp_path / "image", 48 << 20)
     with ext4(tmp_path / "image", tmp_path / "disk") as folder:
-        (folder / "vault").mkdir()
+        (folder / "archive").mkdir()
         os.sync()
-        yield folder / "vault"
+        yield folder / "archive"
 
 
 def after_power_cut(tmp_path: Path) -> FolderStore:
     """The store on a copy of what the disk holds now, without what is still in memory."""
     shutil.copyfile(tmp_path / "image", tmp_path / "copy")
-    return FolderStore("vault", str(tmp_path / "after" / "vault"))
+    return FolderStore("archive", str(tmp_path / "after" / "archive"))
 
 
 @needs_root
 def test_a_part_is_there_after_a_power_cut(tmp_path: Path, disk: Path) -> None:
     body = some_bytes(600_000)
-    upload = FolderStore("vault", str(disk)).begin(b"a/b", len(body))
+    upload = FolderStore("archive", str(disk)).begin(b"a/b", len(body))
     upload.put_part(1, 300_000, memoryview(body)[300_000:], at_will)
     (disk / "control").write_bytes(b"written, but not made to last")
 
     store = after_power_cut(tmp_path)
     with ext4(tmp_path / "copy", tmp_path / "after") as after:
-        assert not (after / "vault" / "control").exists(), "this test could not fail"
+        assert not (after / "archive" / "control").exists(), "this test could not fail"
         resumed = store.resume(b"a/b", len(body), upload.token)
         assert resumed is not None
         resumed.put_part(0, 0, memoryview(body)[:300_000], at_will)
@@ -120,7 +120,7 @@ def test_a_part_is_there_after_a_power_cut(tmp_path: Path, disk: Path) -> None:
 def test_what_was_stored_is_there_after_a_power_cut(
     tmp_path: Path, disk: Path, how: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    store = FolderStore("vault", str(disk))
+    store = FolderStore("archive", str(disk))
     bodies = {
         b"a/%d/b/%d" % (n % 5, n): some_bytes(1000 + n, seed=n) for n in range(3 if how == "few" else 60)
     }
@@ -140,13 +140,13 @@ def test_what_was_stored_is_there_after_a_power_cut(
 
     survivor = after_power_cut(tmp_path)
     with ext4(tmp_path / "copy", tmp_path / "after") as after:
-        assert not (after / "vault" / "control").exists(), "this test could not fail"
+        assert not (after / "archive" / "control").exists(), "this test could not fail"
         assert {key: content(survivor, key) for key in bodies} == bodies
 
 
 @needs_root
 def test_what_was_taken_back_stays_away_after_a_power_cut(tmp_path: Path, disk: Path) -> None:
-    store = FolderStore("vault", str(disk))
+    store = FolderStore("archive", str(disk))
     keys = [b"job/%d/%d" % (n % 3, n) for n in range(30)]
     store.put_batch([small(key, key) for key in keys], at_will)
     for key in keys:
@@ -154,7 +154,7 @@ def test_what_was_taken_back_stays_away_after_a_power_cut(tmp_path: Path, disk: 
 
     after_power_cut(tmp_path)
     with ext4(tmp_path / "copy", tmp_path / "after") as after:
-        assert not (after / "vault" / "job").exists()
+        assert not (after / "archive" / "job").exists()
 
 
 @needs_root
@@ -175,9 +175,9 @@ def test_no_key_shows_half_an_object_after_a_power_cut_in_a_batch(
         sync(fd)
 
     monkeypatch.setattr(syscalls, "sync_file_system", cut_when_the_keys_are_there)
-    FolderStore("vault", str(disk)).put_batch([small(key, body) for key, body in bodies.items()], at_will)
+    FolderStore("archive", str(disk)).put_batch([small(key, body) for key, body in bodies.items()], at_will)
 
     with ext4(tmp_path / "copy", tmp_path / "after") as after:
-        store = FolderStore("vault", str(after / "vault"))
+        store = FolderStore("archive", str(after / "archive"))
         assert {key: content(store, key) for key in bodies} == bodies
         assert store.sweep([]) == 40

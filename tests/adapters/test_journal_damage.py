@@ -27,7 +27,7 @@ from tests.support.mounts import needs_root, tmpfs
 
 IDENTITIES = ("spool:a", "spool:b", "spool:never")
 REMEDY = "backup|newer version|configuration|user of ingestd|another ingestd"
-FLIPS = 800
+FLIPS = 500
 MIB = 1 << 20
 
 

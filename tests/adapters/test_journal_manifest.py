@@ -73,29 +73,6 @@ def test_long_paths_are_kept(manifest: SqliteManifest) -> None:
 # -- the ledger -----------------------------------------------------------------------------------
 
 
-def test_bytes_of_parts_have_arrived_until_the_file_is_whole(manifest: SqliteManifest) -> None:
-    manifest.add([entry("a", size_bytes=120), entry("b", size_bytes=100), entry("c", size_bytes=7)])
-    a, b, c = (file.file_no for file in manifest.pending(-1, 10))
-    for number in (a, b, c):
-        manifest.record_upload(number, "token", 50)
-    manifest.record_parts([PartRecord(a, 1, bytes(32)), PartRecord(a, 3, bytes(32))])
-    manifest.record_parts([PartRecord(b, 2, bytes(32)), PartRecord(c, 1, bytes(32))])
-    assert manifest.ledger().arrived_bytes == 50 + 20 + 50 + 7
-    manifest.record_stored([(a, bytes(32), b"a")])
-    manifest.record_failed(c, "unreadable")
-    assert manifest.ledger() == Ledger(
-        discovered_bytes=227,
-        stored_bytes=120,
-        pending_bytes=100,
-        failed_bytes=7,
-        discovered_files=3,
-        stored_files=1,
-        pending_files=1,
-        failed_files=1,
-        arrived_bytes=50,
-    )
-
-
 def test_the_ledger_balances_at_every_moment(journal: Journal) -> None:
     """Read over and over while one thread surveys and others store, fail and begin again."""
     manifest = journal.manifest(LOAD)

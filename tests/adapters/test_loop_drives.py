@@ -42,7 +42,7 @@ from tests.support.drives import (
 
 pytestmark = list(support.ROOT_ONLY)
 
-CARD = {"serial": "KX-1", "wwn": "5000c5001", "model": "Slate 4"}
+CARD = {"serial": "KX-1", "wwn": "3d5e7f901", "model": "Slate 4"}
 
 
 class Station:
@@ -251,7 +251,7 @@ def test_facts_of_the_drive_and_its_volume(station: Station) -> None:
     device = plug_image(station.bays, "bay-1", **CARD, interface="usb3", size_bytes=1)
     opened = station.open()
     size_bytes = 16 << 20
-    identity = DriveIdentity(serial="KX-1", wwn="5000c5001", model="Slate 4", size_bytes=size_bytes)
+    identity = DriveIdentity(serial="KX-1", wwn="3d5e7f901", model="Slate 4", size_bytes=size_bytes)
     assert opened.facts.identity == identity
     assert opened.facts.interface == "usb3"
     (volume,) = opened.facts.volumes

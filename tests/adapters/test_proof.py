@@ -102,7 +102,7 @@ def test_the_receipt_says_what_was_proved_and_lies_beside_the_data(path: BytePat
         tenant="tidewrack-survey",
         station="quay-03",
         serial="KELP-0071",
-        wwn="0x5000c500a1b2c3d4",
+        wwn="0x3d5e7f90a1b2c3d4",
         model="Holdfast 4",
         store="harrow",
         prefix="tidewrack-survey/kelp-07",

@@ -136,12 +136,14 @@ def test_after_a_kill_nothing_stays(at: int, several: bool, in_folder: bool) -> 
 
 
 def test_where_files_lie_is_learnt_from_those_that_are_recorded(path: BytePath, tmp_path: Path) -> None:
-    make_drive(tmp_path / "drive", FILES, "volume-2")
-    drive = FakeDrive(tmp_path / "drive", names=("volume-1", "volume-2"))
+    names = ("volume-1", "volume-2")
+    for name in names:
+        make_drive(tmp_path / "drive", FILES, name)
+    drive = FakeDrive(tmp_path / "drive", names=names)
     store, manifest = FakeStore(), surveyed(drive)
     path.transfer(drive, store, manifest, folder="drive-2")
-    manifest.record_pending([5, 6])
-    assert path.take_back(store, manifest, folder="wrong", several_volumes=False)[0] == len(FILES)
+    manifest.record_pending([5, 6, len(FILES) + 5])
+    assert path.take_back(store, manifest, folder="wrong", several_volumes=False)[0] == 2 * len(FILES)
     assert store.objects == {}
 
 

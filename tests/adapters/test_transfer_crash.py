@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from ingestd.core.model import LoadId
 from ingestd.ports import (
     Cancelled,
+    DriveGoneError,
     JournalError,
     Manifest,
     StoreBusy,
@@ -32,7 +33,8 @@ from ingestd.ports import (
     StoreUnreachable,
 )
 from ingestd.store.folder import FolderStore
-from ingestd.transfer import stopping
+from ingestd.transfer import packed, stopping
+from ingestd.transfer.session import Session
 from tests.support.byte_path import (
     KIB,
     LOAD,
@@ -196,7 +198,7 @@ def test_an_object_from_another_reading_of_the_same_file_goes_and_the_file_is_se
     file.write_bytes(content(40 * KIB, 2))
     os.utime(file, ns=(facts.st_atime_ns, facts.st_mtime_ns))
     ledger, _ = path.transfer(drive, FakeStore(medium=medium), manifest)
-    assert ledger.pending_files == 1
+    assert (ledger.pending_files, ledger.arrived_bytes) == (1, 0)
     path.transfer(drive, FakeStore(medium=medium), manifest)
     assert data_objects(medium.objects) == {"a": content(40 * KIB, 2)}
 
@@ -243,6 +245,33 @@ def test_an_upload_that_the_store_lost_is_begun_anew(path: BytePath, tmp_path: P
     medium.uploads.clear()
     ledger, _ = path.transfer(drive, FakeStore(medium=medium), manifest)
     assert (ledger.stored_files, ledger.arrived_bytes) == (1, 0)
+    assert data_objects(medium.objects) == {"a": content(160 * KIB)}
+
+
+class KeepsParts(FakeManifest):
+    """Takes parts of an earlier upload for those of the one that follows it."""
+
+    def record_upload(self, file_no: int, token: str, part_bytes: int) -> None:
+        self.rows[file_no].upload = (token, part_bytes)
+
+
+def test_parts_of_a_lost_upload_are_never_taken_for_parts_of_the_next_one(
+    path: BytePath, tmp_path: Path
+) -> None:
+    drive, medium, manifest = (
+        make_drive(tmp_path / "drive", {"a": content(160 * KIB)}),
+        FakeMedium(),
+        KeepsParts(),
+    )
+    survey(drive, manifest)
+    with mock.patch.object(FakeStore, "put_whole", side_effect=Killed), pytest.raises(Killed):
+        path.transfer(drive, FakeStore(medium=medium), manifest)
+    medium.uploads.clear()
+    for at in (8, 12):
+        life = Life(at, die)
+        with contextlib.suppress(Killed):
+            path.transfer(drive, FakeStore(medium=medium, fault=life.fault), mortal(manifest, life))
+    path.transfer(drive, FakeStore(medium=medium), manifest)
     assert data_objects(medium.objects) == {"a": content(160 * KIB)}
 
 
@@ -452,6 +481,60 @@ def test_a_conflict_ends_the_pass_but_what_was_read_still_arrives(path: BytePath
     assert data_objects(store.objects) == {"07": b"!!"}
 
 
+def test_what_lies_in_the_buffers_when_a_conflict_shows_is_still_stored(
+    path: BytePath, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(packed, "FILES_MAX", 1)
+    files = {f"{number:02}": b"%02d" % number for number in range(40)}
+    drive, store = make_drive(tmp_path / "drive", files), FakeStore()
+    store.objects[key("00")] = b"!!"
+    manifest, all_full = surveyed(drive), threading.Event()
+
+    def fault(operation: str, object_key: bytes) -> None:
+        if operation == "put_batch":
+            # The first ones wait until the last buffer has been filled; what is in it is not begun yet.
+            while sum(path.pool.held.values()) < path.settings.buffers and not all_full.is_set():
+                time.sleep(0.005)
+            all_full.set()
+            time.sleep(0 if object_key == key("00") else 0.1)
+
+    store.fault = fault
+    with pytest.raises(StoreConflict):
+        path.transfer(drive, store, manifest)
+    assert manifest.ledger().stored_files >= path.settings.buffers - 1
+    assert len(store.objects) == manifest.ledger().stored_files + 1
+
+
+def test_after_a_part_in_conflict_the_file_is_not_completed(path: BytePath, tmp_path: Path) -> None:
+    drive, called = make_drive(tmp_path / "drive", {"a": content(48 * KIB)}), list[str]()
+    parts = iter([False, True, False])
+
+    def fault(operation: str, object_key: bytes) -> None:
+        called.append(operation)
+        if operation == "put_part":
+            time.sleep(0.1)
+            if next(parts):
+                raise StoreConflict("a stranger")
+
+    with pytest.raises(StoreConflict):
+        path.transfer(drive, FakeStore(fault=fault), surveyed(drive))
+    assert called == ["begin", "put_part", "put_part", "put_part"]
+
+
+def test_what_was_read_before_the_drive_went_is_still_stored(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": content(160 * KIB)}, gone_after=3)
+
+    def fault(operation: str, object_key: bytes) -> None:
+        while operation == "put_part" and not drive.gone:
+            time.sleep(0.005)
+        time.sleep(0.05)
+
+    manifest = surveyed(drive)
+    with pytest.raises(DriveGoneError):
+        path.transfer(drive, FakeStore(fault=fault), manifest)
+    assert sorted(manifest.parts(0)) == [1, 2, 3]
+
+
 def test_a_conflict_of_a_large_file_overwrites_nothing(path: BytePath, tmp_path: Path) -> None:
     drive, store = make_drive(tmp_path / "drive", {"a": content(40 * KIB)}), FakeStore()
     store.objects[key("a")] = bytes(40 * KIB)
@@ -505,6 +588,36 @@ def test_a_read_that_hangs_shows_no_sign_of_life(tmp_path: Path) -> None:
         assert time.monotonic() - token.moved_at > 0.3
         drive.thaw.set()
         pass_.join(10)
+
+
+def test_a_read_that_comes_back_too_late_judges_nothing(path: BytePath, tmp_path: Path) -> None:
+    drive, token = make_drive(tmp_path / "drive", {"z": b"other than announced"}, hang="z"), Token()
+    manifest = FakeManifest()
+    survey(drive, manifest, expected={"z": (sha256(b"as announced"), "notice")})
+    pass_ = begin(path, drive, FakeStore(), manifest, token)
+    time.sleep(0.1)
+    token.cancel()
+    drive.thaw.set()
+    pass_.join(10)
+    assert manifest.ledger().pending_files == 1
+
+
+def test_what_nobody_would_ever_send_is_dropped(path: BytePath, tmp_path: Path) -> None:
+    """Once a pass has lost its place, and all senders are promised to others."""
+    for number in range(path.settings.senders):
+        path.senders.register(f"other-{number}")
+    drive, token = make_drive(tmp_path / "drive", {"a": b"1"}), Token()
+    manifest = surveyed(drive)
+    command = path.command()
+    means = path.means(drive)
+    pass_ = Session(means, command, drive, FakeStore(), manifest, lambda ledger, rate: None, token)
+    lost: list[str] = []
+    pass_._out.send(lambda: lost.append("sent"), lambda: lost.append("lost"))
+    token.cancel()
+    pass_._out.settle()
+    assert lost == ["lost"]
+    for number in range(path.settings.senders):
+        path.senders.unregister(f"other-{number}")
 
 
 @pytest.mark.parametrize("operation", ["put_part", "put_batch", "begin", "complete", "resume"])

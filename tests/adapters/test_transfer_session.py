@@ -179,6 +179,14 @@ def test_more_loads_than_the_station_has_room_for_are_told_so(path: BytePath, tm
         path.senders.unregister(f"other-{number}")
 
 
+def test_one_buffer_and_one_sender_are_enough(tmp_path: Path) -> None:
+    settings = TransferSettings(buffer_bytes=16 * KIB, buffers=1, senders=1)
+    with byte_path(tmp_path, settings=settings) as path:
+        drive, store = make_drive(tmp_path / "drive", FILES | SMALL), FakeStore()
+        path.transfer(drive, store, surveyed(drive))
+    assert data_objects(store.objects) == FILES | SMALL
+
+
 def test_settings_that_cannot_work_are_named_with_their_remedies() -> None:
     assert TransferSettings().problems(8) == ()
     bad = TransferSettings(buffer_bytes=1, buffers=2, senders=1, buffers_min_per_load=0).problems(3)

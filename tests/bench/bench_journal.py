@@ -81,7 +81,7 @@ def scattered(files: int) -> Iterator[list[FileEntry]]:
 def add_all(manifest: SqliteManifest, batches: Iterator[list[FileEntry]]) -> float:
     """Seconds in `add` alone."""
     manifest.begin_survey()
-    return sum(seconds(lambda: manifest.add(batch)) for batch in batches)  # noqa: B023  (called at once)
+    return sum(seconds(lambda: manifest.add(batch)) for batch in batches)  # noqa: B023 - called at once
 
 
 def survey_and_transfer(journal: Journal, files: int) -> None:
@@ -108,7 +108,7 @@ def store_all(manifest: SqliteManifest, files: int, at_once: int = 256) -> None:
             break
         after = rows[-1].file_no
         stored = [(row.file_no, bytes(32), b"tidewrack-survey/harrow-000001/" + row.path) for row in rows]
-        recording += seconds(lambda: manifest.record_stored(stored))  # noqa: B023  (called at once)
+        recording += seconds(lambda: manifest.record_stored(stored))  # noqa: B023 - called at once
         commits += 1
     show("pending, in pages of 256", files / reading, "rows/s")
     show("stored, 256 to a commit", files / recording, "rows/s")
@@ -121,7 +121,7 @@ def parts_one_by_one(journal: Journal, commits: int) -> float:
     manifest.add([FileEntry("volume-1", b"kelp.tar.gpg", 1 << 40, 1, 1)])
     manifest.record_upload(0, "token", 1 << 22)
     return sum(
-        seconds(lambda: manifest.record_parts([PartRecord(0, n, bytes(32))]))  # noqa: B023  (called at once)
+        seconds(lambda: manifest.record_parts([PartRecord(0, n, bytes(32))]))  # noqa: B023 - called at once
         for n in range(1, commits + 1)
     )
 
@@ -155,7 +155,7 @@ def save_jobs(journal: Journal, jobs: int) -> None:
     took = 0.0
     for start in range(0, jobs, BATCH):
         records = [save_job(number) for number in range(start, start + BATCH)]
-        took += seconds(lambda: journal.commit(records, at=1.0))  # noqa: B023  (called at once)
+        took += seconds(lambda: journal.commit(records, at=1.0))  # noqa: B023 - called at once
     show("commit of jobs, 1,000 at once", jobs / took, "jobs/s")
 
 

@@ -21,7 +21,7 @@ SIZE_BYTES = 64 << 20
 
 
 def _first_byte(station: Station, job_id: str) -> bool:
-    places = (station.vault / ".ingest-parts", station.vault / TENANT / job_id)
+    places = (station.archive / ".ingest-parts", station.archive / TENANT / job_id)
     return any(p.stat().st_size for place in places if place.is_dir() for p in place.iterdir() if p.is_file())
 
 

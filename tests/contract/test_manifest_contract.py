@@ -312,6 +312,29 @@ def test_stored_files_leave_their_uploads_behind(manifest: Manifest) -> None:
     )
 
 
+def test_bytes_of_parts_have_arrived_until_the_file_is_whole(manifest: Manifest) -> None:
+    survey(manifest, entry("a", size_bytes=120), entry("b", size_bytes=100), entry("c", size_bytes=7))
+    a, b, c = (file.file_no for file in manifest.pending(-1, 10))
+    for number in (a, b, c):
+        manifest.record_upload(number, "token", 50)
+    manifest.record_parts([PartRecord(a, 1, A), PartRecord(a, 3, A)])
+    manifest.record_parts([PartRecord(b, 2, A), PartRecord(c, 1, A)])
+    assert manifest.ledger().arrived_bytes == 50 + 20 + 50 + 7
+    manifest.record_stored([(a, A, b"a")])
+    manifest.record_failed(c, "unreadable")
+    assert manifest.ledger() == Ledger(
+        discovered_bytes=227,
+        stored_bytes=120,
+        pending_bytes=100,
+        failed_bytes=7,
+        discovered_files=3,
+        stored_files=1,
+        pending_files=1,
+        failed_files=1,
+        arrived_bytes=50,
+    )
+
+
 def test_stored_files_come_in_pages(manifest: Manifest) -> None:
     names = [f"{n}" for n in range(5)]
     survey(manifest, *map(entry, names))

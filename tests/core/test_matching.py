@@ -64,9 +64,9 @@ BY_LABEL = job("reef-b", ExpectedDrive(volume_label="KELP"))
         (ExpectedDrive(serial=f"  {v.SERIAL} "), v.facts(), f"serial {v.SERIAL}"),
         (ExpectedDrive(serial=v.SERIAL), v.facts(f" {v.SERIAL}  "), f"serial {v.SERIAL}"),
         (
-            ExpectedDrive(wwn="0x5000C500A1B2C3D4"),
-            v.facts(wwn="naa.5000c500a1b2c3d4"),
-            "WWN 5000c500a1b2c3d4",
+            ExpectedDrive(wwn="0x3D5E7F90A1B2C3D4"),
+            v.facts(wwn="naa.3d5e7f90a1b2c3d4"),
+            "WWN 3d5e7f90a1b2c3d4",
         ),
         (ExpectedDrive(volume_label="KELP"), v.facts(label="KELP"), "label KELP of vol-1"),
         (ExpectedDrive(volume_uuid="4A-B1"), v.facts(uuid="4a-b1"), "UUID 4a-b1 of vol-1"),
@@ -104,7 +104,7 @@ def test_a_ticket_goes_before_a_label() -> None:
         ),
         (
             ExpectedDrive(wwn="0xdead", volume_label="KELP"),
-            "announced WWN dead, the drive says 5000c500hq7k2m9a",
+            "announced WWN dead, the drive says 3d5e7f90hq7k2m9a",
         ),
     ],
 )
@@ -148,7 +148,7 @@ def test_nobody_knows_the_drive_and_everything_that_was_tried_is_named() -> None
     assert (found.reason, found.text) == (HoldReason.NO_MATCHING_JOB, "no job is known for this drive")
     assert found.tried == (
         f"serial {v.SERIAL}: no job",
-        "WWN 5000c500hq7k2m9a: no job",
+        "WWN 3d5e7f90hq7k2m9a: no job",
         "job ticket reef-x on vol-1: no job",
         "label KELP of vol-1: no job",
         "UUID 4a-b1 of vol-1: no job",
@@ -303,15 +303,15 @@ def test_an_empty_fact_is_unknown(empty: str | None) -> None:
 @pytest.mark.parametrize(
     "wwn",
     [
-        "0x5000c500a1b2c3d4",
-        "naa.5000C500A1B2C3D4",
-        "wwn-0x5000c500a1b2c3d4",
-        "5000c5:00:a1-b2 c3d4",
-        "eui.5000c500a1b2c3d4",
+        "0x3d5e7f90a1b2c3d4",
+        "naa.3D5E7F90A1B2C3D4",
+        "wwn-0x3d5e7f90a1b2c3d4",
+        "3d5e7f:90:a1-b2 c3d4",
+        "eui.3d5e7f90a1b2c3d4",
     ],
 )
 def test_the_usual_ways_to_write_a_wwn(wwn: str) -> None:
-    assert normal_wwn(wwn) == "5000c500a1b2c3d4"
+    assert normal_wwn(wwn) == "3d5e7f90a1b2c3d4"
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from ingestd.core.model import FailureKind, Phase
 from ingestd.core.phases import Load
 from ingestd.core.snapshot import LoadPicture, Picture, picture
 from tests.support import values as v
-from tests.support.quay import Quay
+from tests.support.one_station import Quay
 
 TWO = "HQ7K2M9B"
 

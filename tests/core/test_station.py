@@ -55,7 +55,7 @@ from ingestd.core.phases import Held, Load
 from ingestd.core.station import reason_of
 from ingestd.core.station_jobs import why_not_takeable
 from tests.support import values as v
-from tests.support.quay import Quay
+from tests.support.one_station import Quay
 
 ONE, TWO, THREE = "HQ7K2M9A", "HQ7K2M9B", "HQ7K2M9C"
 PAIR = v.job(v.SONAR, ONE, TWO)
@@ -253,8 +253,16 @@ def test_a_withdrawal_after_the_end_takes_nothing_back() -> None:
     quay = Quay().announce().plug("bay-1").loaded().withdraw()
     assert withdrawals(quay) == [(False, "the job is loaded already; nothing was taken back")]
     assert quay.status() is JobStatus.LOADED
-    failed = Quay().announce().plug("bay-1").looks("bay-1", PLAIN).withdraw()
-    assert withdrawals(failed) == [(False, "the job is failed already; nothing was taken back")]
+
+
+def test_a_withdrawal_of_a_job_that_failed_is_answered_when_its_data_is_gone() -> None:
+    quay = Quay().announce().plug("bay-1").looks("bay-1", PLAIN).withdraw()
+    assert withdrawals(quay) == []
+    quay.taken_back().closed()
+    assert withdrawals(quay) == [(True, "what was stored has been taken back")]
+    late = Quay().announce().plug("bay-1").looks("bay-1", PLAIN).taken_back().closed().withdraw()
+    assert withdrawals(late) == [(True, "what was stored has been taken back")]
+    assert late.amend(v.job(version=2)).said_one(NoticeRefused)
 
 
 def test_a_second_withdrawal_is_answered_once_there_is_an_answer() -> None:
@@ -705,10 +713,18 @@ def test_a_person_assigns_a_drive() -> None:
 @pytest.mark.parametrize(
     ("bay", "job_id", "problem"),
     [
-        ("bay-9", v.SONAR, "data.bay: there is no drive with a load in bay-9"),
-        ("bay-2", v.SONAR, "data.bay: the load in bay-2 is not held for want of a job"),
+        ("bay-9", v.SONAR, "data.bay: there is no drive in bay-9"),
+        (
+            "bay-2",
+            v.SONAR,
+            f"data.bay: the drive in bay-2 is that of job {v.SONAR} already; withdraw that job to free it",
+        ),
         ("bay-1", "nobody", "data.job_id: no job nobody is known here; announce it first"),
-        ("bay-1", v.SONAR, f"data.job_id: job {v.SONAR} has no drive left to load"),
+        (
+            "bay-1",
+            v.SONAR,
+            f"data.job_id: job {v.SONAR} has no drive left to load; amend it to expect another",
+        ),
     ],
 )
 def test_an_assignment_that_makes_no_sense_is_refused(bay: str, job_id: str, problem: str) -> None:
@@ -750,15 +766,23 @@ def test_decisions_about_what_is_not_held_are_refused() -> None:
         "data.decision: the load in this bay is not held, it is surveying",
     )
     assert quay.lift("bay-7", Decision.AGAIN).says(NoticeRefused).problems == (
-        "data.bay: there is no drive with a load in bay-7",
+        "data.bay: there is no drive in bay-7",
+    )
+    quay.plug("bay-8", v.facts(TWO), known=False)
+    assert quay.lift("bay-8", Decision.AGAIN).says(NoticeRefused).problems == (
+        "data.bay: the drive in bay-8 is still being identified; say it again in a moment",
     )
     nobodys = Quay().plug("bay-1")
     assert nobodys.lift("bay-1", Decision.ACCEPT).says(NoticeRefused).problems == (
         "data.decision: no job is known for this drive; assign one with ingest.drive.assigned",
     )
     assert nobodys.lift("bay-1", Decision.REFUSE).said_one(DriveUnclaimed)
+    letting_go = (
+        "data.bay: the drive in bay-1 is let go (unclaimed); pull it and plug it in again to begin anew",
+    )
+    assert nobodys.assign("bay-1").says(NoticeRefused).problems == letting_go
     released = nobodys.closed().lift("bay-1", Decision.AGAIN)
-    assert released.says(NoticeRefused).problems == ("data.bay: there is no drive with a load in bay-1",)
+    assert released.says(NoticeRefused).problems == letting_go
 
 
 # -- admission -------------------------------------------------------------------------------------
@@ -813,7 +837,7 @@ def test_a_drive_that_nobody_claims_in_time_is_let_go() -> None:
     quay = Quay().plug("bay-1")
     assert quay.does(StartTimer).after_s == v.LIMITS.unclaimed_after_s
     quay.fire("unclaimed")
-    assert quay.says(DriveUnclaimed).tried == (f"serial {ONE}: no job", "WWN 5000c500hq7k2m9a: no job")
+    assert quay.says(DriveUnclaimed).tried == (f"serial {ONE}: no job", "WWN 3d5e7f90hq7k2m9a: no job")
     assert quay.closed().says(DriveReleased).text == "unclaimed: no job is known for this drive"
 
 

@@ -19,7 +19,7 @@ MINIMAL: dict[str, Any] = {
     "station": {"name": "quay-03", "state_folder": "/state"},
     "bus": {"spool_folder": "/spool"},
     "drives": {"bays_folder": "/bays"},
-    "stores": [{"name": "vault", "folder": "/vault"}],
+    "stores": [{"name": "archive", "folder": "/archive"}],
 }
 
 
@@ -37,7 +37,7 @@ def problems(data: dict[str, Any]) -> tuple[str, ...]:
 
 
 def test_the_least_that_has_to_be_said() -> None:
-    assert parse(MINIMAL).limits().stores == ("vault",)
+    assert parse(MINIMAL).limits().stores == ("archive",)
 
 
 def test_every_problem_is_told_at_once() -> None:

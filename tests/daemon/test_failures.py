@@ -36,8 +36,8 @@ def blocking(event: dict[str, Any]) -> list[tuple[str, str]]:
     return [(f["code"], f["subject"]) for f in event["findings"] if f["severity"] == "blocking"]
 
 
-def nothing_left(vault: Path) -> bool:
-    return [path for path in vault.rglob("*") if path.name != ".ingest-parts"] == []
+def nothing_left(archive: Path) -> bool:
+    return [path for path in archive.rglob("*") if path.name != ".ingest-parts"] == []
 
 
 def with_sums(**sums: bytes) -> bytes:
@@ -51,7 +51,7 @@ def test_a_checksum_that_the_notice_gives_and_the_file_has_not(station: Station)
     (finding,) = [f for f in event["findings"] if f["code"] == "checksum-mismatch"]
     assert finding["evidence"] == {"expected": OTHER_SUM, "found": hashlib.sha256(NORTH).hexdigest()}
     assert (event["cause"], event["observations"], event["data_kept"]) == ("data", 2, False)
-    assert nothing_left(station.vault)
+    assert nothing_left(station.archive)
 
 
 def test_a_checksum_list_on_the_drive_that_is_not_borne_out(station: Station) -> None:
@@ -60,7 +60,7 @@ def test_a_checksum_list_on_the_drive_that_is_not_borne_out(station: Station) ->
     event = failed(station, {**FILES, b"SHA256SUMS": listing})
     assert blocking(event) == [("checksum-mismatch", "volume-1/south.enc")]
     assert "SHA256SUMS" in event["text"]
-    assert nothing_left(station.vault)
+    assert nothing_left(station.archive)
 
 
 def test_a_checksum_list_that_names_a_file_which_is_not_there(station: Station) -> None:
@@ -74,13 +74,13 @@ def test_an_archive_that_is_not_encrypted(station: Station) -> None:
     event = failed(station, {b"north.enc": NORTH, b"books.txt": PLAIN})
     assert blocking(event) == [("not-encrypted", "volume-1/books.txt")]
     assert event["cause"] == "requirement"
-    assert nothing_left(station.vault)
+    assert nothing_left(station.archive)
 
 
 def test_an_item_that_is_missing(station: Station) -> None:
     event = failed(station, {b"north.enc": NORTH}, items=ITEMS)
     assert blocking(event) == [("item-missing", "south.enc")]
-    assert nothing_left(station.vault)
+    assert nothing_left(station.archive)
 
 
 @pytest.mark.parametrize("place", [b"archives/south.enc", b"South.ENC"])
@@ -117,24 +117,24 @@ def test_a_drive_with_nothing_on_it(station: Station) -> None:
 def test_names_that_are_reserved_for_receipts(station: Station) -> None:
     event = failed(station, {b"north.enc": NORTH, b".ingest/x.sha256": b"0"})
     assert ("reserved-name", "drive") in blocking(event)
-    assert nothing_left(station.vault)
+    assert nothing_left(station.archive)
 
 
 def test_what_a_failed_load_stored_stays_when_the_job_says_so(station: Station) -> None:
     items = [{"name": "north.enc"}, {"name": "south.enc", "sha256": OTHER_SUM}]
     event = failed(station, FILES, items=items, keep_on_failure=True)
     assert event["data_kept"] is True
-    assert tree(station.vault / TENANT / "TW-2041") == {b"north.enc": NORTH}
-    assert not list(station.vault.glob(".ingest-parts/*"))
+    assert tree(station.archive / TENANT / "TW-2041") == {b"north.enc": NORTH}
+    assert not list(station.archive.glob(".ingest-parts/*"))
 
 
 def test_other_files_beside_the_destination_are_left_alone(station: Station) -> None:
-    beside = station.vault / TENANT / "TW-2041" / "notes.txt"
+    beside = station.archive / TENANT / "TW-2041" / "notes.txt"
     beside.parent.mkdir(parents=True)
     beside.write_text("put here by somebody else")
     items = [{"name": "north.enc"}, {"name": "south.enc", "sha256": OTHER_SUM}]
     failed(station, FILES, items=items)
-    assert tree(station.vault) == {b"tidewrack-survey/TW-2041/notes.txt": b"put here by somebody else"}
+    assert tree(station.archive) == {b"tidewrack-survey/TW-2041/notes.txt": b"put here by somebody else"}
 
 
 def test_one_drive_that_fails_takes_back_what_the_others_stored(station: Station) -> None:
@@ -147,7 +147,7 @@ def test_one_drive_that_fails_takes_back_what_the_others_stored(station: Station
     station.plug("bay-2", "KELP-2")
     assert station.wait_released("KELP-2")["outcome"] == "failed"
     assert station.wait_released("KELP-1", count=2)["outcome"] == "withdrawn"
-    wait_for(lambda: nothing_left(station.vault), what="the store empty again")
+    wait_for(lambda: nothing_left(station.archive), what="the store empty again")
     assert not station.told("ingest.job.loaded")
 
 
@@ -164,4 +164,4 @@ def test_the_same_after_a_restart_with_the_first_drive_gone(station: Station) ->
     station.plug("bay-2", "KELP-2")
     station.start()
     assert station.wait_released("KELP-2")["outcome"] == "failed"
-    wait_for(lambda: nothing_left(station.vault), 5.0, "the store empty again")
+    wait_for(lambda: nothing_left(station.archive), 5.0, "the store empty again")

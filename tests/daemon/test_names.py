@@ -66,7 +66,7 @@ def loaded(station: Station) -> dict[str, Any]:
 
 
 def stored(station: Station) -> dict[bytes, bytes]:
-    folder = station.vault / TENANT / "TW-2041"
+    folder = station.archive / TENANT / "TW-2041"
     (manifest,) = (folder / ".ingest").glob("*.sha256")
     assert checked(folder, manifest) == []
     assert (
@@ -159,7 +159,7 @@ def test_names_stay_out_of_the_log_whatever_goes_wrong(make_station: MakeStation
         items = [{"name": f"{MARK.decode()}.enc"}] if files is missing else []
         station.announce(f"TW-{number}", f"KELP-{number}", items=items)
         station.plug(f"bay-{number}", f"KELP-{number}")
-    beside = station.vault / TENANT / "TW-2" / f"{MARK.decode()}.enc"
+    beside = station.archive / TENANT / "TW-2" / f"{MARK.decode()}.enc"
     beside.parent.mkdir(parents=True)
     beside.write_text("something else")
     station.start()

@@ -30,7 +30,7 @@ def job_data(number: int, **more: Any) -> dict[str, Any]:
         "tenant": TENANT,
         "drives": [{"serial": f"KELP-{number}"}],
         "items": [],
-        "destination": {"store": "vault", "prefix": f"{TENANT}/TW-{number}"},
+        "destination": {"store": "archive", "prefix": f"{TENANT}/TW-{number}"},
         **more,
     }
 
@@ -123,8 +123,14 @@ def test_the_same_over_a_restart(running: Station) -> None:
 @pytest.mark.parametrize(
     ("destination", "problem"),
     [
-        ({"store": "vualt", "prefix": f"{TENANT}/x"}, "data.destination.store: no store named 'vualt' here"),
-        ({"store": "vault", "prefix": "lumen-dome/x"}, "data.destination.prefix: must begin with the tenant"),
+        (
+            {"store": "arhcive", "prefix": f"{TENANT}/x"},
+            "data.destination.store: no store named 'arhcive' here",
+        ),
+        (
+            {"store": "archive", "prefix": "lumen-dome/x"},
+            "data.destination.prefix: must begin with the tenant",
+        ),
     ],
 )
 def test_a_job_that_would_land_elsewhere_is_refused(
@@ -141,7 +147,7 @@ def test_a_job_that_would_land_elsewhere_is_refused(
     "prefix", ["/etc", "../x", "tidewrack-survey/../lumen-dome", ".ingest-parts/x", "a//b"]
 )
 def test_a_prefix_that_leads_elsewhere_is_refused(running: Station, prefix: str) -> None:
-    running.announce("TW-1", "KELP-1", destination={"store": "vault", "prefix": prefix})
+    running.announce("TW-1", "KELP-1", destination={"store": "archive", "prefix": prefix})
     (problem,) = running.wait_told("ingest.notice.refused")["problems"]
     assert problem.startswith("data.destination.prefix: ")
 

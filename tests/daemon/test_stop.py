@@ -42,7 +42,7 @@ def settings(rate: int | None = SLOW, **more: dict[str, object]) -> dict[str, di
 
 
 def in_full(station: Station) -> bool:
-    return tree(station.vault / TENANT / "TW-2041") == FILES
+    return tree(station.archive / TENANT / "TW-2041") == FILES
 
 
 # -- stopping --------------------------------------------------------------------------------------

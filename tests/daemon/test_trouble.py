@@ -31,10 +31,10 @@ def rested(station: Station) -> Station:
 
 def refuses_to_start(station: Station) -> str:
     """Its last words; nothing else has changed by the attempt."""
-    before = contents(station.spool), contents(station.vault)
+    before = contents(station.spool), contents(station.archive)
     ended = station.ingestd("run")
     assert ended.returncode == 1
-    assert (contents(station.spool), contents(station.vault)) == before
+    assert (contents(station.spool), contents(station.archive)) == before
     assert "Traceback" not in ended.stderr
     return ended.stderr.splitlines()[-1]
 
@@ -161,7 +161,7 @@ def test_a_full_state_disk_stops_the_daemon_and_with_room_again_the_load_ends_ri
     cramped.announce("TW-2041", "KELP-0071")
     cramped.plug("bay-1", "KELP-0071")
     cramped.start()
-    wait_for(lambda: list(cramped.vault.rglob("*.enc")), what="the first files stored")
+    wait_for(lambda: list(cramped.archive.rglob("*.enc")), what="the first files stored")
     ballast = fill(cramped.state)
     assert cramped.wait_end() == 1
     assert "Traceback" not in cramped.logged
@@ -172,7 +172,7 @@ def test_a_full_state_disk_stops_the_daemon_and_with_room_again_the_load_ends_ri
     ballast.unlink()
     cramped.start()
     assert cramped.wait_released("KELP-0071")["outcome"] == "loaded"
-    folder = cramped.vault / TENANT / "TW-2041"
+    folder = cramped.archive / TENANT / "TW-2041"
     assert tree(folder) == files
     (manifest,) = (folder / ".ingest").glob("*.sha256")
     assert checked(folder, manifest) == []

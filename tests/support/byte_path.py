@@ -33,7 +33,7 @@ from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.proof import ProofMismatch
 from ingestd.transfer.senders import SenderPool
-from ingestd.transfer.session import LookHead
+from ingestd.transfer.session import LookHead, Means
 from ingestd.transfer.settings import TransferSettings
 from ingestd.transfer.transfers import Transfers
 from tests.support.fake_drive import FakeDrive
@@ -133,7 +133,11 @@ class BytePath:
         priority: int = 5,
         folder: str = "",
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
-        command = Transfer(
+        command = self.command(load_id, priority, folder)
+        return self._transfers(drive).transfer(command, drive, store, manifest, self._note, cancel or Token())
+
+    def command(self, load_id: LoadId = LOAD, priority: int = 5, folder: str = "") -> Transfer:
+        return Transfer(
             load_id=load_id,
             attempt=Attempt(next(self.attempts)),
             handle=DriveHandle(locator="bay-1", generation=1),
@@ -141,7 +145,17 @@ class BytePath:
             folder=folder,
             sniff=True,
         )
-        return self._transfers(drive).transfer(command, drive, store, manifest, self._note, cancel or Token())
+
+    def means(self, drive: FakeDrive) -> Means:
+        return Means(
+            settings=self.settings,
+            pool=self.pool,
+            senders=self.senders,
+            governor=self.governor,
+            look_head=self.look_head,
+            clock=time.monotonic,
+            read=drive.read,
+        )
 
     def _note(self, ledger: Ledger, rate_bytes_per_second: float) -> None:
         self.reports.append((ledger, rate_bytes_per_second))

@@ -49,7 +49,7 @@ class Station:
 
     def __init__(self, root: Path, **settings: Mapping[str, Any]) -> None:
         self.root = root
-        self.vault = root / "vault"
+        self.archive = root / "archive"
         self.spool = root / "spool"
         self.state = root / "state"
         self.bays = root / "bays"
@@ -59,7 +59,7 @@ class Station:
         self.program: Sequence[str] = ("-m", "ingestd")
         self.seen: list[dict[str, Any]] = []
         """The status pictures that were looked at, each of them once."""
-        for folder in (self.vault, self.spool, self.state, self.bays):
+        for folder in (self.archive, self.spool, self.state, self.bays):
             folder.mkdir()
         self.configure(**settings)
 
@@ -78,7 +78,7 @@ class Station:
         for name, values in sections.items():
             lines.append(f"[{name}]")
             lines += [f'"{key}" = {json.dumps(value)}' for key, value in values.items()]
-        lines += ["[[stores]]", 'name = "vault"', f'folder = "{self.vault}"', ""]
+        lines += ["[[stores]]", 'name = "archive"', f'folder = "{self.archive}"', ""]
         self.config.write_text("\n".join(lines))
 
     # -- drives --
@@ -99,7 +99,7 @@ class Station:
         folder.mkdir(exist_ok=True)
         body = {
             "serial": serial,
-            "wwn": "0x5000" + serial.encode().hex()[:12],
+            "wwn": "0x3000" + serial.encode().hex()[:12],
             "model": "Brinecroft 2T",
             "size_bytes": 2_000_000_000_000,
             "volumes": [{"path": str(self.root / "drives" / serial)}],
@@ -130,7 +130,7 @@ class Station:
             "tenant": TENANT,
             "drives": [{"serial": serial} for serial in serials],
             "items": [],
-            "destination": {"store": "vault", "prefix": f"{TENANT}/{job_id}"},
+            "destination": {"store": "archive", "prefix": f"{TENANT}/{job_id}"},
             **more,
         }
         kind = "ingest.job.announced" if version == 1 else "ingest.job.amended"

@@ -66,7 +66,7 @@ class FakeDrive:
 
     @property
     def facts(self) -> DriveFacts:
-        identity = DriveIdentity(serial="KELP-0071", wwn="0x5000c500a1b2c3d4", model="Holdfast 4")
+        identity = DriveIdentity(serial="KELP-0071", wwn="0x3d5e7f90a1b2c3d4", model="Holdfast 4")
         return DriveFacts(identity=identity, interface="sata", volumes=tuple(v.facts for v in self.volumes))
 
     @property

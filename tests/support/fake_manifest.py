@@ -34,6 +34,13 @@ class Row:
         self.upload = None
         self.parts = {}
 
+    @property
+    def arrived_bytes(self) -> int:
+        if self.state != "pending" or self.upload is None:
+            return 0
+        part_bytes, size_bytes = self.upload[1], self.entry.size_bytes
+        return sum(min(part_bytes, size_bytes - (number - 1) * part_bytes) for number in list(self.parts))
+
 
 class FakeManifest:
     """Files are numbered as they come in. Calls on a number that no file has raise KeyError."""
@@ -132,6 +139,7 @@ class FakeManifest:
             failed_bytes=counts["failed"][1],
             pending_files=counts["pending"][0],
             pending_bytes=counts["pending"][1],
+            arrived_bytes=sum(row.arrived_bytes for row in list(self.rows.values())),
         )
 
     # -- recording ----------------------------------------------------------------------------

@@ -32,6 +32,9 @@ _PLAIN = (18, 25, 29, 34, 38)
 _ASYNC_READ = 1
 """Readers then wait for the page, as they do for a disk's: only to be killed, but that they can be."""
 
+_KEEP_CACHE = 2
+"""Opening does not wait for pages that are being read."""
+
 _ROOT = 1
 _ANSWER_VALID_S = 3600
 
@@ -55,7 +58,7 @@ class HungVolume:
             _INIT: self._init,
             _LOOKUP: self._lookup,
             _GETATTR: lambda node, _: struct.pack("<QII", _ANSWER_VALID_S, 0, 0) + self._attributes(node),
-            _OPEN: lambda *_: struct.pack("<QIi", 0, 0, 0),
+            _OPEN: lambda *_: struct.pack("<QIi", 0, _KEEP_CACHE, 0),
             _OPENDIR: lambda *_: struct.pack("<QIi", 0, 0, 0),
             _READ: self._read,
             _READDIR: self._list,

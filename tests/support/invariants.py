@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 from typing import Protocol
 
 from immutables import Map
@@ -16,6 +17,7 @@ from immutables import Map
 from ingestd.core import station as core
 from ingestd.core.messages import (
     Cancel,
+    DriveAssigned,
     Effect,
     Event,
     HoldLifted,
@@ -71,7 +73,8 @@ class Watch:
     loaded: set[JobId] = field(default_factory=set)
     failed: set[tuple[JobId, int]] = field(default_factory=set)
     loads_max: int | None = None
-    draining: bool = False
+    assigned: bool = False
+    """Whether a person has ever said whose a drive is; then drives may look alike and have two jobs."""
 
     # -- one decision --
 
@@ -79,6 +82,7 @@ class Watch:
         """Look at one decision, before its commands are performed."""
         if isinstance(event, Proved):
             self.proved.add(event.load_id)
+        self.assigned = self.assigned or isinstance(event, DriveAssigned)
         if isinstance(event, LimitsChanged) or self.loads_max is None:
             active = sum(load.phase in ACTIVE for load in before.loads.values())
             self.loads_max = max(active, decision.station.limits.loads_max)
@@ -162,6 +166,7 @@ class Watch:
         """Look at a station, once the commands of the last decision are performed."""
         wrong = [
             *self._of_loads(station),
+            *(() if self.assigned else _of_drives(station)),
             *_of_bays(station),
             *_of_jobs(station),
             *_of_waits(station, effects, list(timers)),
@@ -179,6 +184,14 @@ class Watch:
         active = sum(load.phase in ACTIVE for load in station.loads.values())
         if self.loads_max is not None and active > self.loads_max:
             yield f"{active} loads at once"
+
+
+def _of_drives(station: core.Station) -> Iterator[str]:
+    """A drive is matched to one job at a time."""
+    taken = [load for load in station.loads.values() if load.job_id is not None]
+    for one, other in combinations([load for load in taken if load.phase is not Phase.RELEASED], 2):
+        if one.drive.agrees_with(other.drive) and one.job_id != other.job_id:
+            yield f"{one.drive.label}: matched to {one.job_id} and to {other.job_id}"
 
 
 def _of_bays(station: core.Station) -> Iterator[str]:

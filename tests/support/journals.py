@@ -58,7 +58,7 @@ def save_job(number: int, version: int = 1) -> SaveJob:
         version=version,
         tenant="tidewrack-survey",
         drives=(
-            ExpectedDrive(serial=f"KELP{number:06d}", wwn="0x5000c500a1b2c3d4", size_bytes=4_000_787_030_016),
+            ExpectedDrive(serial=f"KELP{number:06d}", wwn="0x3d5e7f90a1b2c3d4", size_bytes=4_000_787_030_016),
         ),
         items=(),
         destination=Destination(store="harrow", prefix=f"tidewrack-survey/{job_id}"),

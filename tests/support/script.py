@@ -47,7 +47,7 @@ from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.core.station import reason_of
 from tests.support import values as v
-from tests.support.quay import Quay
+from tests.support.one_station import Quay
 
 Words = Mapping[str, str]
 

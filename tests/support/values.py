@@ -55,7 +55,7 @@ LIMITS = Limits(
 
 def identity(serial: str | None = SERIAL, **changes: Any) -> DriveIdentity:
     """A drive that says everything of itself; its WWN follows from its serial."""
-    known = {"wwn": f"5000c500{serial}".lower(), "model": "Fathom D4000", "size_bytes": 4_000_787_030_016}
+    known = {"wwn": f"3d5e7f90{serial}".lower(), "model": "Fathom D4000", "size_bytes": 4_000_787_030_016}
     return DriveIdentity(serial=serial, **{**known, **changes})
 
 

@@ -69,7 +69,7 @@ from ingestd.core.model import (
 from ingestd.core.outgoing import JobFailed, JobLoaded, JobWithdrawalCompleted
 from ingestd.core.phases import Released
 from tests.support import values as v
-from tests.support.quay import Owner, Quay
+from tests.support.one_station import Owner, Quay
 
 Report = LoadReport | BayReport
 
