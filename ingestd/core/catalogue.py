@@ -35,26 +35,32 @@ class Entry:
 
 
 _SEND_AGAIN = "Write the archives to another drive and send it again."
-_SET_ASIDE = "Set the drive aside as refused; treat it as its disposition says."
+SET_ASIDE = "Keep the drive locked until support has closed the case, then treat it as its disposition says."
 _NOTHING = "Nothing to do."
 
 CATALOGUE: Mapping[FindingCode, Entry] = {
-    FindingCode.DRIVE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
+    FindingCode.DRIVE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, SET_ASIDE, fixed=True),
     FindingCode.NO_READABLE_VOLUME: Entry(
         _DRIVE,
         _BLOCKING,
         "Format the drive with one of the accepted file systems, write the archives and send it again.",
-        _SET_ASIDE,
+        SET_ASIDE,
         fixed=True,
     ),
     FindingCode.VOLUME_UNREADABLE: Entry(
         _DATA,
         _BLOCKING,
-        "Unmount the drive properly before pulling it, and send it again.",
-        _SET_ASIDE,
+        "Use a file system that is accepted, on a volume that is not locked, and send the drive again.",
+        SET_ASIDE,
     ),
-    FindingCode.FOLDER_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
-    FindingCode.FILE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, _SET_ASIDE, fixed=True),
+    FindingCode.VOLUME_NOT_UNMOUNTED: Entry(
+        _DATA,
+        _BLOCKING,
+        "Connect the drive to a computer, let it mount, eject it properly and send it again.",
+        SET_ASIDE,
+    ),
+    FindingCode.FOLDER_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, SET_ASIDE, fixed=True),
+    FindingCode.FILE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, SET_ASIDE, fixed=True),
     FindingCode.FILE_CHANGED: Entry(
         _DATA, _BLOCKING, _SEND_AGAIN, "Make sure that nothing else has the drive in use.", fixed=True
     ),
@@ -68,35 +74,35 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         _REQUIREMENT,
         _BLOCKING,
         "Write the missing archive to a drive, or have the order amended.",
-        _SET_ASIDE,
+        SET_ASIDE,
     ),
     FindingCode.ITEM_NOT_IN_ROOT: Entry(
         _REQUIREMENT,
         _BLOCKING,
         "Put the archive, under the announced name, in the root of the volume, not in a folder.",
-        _SET_ASIDE,
+        SET_ASIDE,
     ),
     FindingCode.ITEM_WRONG_KIND: Entry(
-        _REQUIREMENT, _BLOCKING, "Write the archive itself to the drive, not a link to it.", _SET_ASIDE
+        _REQUIREMENT, _BLOCKING, "Write the archive itself to the drive, not a link to it.", SET_ASIDE
     ),
     FindingCode.ITEM_WRONG_SIZE: Entry(
-        _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", _SET_ASIDE
+        _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", SET_ASIDE
     ),
     FindingCode.CHECKSUM_MISMATCH: Entry(
         _DATA,
         _BLOCKING,
         "Write the archive again and verify its checksum before sending.",
-        _SET_ASIDE,
+        SET_ASIDE,
         fixed=True,
     ),
     FindingCode.LISTED_FILE_MISSING: Entry(
-        _DATA, _BLOCKING, "Write all files that the checksum list names, or correct the list.", _SET_ASIDE
+        _DATA, _BLOCKING, "Write all files that the checksum list names, or correct the list.", SET_ASIDE
     ),
     FindingCode.CHECKSUM_LIST_BROKEN: Entry(
         _DATA, _NOTED, "Write checksum lists as sha256sum does, one line a file.", _NOTHING
     ),
     FindingCode.NOT_ENCRYPTED: Entry(
-        _REQUIREMENT, _BLOCKING, "Encrypt the archive before writing it to the drive.", _SET_ASIDE
+        _REQUIREMENT, _BLOCKING, "Encrypt the archive before writing it to the drive.", SET_ASIDE
     ),
     FindingCode.ENCRYPTION_STATISTICAL: Entry(
         _REQUIREMENT, _NOTED, "Use an encrypted format that can be recognised.", _NOTHING
@@ -108,7 +114,7 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         "Leave the drive in its bay; support decides.",
     ),
     FindingCode.NOTHING_TO_LOAD: Entry(
-        _REQUIREMENT, _BLOCKING, "Write the archives to the root of a volume and send it again.", _SET_ASIDE
+        _REQUIREMENT, _BLOCKING, "Write the archives to the root of a volume and send it again.", SET_ASIDE
     ),
     FindingCode.UNEXPECTED_ITEM: Entry(
         _REQUIREMENT, _NOTED, "Announce everything that is to be loaded.", _NOTHING
@@ -118,10 +124,10 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         _REQUIREMENT, _NOTED, "Leave devices, sockets and pipes off the drive.", _NOTHING
     ),
     FindingCode.PATH_OUT_OF_BOUNDS: Entry(
-        _REQUIREMENT, _BLOCKING, "Put deep folder trees into an archive.", _SET_ASIDE
+        _REQUIREMENT, _BLOCKING, "Put deep folder trees into an archive.", SET_ASIDE
     ),
     FindingCode.RESERVED_NAME: Entry(
-        _REQUIREMENT, _BLOCKING, "Rename the folder; receipts are kept under that name.", _SET_ASIDE
+        _REQUIREMENT, _BLOCKING, "Rename the folder; receipts are kept under that name.", SET_ASIDE
     ),
     FindingCode.SIZE_NOT_AS_ANNOUNCED: Entry(
         _REQUIREMENT, _NOTED, "Announce the drive that is sent.", "Compare the drive's label with the order."

@@ -31,6 +31,7 @@ from ingestd.core.model import (
     Outcome,
     Phase,
 )
+from ingestd.core.names import counted
 from ingestd.core.outgoing import (
     DriveReleased,
     DriveUnclaimed,
@@ -220,13 +221,23 @@ def let_go(load: Load, out: Out) -> Load:
 # -- ends and stops --------------------------------------------------------------------------------
 
 
-def fail(load: Load, out: Out, findings: tuple[Finding, ...], observations: int = 2) -> Load:
-    """Two observations agree: the job fails, with everything that was found."""
+def fail(
+    load: Load,
+    out: Out,
+    findings: tuple[Finding, ...],
+    observations: int = 2,
+    *,
+    refused_by: str | None = None,
+) -> Load:
+    """Two observations agree, or a person has decided: the job fails, with everything that was found."""
     worst = requirements.blocking(findings)
     assert worst, "a job fails for a blocking finding"
     assert all(f.cause.may_fail_a_job for f in worst), "only drive, data and requirement fail a job"
-    more = f" ({len(worst) - 1} more)" if len(worst) > 1 else ""
-    text = worst[0].sentence + more
+    text = worst[0].sentence
+    if len(worst) > 1:
+        text = f"{text.rstrip('.')}; and {counted(len(worst) - 1, 'more finding', 'more findings')}."
+    if refused_by is not None:
+        text = f"Refused by {refused_by}: {text}"
     out.say(
         JobFailed(
             load_id=load.load_id,
@@ -238,6 +249,7 @@ def fail(load: Load, out: Out, findings: tuple[Finding, ...], observations: int 
             text=text,
             findings=findings,
             observations=observations,
+            refused_by=refused_by,
             data_kept=out.job.keep_on_failure,
         )
     )
@@ -302,10 +314,20 @@ def release(load: Load, outcome: Outcome, text: str, out: Out, *, powered_down: 
             outcome=outcome,
             disposition=job.disposition if job else None,
             powered_down=powered_down,
-            text=text,
+            text=f"{_pull(load, outcome, job)} {text[:1].upper()}{text[1:].rstrip('.')}.",
         )
     )
     return replace(load, state=Released(outcome=outcome, since=out.at, text=text))
+
+
+def _pull(load: Load, outcome: Outcome, job: Job | None) -> str:
+    """What the hands on the floor are to do."""
+    where = "It has been pulled already" if load.bay is None else f"Pull it from {load.bay}"
+    if job is None:
+        return f"{where}: keep it apart, nobody has asked for it."
+    if outcome is Outcome.FAILED:
+        return f"{where}: keep it locked until support has closed the case, then {job.disposition}."
+    return f"{where}: {job.disposition}."
 
 
 def unclaimed(load: Load, out: Out, tried: tuple[str, ...], text: str) -> Load:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from ingestd.core.catalogue import SET_ASIDE
 from ingestd.core.load_events import Amended, Lifted, Restarted, Returned, Unplugged, Withdrawn
 from ingestd.core.load_moves import (
     Out,
@@ -104,11 +105,14 @@ def on_lifted(load: Load, state: Held, event: Lifted, out: Out) -> Load:
     if event.decision is Decision.REFUSE:
         if load.job_id is None:
             return unclaimed(load, out, state.tried, f"let go by {event.by}")
-        refused = tuple(replace(f, severity=Severity.BLOCKING) for f in state.findings)
-        return fail(load, out, refused + load.findings, observations=1)
+        refused = tuple(
+            replace(f, severity=Severity.BLOCKING, remedy_floor=SET_ASIDE) for f in state.findings
+        )
+        return fail(load, out, refused + load.findings, observations=1, refused_by=event.by)
     if event.decision is Decision.ACCEPT:
         load = replace(load, waived=load.waived + tuple(f.key for f in state.findings))
-    out.say(resumed(load, Phase.HELD, f"{event.decision} by {event.by}"))
+    words = "accepted by" if event.decision is Decision.ACCEPT else "to be looked at again, says"
+    out.say(resumed(load, Phase.HELD, f"{words} {event.by}"))
     return queued(load, out)
 
 
@@ -117,7 +121,7 @@ def why_not(load: Load, decision: Decision) -> str | None:
     if not isinstance(load.state, Held):
         return f"the load in this bay is not held, it is {load.phase}"
     if load.job_id is None and decision is Decision.ACCEPT:
-        return "no job is known for this drive; assign one with ingest.drive.assigned"
+        return "no job is known for this drive; say whose it is: ingestd assign BAY JOB"
     if decision is Decision.ACCEPT and load.state.reason is not HoldReason.DOUBTFUL:
         return f"there is nothing to accept: it is held for {load.state.reason}"
     at_fault = bool(load.state.findings) and all(f.cause.may_fail_a_job for f in load.state.findings)

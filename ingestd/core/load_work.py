@@ -51,6 +51,7 @@ from ingestd.core.model import (
     Presence,
     Severity,
 )
+from ingestd.core.names import counted
 from ingestd.core.outgoing import (
     LoadProgressed,
     LoadStarted,
@@ -214,7 +215,8 @@ def on_rechecked(load: Load, state: Loading, event: Rechecked, out: Out) -> Load
 
 
 def on_proved(load: Load, state: Proving, event: Proved, out: Out) -> Load:
-    text = f"{event.receipt.files:,} files stored and proved ({event.receipt.proof})"
+    files = counted(event.receipt.files, "file", "files")
+    text = f"{files} stored and proved ({event.receipt.proof})"
     return begin_close(replace(load, receipt=event.receipt), out, Outcome.LOADED, text)
 
 

@@ -114,7 +114,7 @@ def match(facts: DriveFacts, jobs: Map[JobId, JobRecord], index: JobIndex) -> Fo
             return Found(job_id=free[0][0], drive_index=free[0][1], by=how)
         if free:
             names = ", ".join(sorted({job_id for job_id, _ in free}))
-            text = f"several jobs claim this drive by {how}: {names}; assign one"
+            text = f"several jobs claim this drive by {how}: {names}"
             return NotFound(reason=HoldReason.SEVERAL_JOBS, text=text, tried=(*tried, f"{how}: {names}"))
         if fitting:
             text = "; ".join(_why_taken(jobs[job_id], number) for job_id, number in fitting[:3])

@@ -133,6 +133,8 @@ class VolumeFacts:
     uuid: str | None = None
     size_bytes: int | None = None
     problem: str | None = None
+    unclean: bool = False
+    """The problem is that it was not cleanly unmounted, which its owner can mend without loss."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -401,6 +403,7 @@ class FindingCode(StrEnum):
     DRIVE_UNREADABLE = "drive-unreadable"
     NO_READABLE_VOLUME = "no-readable-volume"
     VOLUME_UNREADABLE = "volume-unreadable"
+    VOLUME_NOT_UNMOUNTED = "volume-not-unmounted"
     FOLDER_UNREADABLE = "folder-unreadable"
     FILE_UNREADABLE = "file-unreadable"
     FILE_CHANGED = "file-changed"

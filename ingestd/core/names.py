@@ -101,3 +101,8 @@ def natural(name: str) -> tuple[tuple[int, str], ...]:
     """Sorts numbers in names by their value: bay-2 before bay-10."""
     parts = re.split(r"([0-9]+)", name)
     return tuple((int(part), "") if part.isdigit() else (-1, part) for part in parts)
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """A number with its noun."""
+    return f"1 {one}" if count == 1 else f"{count:,} {many}"

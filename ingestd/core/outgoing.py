@@ -117,6 +117,8 @@ class JobFailed:
     text: str
     findings: tuple[Finding, ...]
     observations: int
+    refused_by: str | None = None
+    """The person who decided, where the drive was in doubt."""
     data_kept: bool
 
 

@@ -32,7 +32,7 @@ from ingestd.core.model import (
     Severity,
     SurveyFacts,
 )
-from ingestd.core.names import shortened
+from ingestd.core.names import counted, shortened
 
 __all__ = [
     "CATALOGUE",
@@ -69,7 +69,7 @@ Rule = Callable[[Case], Iterator[Finding]]
 
 def _volumes(case: Case) -> Iterator[Finding]:
     broken = [v for v in case.facts.volumes if v.problem]
-    if len(broken) == len(case.facts.volumes):
+    if _none_readable(case) and not any(v.unclean for v in broken):
         seen = tuple(f"{v.name}: {v.problem}" for v in broken) or ("nothing recognised",)
         yield make(
             FindingCode.NO_READABLE_VOLUME,
@@ -80,13 +80,17 @@ def _volumes(case: Case) -> Iterator[Finding]:
         return
     for volume in broken:
         finding = make(
-            FindingCode.VOLUME_UNREADABLE,
+            FindingCode.VOLUME_NOT_UNMOUNTED if volume.unclean else FindingCode.VOLUME_UNREADABLE,
             volume.name,
             f"{volume.name} ({volume.file_system or 'unknown format'}) cannot be read: {volume.problem}.",
             Evidence(name="volume", value=volume.name),
             Evidence(name="driver", value=volume.problem or ""),
         )
         yield replace(finding, severity=Severity.NOTED) if _all_items_found(case) else finding
+
+
+def _none_readable(case: Case) -> bool:
+    return all(v.problem for v in case.facts.volumes)
 
 
 def _all_items_found(case: Case) -> bool:
@@ -111,8 +115,8 @@ def _size(fact: ItemFact) -> Iterator[Finding]:
     yield make(
         FindingCode.ITEM_WRONG_SIZE,
         fact.item.name,
-        f"{fact.item.name} has {_number(found, 'byte', 'bytes')}; {announced:,} were announced: "
-        f"it is {_number(abs(announced - found), 'byte', 'bytes')} {word}.",
+        f"{fact.item.name} has {counted(found, 'byte', 'bytes')}; {announced:,} were announced: "
+        f"it is {counted(abs(announced - found), 'byte', 'bytes')} {word}.",
         Evidence(name="expected_bytes", value=announced),
         Evidence(name="found_bytes", value=found),
         Evidence(name="volume", value=fact.volume or ""),
@@ -144,12 +148,12 @@ def _with_example(text: str, examples: Sequence[str], count: int = 1) -> str:
     return f"{text}{':' if count == 1 else ', for example'} {shortened(examples[0])}."
 
 
-def _number(count: int, one: str, many: str) -> str:
-    return f"1 {one}" if count == 1 else f"{count:,} {many}"
-
-
 def _nothing(case: Case) -> Iterator[Finding]:
     ledger = case.facts.ledger
+    absent = any(item.presence is not Presence.FOUND for item in case.facts.items)
+    if absent or _none_readable(case):
+        # That is said already, and it is why there is nothing.
+        return
     if ledger.pending_files + ledger.stored_files + ledger.failed_files == 0:
         yield make(
             FindingCode.NOTHING_TO_LOAD,
@@ -202,7 +206,7 @@ def _oddities(case: Case) -> Iterator[Finding]:
     )
     for code, samples in table:
         if samples.count:
-            text = _number(samples.count, *_ODDITIES[code])
+            text = counted(samples.count, *_ODDITIES[code])
             yield make(
                 code,
                 "drive",
@@ -234,7 +238,7 @@ def _checksum_lists(case: Case) -> Iterator[Finding]:
     for fact in case.facts.checksum_lists:
         if fact.missing:
             count = len(fact.missing)
-            named = _number(count, "file that is", "files that are")
+            named = counted(count, "file that is", "files that are")
             yield make(
                 FindingCode.LISTED_FILE_MISSING,
                 fact.path,
@@ -300,7 +304,7 @@ def _of_fault(fault: FileFault) -> Finding:
             FindingCode.FILE_UNREADABLE,
             fault.path,
             f"{path} cannot be read: {lost:,} of its {fault.size_bytes:,} bytes are lost, "
-            f"in {_number(len(ranges), 'place', 'places')}.",
+            f"in {counted(len(ranges), 'place', 'places')}.",
             Evidence(name="ranges", value=ranges[:100]),
             Evidence(name="error", value=fault.found or ""),
         )

@@ -114,11 +114,20 @@ def _why_not_changeable(turn: Turn, record: JobRecord, old: Job, new: Job) -> tu
             "data: items, requirements and proof cannot change once a drive of the job is loaded; "
             "withdraw the job instead"
         )
+    stored = any(load.ledger.stored_files for load in turn.station.loads_of(new.job_id))
+    if stored and _checksums(old) != _checksums(new):
+        problems.append(
+            "data.items: checksums cannot change once files have been stored; withdraw the job instead"
+        )
     if begun and old.destination != new.destination:
         problems.append("data.destination: cannot change once a load has begun; withdraw the job instead")
     if begun and old.drives != new.drives:
         problems.append("data.drives: cannot change once a load has begun; withdraw the job instead")
     return tuple(problems)
+
+
+def _checksums(job: Job) -> dict[str, str]:
+    return {item.name: item.sha256 for item in job.items if item.sha256 is not None}
 
 
 def on_withdrawn(turn: Turn, event: JobWithdrawn) -> None:

@@ -150,7 +150,7 @@ class LoopDrives:
             undo_mount.callback(mounts.let_go, folder)
             problem = mounts.mount(window.path, facts.file_system, folder)
             if problem is not None:
-                return RootedVolume(replace(facts, problem=problem))
+                return RootedVolume(replace(facts, problem=problem, unclean=mounts.is_unclean(problem)))
             volume = root_of(facts, folder)
             undo_mount.callback(volume.close)
             undo.enter_context(undo_mount.pop_all())

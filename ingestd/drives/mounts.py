@@ -57,6 +57,9 @@ def make_mount_folder(parent: str, stem: str) -> str:
     raise ToolFailed(f"{parent} is full of mount folders {stem}-…: stop the daemon and empty it")
 
 
+_UNCLEAN = "not cleanly unmounted"
+
+
 def mount(device: str, file_system: str, folder: str) -> str | None:
     """Mount a device that refuses writes at an empty folder; None when done, else why it cannot be.
 
@@ -84,10 +87,15 @@ def _refusal(said: Sequence[str]) -> str:
     return f"it cannot be mounted, so it is damaged or was not cleanly unmounted ({shown})"
 
 
+def is_unclean(problem: str) -> bool:
+    """Whether this problem of a volume is one that `not_cleanly_unmounted` has worded."""
+    return problem.startswith(_UNCLEAN)
+
+
 def not_cleanly_unmounted(evidence: str) -> str:
     """The problem of a volume whose log is not empty, in words for the customer."""
     return (
-        "not cleanly unmounted: its log holds changes that only a writable mount would bring in, "
+        f"{_UNCLEAN}: its log holds changes that only a writable mount would bring in, "
         f"and without them files would be missing; it must be unmounted properly and sent again ({evidence})"
     )
 

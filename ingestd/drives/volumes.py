@@ -133,7 +133,7 @@ def _asked_if_clean(fd: int, facts: VolumeFacts) -> VolumeFacts:
     except OSError as error:
         return replace(facts, problem=f"reading its file table gives: {error.strerror}")
     problem = None if why is None else mounts.not_cleanly_unmounted(f"the volume says: {why}")
-    return replace(facts, problem=problem)
+    return replace(facts, problem=problem, unclean=problem is not None)
 
 
 def recognised(name: str, size_bytes: int, answer: str) -> VolumeFacts:

@@ -25,7 +25,7 @@ from ingestd.core.messages import (
     UplinkSet,
 )
 from ingestd.core.model import Attempt, BayName, LoadId
-from ingestd.core.outgoing import Publish
+from ingestd.core.outgoing import NoticeRefused, Publish
 from ingestd.ports import JournalError
 from ingestd.runtime.loop import BATCH, Inbox, Loop, Noticed
 from tests.support import values
@@ -93,6 +93,8 @@ class World:
 
     def __init__(self) -> None:
         self.done: list[str] = []
+        self.refused: dict[str, list[str]] = {}
+        """What was wrong with each notice that was acknowledged, as it was told the last time."""
         self.journal = FakeJournal(self.done)
         self.effects = FakeEffects(self.done)
         self.governor = FakeGovernor()
@@ -115,7 +117,11 @@ class World:
         return self.loop.run(STARTED, stop_within_s)
 
     def notice(self, event: Event, identity: str) -> None:
-        self.inbox.put(Noticed(event, identity, lambda: self.done.append(f"acknowledge {identity}")))
+        def over(problems: Sequence[str]) -> None:
+            self.done.append(f"acknowledge {identity}")
+            self.refused[identity] = list(problems)
+
+        self.inbox.put(Noticed(event, identity, over, known_as=identity))
 
     def put(self, *events: Event) -> Callable[[], None]:
         def step() -> None:
@@ -189,6 +195,19 @@ def test_a_notice_is_acted_on_once_and_acknowledged_each_time(world: World) -> N
     assert world.play(lambda: world.notice(refused, "a.json"), lambda: None)
     assert world.said() == ["ingest.notice.refused"]
     assert world.done.count("acknowledge a.json") == 3
+
+
+def test_who_put_a_notice_is_told_why_it_was_refused(world: World) -> None:
+    elsewhere = values.job("tidewrack-1", store="nowhere")
+    world.notice(announced(2), "orders 2")
+    world.notice(JobAnnounced(at=values.AT, job=elsewhere), "orders 1")
+    assert world.play()
+    assert world.refused["orders 2"] == []
+    (problem,) = world.refused["orders 1"]
+    assert problem.startswith("data.destination.store: no store named 'nowhere' here")
+    (event,) = [r.body for r in world.journal.records if isinstance(r, Publish)]
+    assert isinstance(event, NoticeRefused)
+    assert (event.identity, event.problems) == ("orders 1", (problem,))
 
 
 # -- bugs ------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ import pytest
 
 from tests.daemon.conftest import MakeStation
 from tests.support.daemon import TENANT, Station, sealed, tree, wait_for
-from tests.support.hung import NEEDS_FUSE, HungVolume, hung_volume
+from tests.support.hung import HungVolume, hung_volume, needs_fuse
 
 FILES = {b"north.enc": sealed(300_000, 1)}
 NOT_LOOKED_INTO = {"not-encrypted": "off", "encryption-uncertain": "off"}
@@ -85,20 +85,21 @@ def hanging(make_station: MakeStation, **settings: dict[str, object]) -> Iterato
     """A station with a load that hangs in the kernel, reading one of two files."""
     station = make_station(**settings)
     files = {b"a-fine.enc": sealed(200_000, 1), b"b-hangs.enc": sealed(500_000, 2)}
-    with hung_volume(station.root / "drives" / "DYING-1", files, hang=b"b-hangs.enc") as volume:
-        station.announce("TW-1", "DYING-1", requirements=NOT_LOOKED_INTO)
-        station.plug("bay-1", "DYING-1")
-        try:
+    station.announce("TW-1", "DYING-1", requirements=NOT_LOOKED_INTO)
+    station.plug("bay-1", "DYING-1")
+    try:
+        with hung_volume(station.root / "drives" / "DYING-1", files, hang=b"b-hangs.enc") as volume:
             station.start()
             assert volume.hanging.wait(20), "nobody reads the file that hangs"
             yield station, volume
-        finally:
-            station.end()
+    finally:
+        # Only now that the volume is gone can whoever still hangs be ended for certain.
+        station.end()
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("mark", [pytest.param("", marks=NEEDS_FUSE)])
-def test_a_read_that_hangs_costs_its_own_bay_only(make_station: MakeStation, mark: str) -> None:
+@needs_fuse
+def test_a_read_that_hangs_costs_its_own_bay_only(make_station: MakeStation) -> None:
     with hanging(make_station, drives={"read_stall_seconds": 1.0}) as (station, _):
         station.write_drive("KELP-0071", FILES)
         station.announce("TW-2041", "KELP-0071")
@@ -114,8 +115,8 @@ def test_a_read_that_hangs_costs_its_own_bay_only(make_station: MakeStation, mar
         assert station.stop() == 0
 
 
-@pytest.mark.parametrize("mark", [pytest.param("", marks=NEEDS_FUSE)])
-def test_a_stop_does_not_wait_for_a_read_that_hangs(make_station: MakeStation, mark: str) -> None:
+@needs_fuse
+def test_a_stop_does_not_wait_for_a_read_that_hangs(make_station: MakeStation) -> None:
     with hanging(make_station, station={"stop_within_seconds": 1.0}) as (station, _):
         began = time.monotonic()
         assert station.stop(10.0) == 0
@@ -123,8 +124,8 @@ def test_a_stop_does_not_wait_for_a_read_that_hangs(make_station: MakeStation, m
         assert station.lines("station_stopped")[-1]["in_time"] is False
 
 
-@pytest.mark.parametrize("mark", [pytest.param("", marks=NEEDS_FUSE)])
-def test_a_second_signal_ends_a_stop_that_waits(make_station: MakeStation, mark: str) -> None:
+@needs_fuse
+def test_a_second_signal_ends_a_stop_that_waits(make_station: MakeStation) -> None:
     with hanging(make_station) as (station, _):
         station.signal(signal.SIGTERM)
         wait_for(lambda: station.lines("stop_asked_for"), what="the stop begun")

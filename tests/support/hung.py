@@ -17,6 +17,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -38,8 +39,13 @@ _KEEP_CACHE = 2
 _ROOT = 1
 _ANSWER_VALID_S = 3600
 
-HUNG_WORKS = os.geteuid() == 0 and os.path.exists("/dev/fuse")
-NEEDS_FUSE = (pytest.mark.root, pytest.mark.skipif(not HUNG_WORKS, reason="needs root and /dev/fuse"))
+
+def needs_fuse(test: Callable[..., Any]) -> Callable[..., Any]:
+    """Skip the test where nothing can be mounted with FUSE."""
+    works = os.geteuid() == 0 and os.path.exists("/dev/fuse")
+    skip = pytest.mark.skipif(not works, reason="needs root and /dev/fuse")
+    marked: Callable[..., Any] = pytest.mark.root(skip(test))
+    return marked
 
 
 class HungVolume:
