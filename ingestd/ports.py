@@ -6,7 +6,7 @@ says, through the table in `core/retry.py`, whether trying again can help and wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -204,6 +204,8 @@ class StoredObject:
     size_bytes: int
     sha256: bytes | None = None
     """Only where the store vouches for it by itself."""
+    existed: bool = False
+    """Only from `Upload.complete`: somebody else had put the same content there before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +229,8 @@ class Upload(Protocol):
 
     def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
         """Make the object appear whole under its key. Raises StoreConflict when something different
-        is there; the same content there counts as done."""
+        is there; the same content there counts as done, and is told as `existed`, except where it
+        came from this very upload."""
 
     def abort(self) -> None:
         """Forget all parts. Safe to call twice."""
@@ -244,9 +247,10 @@ class Store(Protocol):
     def resume(self, key: bytes, size_bytes: int, token: str) -> Upload | None:
         """The upload begun before, or None when the store no longer has it."""
 
-    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> None:
+    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         """Store several whole objects, all durable when this returns. An object that is there already
-        with the same content counts as done; a different one raises StoreConflict."""
+        with the same content counts as done; a different one raises StoreConflict. Returns the keys
+        of those that were there already, by this call's own knowledge."""
 
     def replace(self, key: bytes, body: bytes) -> None:
         """Store or overwrite one of our own small records (manifest, receipt), durably."""
@@ -301,6 +305,22 @@ class PendingFile:
     expected_by: str | None
     upload_token: str | None = None
     part_bytes: int | None = None
+    left_sha256: bytes | None = None
+    """Of what this load has put into the store for this file, or was about to: see `LeftFile`."""
+    left_key: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LeftFile:
+    """A file that is not stored, but for which this load may have an object in the store: it was being
+    put there when its record broke off, or the file was stored and has changed since. The object is
+    this load's only if it has this content."""
+
+    file_no: int
+    sha256: bytes
+    key: bytes
+    pending: bool
+    """Whether the file is to be stored yet; else it is skipped, or not on the drive any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +331,8 @@ class StoredFile:
     size_bytes: int
     sha256: bytes
     key: bytes
+    found: bool = False
+    """The same content was there before this load came: it is not this load's to remove."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,14 +355,28 @@ class SurveyDifferences:
 
 
 class Manifest(Protocol):
-    """The files of one load. Batches in, batches out; never a million rows in memory."""
+    """The files of one load. Batches in, batches out; never a million rows in memory.
 
-    def begin_survey(self) -> None: ...
+    Work that was given up may come back from a read that hung, beside its successor. So whatever
+    writes raises Cancelled once a later attempt has claimed the manifest, or, for a survey's calls,
+    once another survey was begun.
+    """
+
+    def claim(self, attempt: int) -> None:
+        """From now on this object writes for this attempt, and those of earlier ones do not write any
+        more. Raises Cancelled if a later attempt has claimed it. One that claims nothing may write."""
+
+    def require_claim(self) -> None:
+        """Raise Cancelled unless this object may still write."""
+
+    def begin_survey(self) -> None:
+        """Everything is to be seen anew; failed files are pending again."""
 
     def add(self, entries: Sequence[FileEntry]) -> None: ...
 
     def end_survey(self) -> SurveyDifferences:
-        """Files known from an earlier survey keep their state if size and time are the same."""
+        """Files known from an earlier survey keep their state if size and time are the same; stored
+        ones are pending again if a checksum was announced that they do not have."""
 
     def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
         """Attach checksums: (volume, path, sha256, by). Returns the paths that no file has."""
@@ -353,23 +389,32 @@ class Manifest(Protocol):
     def parts(self, file_no: int) -> dict[int, bytes]:
         """Part number to prefix digest, of the parts recorded as stored."""
 
-    def record_attempt(self, up_to_file_no: int) -> None:
-        """Files up to this number may from now on be found in the store as ours."""
+    def record_attempt(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
+        """(file number, sha256, key) of files that may from now on be found in the store as ours."""
 
-    def attempted(self) -> int:
-        """The highest number given to `record_attempt`, -1 before the first."""
+    def left(self, after: int, limit: int) -> Sequence[LeftFile]:
+        """The next files of which something may be left, those with a number above `after`."""
+
+    def forget_left(self, file_nos: Sequence[int]) -> None:
+        """Of these files, none of which is stored, nothing of ours is left in the store."""
 
     def record_upload(self, file_no: int, token: str, part_bytes: int) -> None: ...
 
     def record_parts(self, parts: Sequence[PartRecord]) -> None: ...
 
-    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
-        """(file number, sha256, key) of files that are in the store, durably."""
+    def record_stored(
+        self, files: Sequence[tuple[int, bytes, bytes]], found: Collection[int] = ()
+    ) -> None:
+        """(file number, sha256, key) of files that are in the store, durably; `found`: the numbers of
+        those that were there before this load came."""
 
     def record_failed(self, file_no: int, reason: str) -> None: ...
 
     def record_pending(self, file_nos: Sequence[int]) -> None:
-        """Forget that these were stored, failed or begun."""
+        """Forget that these were stored, failed or begun, and what may be left of them in the store."""
+
+    def retry_failed(self) -> None:
+        """Failed files are pending again."""
 
     def stored(self, after: int, limit: int) -> Sequence[StoredFile]: ...
 

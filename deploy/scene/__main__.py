@@ -2,33 +2,63 @@
 
 Makes a folder with bays, a spool and a store, starts the real daemon on it, plays the order system and
 the hands on the floor, and compares what became of every drive with what should have. As root the
-drives are image files with ext4 on loop devices; otherwise they are folders.
+drives are image files with ext4 on loop devices; otherwise they are folders. The exit status is 0 when
+every drive ended as it should, 1 when not, 130 when it was interrupted.
 """
 
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 import tempfile
 import time
 from pathlib import Path
 
-from floor import can_attach
+from floor import Trouble, why_folders
 from ingestd.runtime import show
 from screen import Screen
 from stage import CAP, Scene
 from verdict import report, verdicts
+
+INTERRUPTED = 130
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="Run the main job on a small scene.")
     parser.add_argument("--folders", action="store_true", help="drives are folders, even as root")
     options = parser.parse_args()
-    real = can_attach() and not options.folders
+    signal.signal(signal.SIGTERM, _interrupt)
     root = Path(tempfile.mkdtemp(prefix="ingestd-quay-03."))
-    scene = Scene(root, real=real)
-    kind = "ext4 images on loop devices, mounted read-only" if real else "folders"
-    print(f"Station quay-03, five drives ({kind}), uplink capped at {show.size(CAP)}/s", flush=True)
+    scene = Scene(root)
+    status, words = INTERRUPTED, "Interrupted. The daemon is stopped, every drive is detached."
+    try:
+        status, words = _run(scene, folders=options.folders)
+    except Trouble as trouble:
+        status, words = 1, f"The scene cannot go on: {trouble}"
+    except OSError as error:
+        status, words = 1, f"The scene cannot go on: {error.filename}: {error.strerror}."
+    except KeyboardInterrupt:
+        print(flush=True)
+    finally:
+        _leave(scene)
+    print(words)
+    _say_what_is_left(scene)
+    return status
+
+
+def _interrupt(*_signal: object) -> None:
+    raise KeyboardInterrupt
+
+
+def _run(scene: Scene, *, folders: bool) -> tuple[int, str]:
+    """Play the scene; the exit status, and the last word on it."""
+    scene.lay_out()
+    why = "as asked for" if folders else why_folders(scene.root)
+    scene.floor.real = why is None
+    kind = "ext4 images on loop devices, mounted read-only" if why is None else f"folders: {why}"
+    print(f"Station quay-03, uplink capped at {show.size(CAP)}/s, five drives", flush=True)
+    print("\n".join(show.wrapped(f"({kind})", "")), flush=True)
     scene.build()
     try:
         scene.start()
@@ -39,12 +69,26 @@ def main() -> int:
     events = scene.events()
     report(scene, events)
     problems = list(verdicts(scene, events))
-    for problem in problems:
-        print(f"NOT AS EXPECTED  {problem}")
-    if not problems:
-        seconds = time.monotonic() - scene.began
-        print(f"Every drive ended as it should, in {seconds:.0f} s. No drive was altered.")
-    return 1 if problems else 0
+    if problems:
+        return 1, "\n".join(f"NOT AS EXPECTED  {problem}" for problem in problems)
+    seconds = time.monotonic() - scene.began
+    return 0, f"Every drive ended as it should, in {seconds:.0f} s. No drive was altered."
+
+
+def _leave(scene: Scene) -> None:
+    """Stop the daemon, detach and remove the drives. Bounded, so a second Ctrl-C need not be heard."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    scene.stop()
+    scene.floor.clear()
+
+
+def _say_what_is_left(scene: Scene) -> None:
+    print(f"\nThe drives are removed. In {scene.root} are left:")
+    for name, where in scene.places():
+        if where.exists():
+            print(f"  {name:12} {where.relative_to(scene.root)}")
+    print(f"To remove that too ({show.size(scene.left_bytes())}): rm -r {scene.root}")
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 MB = 1_000_000
+STORE = "harrow-archive"
 Files = dict[str, Callable[[Path], None]]
 
 
@@ -75,7 +76,8 @@ class Drive:
 
     @property
     def wwn(self) -> str:
-        return "0x3000" + hashlib.sha256(self.serial.encode()).hexdigest()[:12]
+        """Of the kind that a site assigns itself (NAA 3): no maker has it."""
+        return "0x3" + hashlib.sha256(self.serial.encode()).hexdigest()[:15]
 
     @property
     def size_bytes(self) -> int:
@@ -88,7 +90,7 @@ def job(number: str, tenant: str, folder: str, *items: str, **more: Any) -> dict
         "version": 1,
         "tenant": tenant,
         "items": [{"name": name} for name in items],
-        "destination": {"store": "harrow-archive", "prefix": f"{tenant}/{folder}"},
+        "destination": {"store": STORE, "prefix": f"{tenant}/{folder}"},
         **more,
     }
 

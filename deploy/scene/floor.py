@@ -12,26 +12,31 @@ from pathlib import Path
 from typing import Any
 
 from cast import MB, Drive
+from ingestd.drives.loop import LoopDrives
 from ingestd.files import write_whole
 
 
-class Floor:
-    """Plugs drives in and pulls them out."""
+class Trouble(Exception):
+    """The scene cannot go on, and why, in words."""
 
-    def __init__(self, root: Path, *, real: bool) -> None:
+
+class Floor:
+    """Plugs drives in and pulls them out. `real`: image files on loop devices, not folders."""
+
+    def __init__(self, root: Path) -> None:
         self.bays = root / "bays"
+        self.real = False
         self._drives = root / "drives"
-        self._real = real
         self._hashes: dict[str, str] = {}
+        self._devices: set[str] = set()
 
     def prepare(self, drive: Drive) -> None:
         """Write the drive, as its owner did."""
-        (self.bays / drive.bay).mkdir(parents=True)
         content = self._drives / drive.serial
         content.mkdir(parents=True)
         for name, write in drive.files.items():
             write(content / name)
-        if self._real:
+        if self.real:
             self._make_image(drive, content)
             shutil.rmtree(content)
         self._hashes[drive.serial] = self._hash(drive)
@@ -50,7 +55,7 @@ class Floor:
     def _hash(self, drive: Drive) -> str:
         """Of everything there is to alter."""
         digest = hashlib.sha256()
-        if self._real:
+        if self.real:
             with self._image(drive).open("rb") as file:
                 return hashlib.file_digest(file, "sha256").hexdigest()
         for path in sorted((self._drives / drive.serial).rglob("*")):
@@ -63,36 +68,81 @@ class Floor:
 
     def plug(self, drive: Drive) -> None:
         card: dict[str, Any] = {"serial": drive.serial, "wwn": drive.wwn, "model": drive.model}
-        if self._real:
+        if self.real:
             card["image"] = self._image(drive).name
         else:
             content = str(self._drives / drive.serial)
             card["volumes"] = [{"path": content, "label": drive.serial[:16]}]
             card["size_bytes"] = drive.size_bytes
         write_whole(str(self.bays / drive.bay / "drive.json"), json.dumps(card).encode())
-        if self._real:
-            drive.device = _do("losetup", "-f", "--show", str(self._image(drive))).strip()
+        if self.real:
+            drive.device = attach(self._image(drive))
+            self._devices.add(drive.device)
 
     def pull(self, drive: Drive) -> None:
-        if self._real:
-            if drive.device:
-                with contextlib.suppress(subprocess.CalledProcessError):
-                    _do("losetup", "-d", drive.device)
-            drive.device = ""
-        else:
+        """Safe to call for a drive that is not plugged in."""
+        if not self.real:
             (self.bays / drive.bay / "drive.json").unlink(missing_ok=True)
+        elif drive.device:
+            detach(drive.device)
+            drive.device = ""
+
+    def clear(self) -> None:
+        """Once every drive is pulled: remove them, and leave the loop devices as they were."""
+        for device in self._devices:
+            lift_seal(device)
+        shutil.rmtree(self._drives, ignore_errors=True)
+        shutil.rmtree(self.bays, ignore_errors=True)
+
+
+# -- loop devices ----------------------------------------------------------------------------------
+
+
+def attach(image: Path) -> str:
+    return _do("losetup", "-f", "--show", str(image)).strip()
+
+
+def detach(device: str) -> None:
+    """One that is in use goes with its last user."""
+    with contextlib.suppress(Trouble):
+        _do("losetup", "-d", device)
+
+
+def lift_seal(device: str) -> None:
+    """A node that was set read-only stays so for whoever gets it next, unless somebody undoes it."""
+    if not Path(f"/sys/block/{os.path.basename(device)}/loop").exists():
+        with contextlib.suppress(Trouble):
+            _do("blockdev", "--setrw", device)
 
 
 def _do(*command: str) -> str:
-    return subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    done = subprocess.run(command, check=False, capture_output=True, text=True)
+    if done.returncode:
+        said = done.stderr.strip() or f"exit status {done.returncode}"
+        raise Trouble(f"{command[0]} did not work: {said}")
+    return done.stdout
 
 
-def can_attach() -> bool:
-    """Whether this machine lets us make loop devices and mount them."""
-    if os.geteuid() != 0 or not all(map(shutil.which, ("losetup", "mkfs.ext4", "mount", "blkid"))):
-        return False
+def why_folders(root: Path) -> str | None:
+    """Why the drives cannot be loop devices on this machine; None when they can."""
+    if os.geteuid() != 0:
+        return "loop devices need root"
+    missing = [name for name in ("losetup", "mkfs.ext4", "blockdev") if shutil.which(name) is None]
+    if missing:
+        return f"{', '.join(missing)} not installed"
+    problems = [p for p in LoopDrives(str(root / "bays"), str(root / "mounts")).problems() if p.fatal]
+    if problems:
+        return problems[0].text
+    return _why_no_loop(root / "trial.img")
+
+
+def _why_no_loop(image: Path) -> str | None:
+    with image.open("wb") as file:
+        file.truncate(MB)
     try:
-        _do("losetup", "-f")
-    except subprocess.CalledProcessError:
-        return False
-    return True
+        detach(attach(image))
+    except Trouble as trouble:
+        return str(trouble)
+    finally:
+        image.unlink()
+    return None

@@ -12,13 +12,17 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from cast import MB, Drive, cast
-from floor import Floor
+from cast import MB, STORE, Drive, cast
+from floor import Floor, Trouble
 from ingestd.runtime import status
 from screen import Screen
 
 CAP = 24 * MB
 """Bytes per second: low enough that one can watch, high enough to be done in half a minute."""
+
+START_WITHIN_S = 30
+PLAY_WITHIN_S = 80
+"""Longer than any machine should need, and short enough that all of it ends within two minutes."""
 
 CONFIG = """\
 [station]
@@ -35,8 +39,8 @@ watch = "{watch}"
 bays_folder = "{root}/bays"
 
 [[stores]]
-name = "harrow-archive"
-folder = "{root}/harrow-archive"
+name = "{store}"
+folder = "{root}/{store}"
 
 [uplink]
 rate_bytes_per_second = {cap}
@@ -47,35 +51,60 @@ buffer_bytes = 1048576
 
 
 class Scene:
-    def __init__(self, root: Path, *, real: bool) -> None:
+    def __init__(self, root: Path) -> None:
         self.root = root
-        self.real = real
-        self.floor = Floor(root, real=real)
+        self.floor = Floor(root)
         self.drives = cast()
         self.config = root / "ingestd.toml"
+        self.log = root / "daemon.log"
         self.daemon: subprocess.Popen[bytes] | None = None
         self.began = time.monotonic()
 
     # -- before --
 
-    def build(self) -> None:
-        for name in ("bays", "spool", "state", "harrow-archive"):
+    def lay_out(self) -> None:
+        """The folders of a station whose bays are empty."""
+        for name in ("bays", "spool", "state", STORE):
             (self.root / name).mkdir()
-        watch = "loop" if self.real else "folder"
-        self.config.write_text(CONFIG.format(root=self.root, watch=watch, cap=CAP))
+        for drive in self.drives:
+            (self.floor.bays / drive.bay).mkdir()
+
+    def build(self) -> None:
+        watch = "loop" if self.floor.real else "folder"
+        self.config.write_text(CONFIG.format(root=self.root, watch=watch, cap=CAP, store=STORE))
         for drive in self.drives:
             self.floor.prepare(drive)
 
-    def ingestd(self, *arguments: str, given: bytes | None = None) -> subprocess.CompletedProcess[bytes]:
+    def ingestd(self, *arguments: str, given: bytes | None = None) -> None:
+        """Run one command. Raises Trouble with what it says when it fails."""
         command = [sys.executable, "-m", "ingestd", *arguments, "--config", str(self.config)]
-        return subprocess.run(command, input=given, check=True, capture_output=True)
+        done = subprocess.run(command, input=given, check=False, capture_output=True)
+        if done.returncode:
+            said = done.stderr.decode(errors="replace").strip() or f"exit status {done.returncode}"
+            raise Trouble(f"`ingestd {arguments[0]}` failed: {said}")
 
     def start(self) -> None:
-        log = (self.root / "daemon.log").open("wb")
+        """Start the daemon; it runs, and takes notices, when this returns. Raises Trouble."""
         command = [sys.executable, "-m", "ingestd", "run", "--config", str(self.config)]
-        self.daemon = subprocess.Popen(command, stdout=log, stderr=log)
-        log.close()
+        with self.log.open("wb") as log:
+            # In a session of its own: Ctrl-C is for the scene, which stops the daemon in good order.
+            self.daemon = subprocess.Popen(command, stdout=log, stderr=log, start_new_session=True)
         self.began = time.monotonic()
+        while not (status.is_running(self._state) and (self.root / "spool/notices").is_dir()):
+            self._check_daemon()
+            if time.monotonic() - self.began > START_WITHIN_S:
+                raise Trouble(f"the daemon has not started within {START_WITHIN_S} s; see {self.log}")
+            time.sleep(0.05)
+
+    def _check_daemon(self) -> None:
+        assert self.daemon is not None, "the daemon has been started"
+        if self.daemon.poll() is not None:
+            last = self.log.read_text(errors="replace").strip().splitlines()[-3:]
+            raise Trouble("\n".join(["the daemon has stopped; its last words:", *last]))
+
+    @property
+    def _state(self) -> str:
+        return str(self.root / "state")
 
     def announce(self) -> None:
         """What the order system does: one notice a job, through the spool."""
@@ -95,13 +124,11 @@ class Scene:
     # -- while it runs --
 
     def pictures(self) -> Iterator[dict[str, Any]]:
-        """What the daemon says of itself, twice a second, until every drive is released."""
-        deadline = time.monotonic() + 100
+        """What the daemon says of itself, until every drive is released, or for as long as is sensible."""
+        deadline = time.monotonic() + PLAY_WITHIN_S
         while time.monotonic() < deadline:
-            assert self.daemon is not None, "the daemon has been started"
-            if self.daemon.poll() is not None:
-                raise SystemExit(f"the daemon has stopped; see {self.root / 'daemon.log'}")
-            picture = status.read(str(self.root / "state"))
+            self._check_daemon()
+            picture = status.read(self._state)
             if picture is not None:
                 yield picture
                 released = [x for x in picture["loads"] if x["phase"] == "released"]
@@ -140,6 +167,17 @@ class Scene:
 
     def events(self) -> list[dict[str, Any]]:
         return [json.loads(p.read_bytes()) for p in sorted((self.root / "spool/events").glob("*.json"))]
+
+    def places(self) -> Iterator[tuple[str, Path]]:
+        """Where things lie."""
+        for receipts in sorted((self.root / STORE).glob("*/*/.ingest")):
+            yield "receipts", receipts
+        yield "stored data", self.root / STORE
+        yield "events", self.root / "spool/events"
+        yield "log", self.log
+
+    def left_bytes(self) -> int:
+        return sum(path.stat().st_size for path in self.root.rglob("*") if path.is_file())
 
 
 def _load_of(picture: dict[str, Any], drive: Drive) -> dict[str, Any] | None:

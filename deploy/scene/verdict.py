@@ -9,16 +9,18 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from cast import Drive
+from cast import STORE, Drive
 from ingestd.runtime import show
-from stage import Scene
+from stage import PLAY_WITHIN_S, Scene
+
+NOT_RELEASED = "?"
 
 
 @dataclass
 class Ending:
     """What became of one drive, from the events alone."""
 
-    outcome: str = "?"
+    outcome: str = NOT_RELEASED
     text: str = ""
     stored_bytes: int = 0
     rate: str = "-"
@@ -48,10 +50,12 @@ def ending_of(drive: Drive, events: list[dict[str, Any]]) -> Ending:
 
 def verdicts(scene: Scene, events: list[dict[str, Any]]) -> Iterator[str]:
     """Everything that is not as it should be."""
-    archive = scene.root / "harrow-archive"
+    archive = scene.root / STORE
     for drive in scene.drives:
         ending = ending_of(drive, events)
-        if ending.outcome != drive.outcome:
+        if ending.outcome == NOT_RELEASED:
+            yield f"{drive.serial}: not released within {PLAY_WITHIN_S} s"
+        elif ending.outcome != drive.outcome:
             yield f"{drive.serial}: {ending.outcome} instead of {drive.outcome}"
         if drive.code and drive.code not in ending.codes:
             yield f"{drive.serial}: failed for {', '.join(ending.codes) or 'nothing'}, not for {drive.code}"
@@ -110,7 +114,3 @@ def report(scene: Scene, events: list[dict[str, Any]]) -> None:
         print(line)
         print("\n".join(show.wrapped(ending_of(drive, events).text, "       ")))
     print()
-    print(f"receipts     {scene.root}/harrow-archive/TENANT/.../.ingest/")
-    print(f"stored data  {scene.root}/harrow-archive/")
-    print(f"events       {scene.root}/spool/events/   ({len(events)})")
-    print(f"log          {scene.root}/daemon.log")

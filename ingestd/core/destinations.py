@@ -16,8 +16,11 @@ _NOBODY: _Jobs = Map()
 
 
 def in_use(record: JobRecord) -> bool:
-    """Whether what this job has stored, or will store, may still be taken back."""
-    return record.status is JobStatus.PENDING or any(not claim.over for claim in record.claims)
+    """Whether this job's folder is its own: its data lies there, may come, or is being taken back."""
+    if record.status in (JobStatus.PENDING, JobStatus.LOADED):
+        return True
+    kept = record.status is JobStatus.FAILED and record.job is not None and record.job.keep_on_failure
+    return kept or any(not claim.over for claim in record.claims)
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,7 @@ from ingestd.core.load_turns import (
     on_restarted_anyway,
     on_restarted_at_drive,
     on_restarted_held,
+    on_restarted_proving,
     on_restarted_while_away,
     on_returned,
     on_returned_quietly,
@@ -224,7 +225,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
         Amended: on_amended,
-        Restarted: on_restarted_anyway,
+        Restarted: on_restarted_proving,
     },
     Phase.RELEASING: {
         **_STALE,

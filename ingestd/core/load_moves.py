@@ -314,20 +314,23 @@ def release(load: Load, outcome: Outcome, text: str, out: Out, *, powered_down: 
             outcome=outcome,
             disposition=job.disposition if job else None,
             powered_down=powered_down,
-            text=f"{_pull(load, outcome, job)} {text[:1].upper()}{text[1:].rstrip('.')}.",
+            text=_instruction(load, outcome, job, text),
         )
     )
     return replace(load, state=Released(outcome=outcome, since=out.at, text=text))
 
 
-def _pull(load: Load, outcome: Outcome, job: Job | None) -> str:
-    """What the hands on the floor are to do."""
-    where = "It has been pulled already" if load.bay is None else f"Pull it from {load.bay}"
+def _instruction(load: Load, outcome: Outcome, job: Job | None, why: str) -> str:
+    """What the hands on the floor are to do, and why; without a drive in a bay there is nothing to do."""
+    if load.bay is None:
+        return why
     if job is None:
-        return f"{where}: keep it apart, nobody has asked for it."
-    if outcome is Outcome.FAILED:
-        return f"{where}: keep it locked until support has closed the case, then {job.disposition}."
-    return f"{where}: {job.disposition}."
+        what = "keep it apart, nobody has asked for it"
+    elif outcome is Outcome.FAILED:
+        what = f"keep it locked until support has closed the case, then {job.disposition}"
+    else:
+        what = str(job.disposition)
+    return f"Pull it from {load.bay}: {what}. Why: {why.rstrip('.')}."
 
 
 def unclaimed(load: Load, out: Out, tried: tuple[str, ...], text: str) -> Load:

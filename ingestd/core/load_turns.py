@@ -133,9 +133,15 @@ def why_not(load: Load, decision: Decision) -> str | None:
 def on_amended(load: Load, state: Surveying | Loading | Proving, event: Amended, out: Out) -> Load:
     if event.again:
         interrupt(load, out)
-        return begin_survey(load, out) if load.bay is not None else go_away(load, out)
+        return _begin_anew(load, out)
     out.do(SetWeight(load_id=load.load_id, weight=out.job.priority))
     return load
+
+
+def _begin_anew(load: Load, out: Out) -> Load:
+    if load.bay is None:
+        return go_away(load, out)
+    return begin_survey(load, out) if load.handle is not None else queued(load, out)
 
 
 def on_amended_while_held(load: Load, state: Held, event: Amended, out: Out) -> Load:
@@ -159,8 +165,13 @@ def on_restarted_while_away(load: Load, state: Away, event: Restarted, out: Out)
     return load
 
 
-def on_restarted_anyway(load: Load, state: Proving | Releasing, event: Restarted, out: Out) -> Load:
+def on_restarted_anyway(load: Load, state: Releasing, event: Restarted, out: Out) -> Load:
     return begin_again(load, state, out)
+
+
+def on_restarted_proving(load: Load, state: Proving, event: Restarted, out: Out) -> Load:
+    """The proof does without the drive; should it be needed again, it has to be identified first."""
+    return begin_again(replace(load, handle=None), state, out)
 
 
 def on_restarted_held(load: Load, state: Held, event: Restarted, out: Out) -> Load:

@@ -228,6 +228,8 @@ def on_proof_failed(load: Load, state: Proving, event: ProofFailed, out: Out) ->
         return hold(load, out, HoldReason.RETRIES_EXHAUSTED, FailureClass.DEPENDENCY, text)
     if load.bay is None:
         return go_away(load, out)
+    if load.handle is None:
+        return queued(load, out)
     return begin_transfer(load, out, passes=state.passes + 1)
 
 

@@ -88,16 +88,24 @@ class DriveIdentity:
 
         No known fact may contradict, and serial and WWN must agree, or else serial, model and size.
         """
-        pairs = (
+        if self.contradicts(other):
+            return False
+        same_serial, same_wwn, same_model, same_size = (
+            a is not None and a == b for a, b in self._pairs(other)
+        )
+        return same_serial and (same_wwn or (same_model and same_size))
+
+    def contradicts(self, other: DriveIdentity) -> bool:
+        """Whether some fact that both know is not the same."""
+        return any(a is not None and b is not None and a != b for a, b in self._pairs(other))
+
+    def _pairs(self, other: DriveIdentity) -> tuple[tuple[object, object], ...]:
+        return (
             (self.serial, other.serial),
             (self.wwn, other.wwn),
             (self.model, other.model),
             (self.size_bytes, other.size_bytes),
         )
-        if any(a is not None and b is not None and a != b for a, b in pairs):
-            return False
-        same_serial, same_wwn, same_model, same_size = (a is not None and a == b for a, b in pairs)
-        return same_serial and (same_wwn or (same_model and same_size))
 
     @property
     def label(self) -> str:

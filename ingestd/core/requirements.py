@@ -150,10 +150,6 @@ def _with_example(text: str, examples: Sequence[str], count: int = 1) -> str:
 
 def _nothing(case: Case) -> Iterator[Finding]:
     ledger = case.facts.ledger
-    absent = any(item.presence is not Presence.FOUND for item in case.facts.items)
-    if absent or _none_readable(case):
-        # That is said already, and it is why there is nothing.
-        return
     if ledger.pending_files + ledger.stored_files + ledger.failed_files == 0:
         yield make(
             FindingCode.NOTHING_TO_LOAD,
@@ -164,7 +160,6 @@ def _nothing(case: Case) -> Iterator[Finding]:
 
 
 _ODDITIES: Mapping[FindingCode, tuple[str, str]] = {
-    FindingCode.FOLDER_UNREADABLE: ("folder cannot be read", "folders cannot be read"),
     FindingCode.DRIVE_CHANGED: (
         "file has changed since the look at the drive before",
         "files have changed since the look at the drive before",
@@ -195,8 +190,10 @@ _ODDITIES: Mapping[FindingCode, tuple[str, str]] = {
 
 def _oddities(case: Case) -> Iterator[Finding]:
     facts = case.facts
+    for path in facts.unlistable.examples:
+        # One each, so that two looks agree only about the same folder.
+        yield make(FindingCode.FOLDER_UNREADABLE, path, f"The folder {shortened(path)} cannot be read.")
     table = (
-        (FindingCode.FOLDER_UNREADABLE, facts.unlistable),
         (FindingCode.DRIVE_CHANGED, facts.changed),
         (FindingCode.PATH_OUT_OF_BOUNDS, facts.out_of_bounds),
         (FindingCode.RESERVED_NAME, facts.reserved),
@@ -274,10 +271,26 @@ def _capacity(case: Case) -> Iterator[Finding]:
 RULES: tuple[Rule, ...] = (_volumes, _items, _nothing, _oddities, _secrecy, _checksum_lists, _capacity)
 
 
+_WHY_NOTHING = frozenset(
+    {
+        FindingCode.NO_READABLE_VOLUME,
+        FindingCode.VOLUME_NOT_UNMOUNTED,
+        FindingCode.VOLUME_UNREADABLE,
+        FindingCode.ITEM_MISSING,
+        FindingCode.ITEM_NOT_IN_ROOT,
+        FindingCode.ITEM_WRONG_KIND,
+    }
+)
+"""Where one of these blocks, nobody needs to be told that there is nothing to load besides."""
+
+
 def judge_survey(case: Case, limits: Limits) -> tuple[Finding, ...]:
     """Every finding of a survey, with the severity that applies to this job."""
     found = (finding for rule in RULES for finding in rule(case))
-    return _with_policy(found, case.job, limits)
+    judged = _with_policy(found, case.job, limits)
+    if any(finding.code in _WHY_NOTHING for finding in blocking(judged)):
+        return tuple(finding for finding in judged if finding.code is not FindingCode.NOTHING_TO_LOAD)
+    return judged
 
 
 def judge_faults(faults: Iterable[FileFault], job: Job, limits: Limits) -> tuple[Finding, ...]:

@@ -68,8 +68,11 @@ from ingestd.core.messages import (
 from ingestd.core.model import Attempt, BayName, JobRecord, JobStatus, Limits, LoadId, Phase, Severity
 from ingestd.core.outgoing import BayReport, NoticeRefused, StationReported
 from ingestd.core.phases import Away, Held, Load, Released, Releasing
-from ingestd.core.station_state import Decision, Station
+from ingestd.core.station_state import ACTIVE, Decision, Station
 from ingestd.core.station_turn import Turn
+
+PLACE_AGAIN_S = 5.0
+"""After this long a load that wants to try again, and found no place, asks once more."""
 
 
 def empty(limits: Limits) -> Station:
@@ -142,9 +145,14 @@ def _on_timer(turn: Turn, event: TimerFired) -> None:
         station_bays.identify_again(turn, BayName(timer.owner), timer.attempt)
         return
     load = turn.station.loads.get(LoadId(timer.owner))
-    if load is not None:
-        over = TimeUp if timer.purpose == "retry" else Expired
-        turn.apply(load, over(attempt=timer.attempt))
+    if load is None:
+        return
+    if timer.purpose == "unclaimed":
+        turn.apply(load, Expired(attempt=timer.attempt))
+    elif load.phase in ACTIVE and turn.places() <= 0:
+        turn.do(StartTimer(timer=timer, after_s=PLACE_AGAIN_S))
+    else:
+        turn.apply(load, TimeUp(attempt=timer.attempt))
 
 
 def _start_report_timer(turn: Turn) -> None:

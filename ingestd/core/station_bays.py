@@ -50,11 +50,17 @@ def _loads_at(turn: Turn, name: BayName) -> list[Load]:
 def see(turn: Turn, sighting: Sighting) -> None:
     """A drive is in a bay: find out who it is, unless it has been, or is being, released there."""
     for load in _loads_at(turn, sighting.bay):
-        if isinstance(load.state, Releasing | Released) and load.handle == sighting.handle:
+        if _is_being_released(load, sighting):
             bay = Bay(sighting=sighting, attempt=_next_attempt(turn), load_id=load.load_id)
             turn.station = turn.station.with_bay(sighting.bay, bay)
             return
     _identify(turn, Bay(sighting=sighting, attempt=Attempt(0)))
+
+
+def _is_being_released(load: Load, sighting: Sighting) -> bool:
+    """The node and its number alone do not tell: after the station was switched off they begin anew."""
+    ending = isinstance(load.state, Releasing | Released) and load.handle == sighting.handle
+    return ending and not load.drive.contradicts(sighting.identity)
 
 
 def _next_attempt(turn: Turn) -> Attempt:
@@ -158,6 +164,13 @@ def _is_elsewhere(turn: Turn, load: Load, name: BayName) -> bool:
 def _give_back(turn: Turn, bay: Bay, facts: DriveFacts, load: Load) -> Load:
     _occupy(turn, bay, load.load_id)
     return turn.apply(load, Returned(bay=bay.sighting.bay, handle=bay.sighting.handle, facts=facts))
+
+
+def hand_over(turn: Turn, name: BayName, load: Load, away: Load) -> None:
+    """A person says that the drive in this bay, whose load has no job, is the one `away` waits for."""
+    bay = turn.station.bays[name]
+    turn.apply(load, _displaced(bay, away))
+    _give_back(turn, bay, load.facts, away)
 
 
 def _occupy(turn: Turn, bay: Bay, load_id: LoadId) -> None:

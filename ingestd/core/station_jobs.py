@@ -15,9 +15,9 @@ from ingestd.core.messages import (
     JobAnnounced,
     JobWithdrawn,
 )
-from ingestd.core.model import BayName, Decision, Job, JobRecord, JobStatus, Limits, LoadId, Outcome
+from ingestd.core.model import BayName, Decision, Job, JobId, JobRecord, JobStatus, Limits, LoadId, Outcome
 from ingestd.core.outgoing import NoticeRefused
-from ingestd.core.phases import Load, Released, Releasing
+from ingestd.core.phases import Away, Load, Released, Releasing
 from ingestd.core.requirements import may_be_changed
 from ingestd.core.station_turn import Turn
 
@@ -145,29 +145,39 @@ def on_withdrawn(turn: Turn, event: JobWithdrawn) -> None:
 
 
 def on_assigned(turn: Turn, event: DriveAssigned) -> None:
-    name = f"assignment of {event.bay} to job {event.job_id}"
-    load, record = _load_in(turn, event.bay, event.load_id), turn.station.jobs.get(event.job_id)
-    if isinstance(load, str):
-        _refuse(turn, name, (load,))
-    elif load.job_id is not None:
+    load = _load_in(turn, event.bay, event.load_id)
+    problem = load if isinstance(load, str) else _assign(turn, event, load)
+    if problem is not None:
+        _refuse(turn, f"assignment of {event.bay} to job {event.job_id}", (problem,))
+
+
+def _assign(turn: Turn, event: DriveAssigned, load: Load) -> str | None:
+    """Give the drive of a load to a job; what is in the way, if it cannot be."""
+    record = turn.station.jobs.get(event.job_id)
+    if load.job_id is not None:
         owned = f"data.bay: the drive in {event.bay} is that of job {load.job_id} already"
-        _refuse(turn, name, (f"{owned}; withdraw that job to free it",))
-    elif record is None or record.job is None:
-        _refuse(turn, name, (f"data.job_id: no job {event.job_id} is known here; announce it first",))
+        return f"{owned}; withdraw that job to free it"
+    if record is None or record.job is None:
+        return f"data.job_id: no job {event.job_id} is known here; announce it first"
+    free = [n for n in range(len(record.job.drives)) if is_free(record, n)]
+    against = [contradiction(load.facts, record.job, n) for n in free]
+    fitting = [n for n, words in zip(free, against, strict=True) if words is None]
+    away = _away_for(turn, event.job_id, load)
+    if fitting:
+        turn.take_job(load, event.job_id, fitting[0], f"assigned by {event.by}")
+    elif away is not None:
+        station_bays.hand_over(turn, event.bay, load, away)
+    elif free:
+        return f"data.job_id: {against[0]}; if this is its drive, have the job amended"
     else:
-        free = [n for n in range(len(record.job.drives)) if is_free(record, n)]
-        contradictions = [contradiction(load.facts, record.job, n) for n in free]
-        if free and all(contradictions):
-            _refuse(
-                turn, name, (f"data.job_id: {contradictions[0]}; if that is right, have the job amended",)
-            )
-            return
-        free = [n for n, against in zip(free, contradictions, strict=True) if against is None]
-        if not free:
-            taken = f"data.job_id: job {event.job_id} has no drive left to load"
-            _refuse(turn, name, (f"{taken}; amend it to expect another",))
-            return
-        turn.take_job(load, event.job_id, free[0], f"assigned by {event.by}")
+        return f"data.job_id: job {event.job_id} has no drive left to load; amend it to expect another"
+    return None
+
+
+def _away_for(turn: Turn, job_id: JobId, load: Load) -> Load | None:
+    """A load of the job that waits for its drive, which this one may be for all that is known of it."""
+    away = (x for x in turn.station.loads_of(job_id) if isinstance(x.state, Away))
+    return next((x for x in away if not x.drive.contradicts(load.drive)), None)
 
 
 def on_lifted(turn: Turn, event: HoldLifted) -> None:

@@ -260,10 +260,18 @@ class Turn:
         if self.station.draining:
             return
         waiting = [load for load in self.station.loads.values() if isinstance(load.state, Waiting)]
-        busy = sum(1 for load in self.station.loads.values() if load.phase in ACTIVE)
         waiting.sort(key=self._urgency)
-        for load in waiting[: max(0, self.station.limits.loads_max - busy)]:
+        for load in waiting[: max(0, self.places())]:
             self.apply(load, Admitted())
+
+    def places(self) -> int:
+        """How many more loads may be at work. One that pauses takes no place: it may be for long."""
+        busy = sum(
+            1
+            for load in self.station.loads.values()
+            if load.phase in ACTIVE and getattr(load.state, "pause", None) is None
+        )
+        return self.station.limits.loads_max - busy
 
     def _urgency(self, load: Load) -> tuple[float, int, float, str]:
         job = self.station.job_of(load)

@@ -37,7 +37,22 @@ _ATTACH_TRIES = 50
 _ATTACH_PAUSE_S = 0.02
 
 _GONE = (errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.ENOMEDIUM)
-_SHORTAGES = (errno.EMFILE, errno.ENFILE, errno.ENOMEM)
+_SHORTAGES = (errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.ENOBUFS)
+_MEDIUM = (
+    errno.EIO,
+    errno.ENODATA,
+    errno.EREMOTEIO,
+    errno.ETIMEDOUT,
+    errno.ENOLINK,
+    errno.EILSEQ,
+    errno.EBADE,
+    errno.EBADMSG,
+    errno.EUCLEAN,
+    errno.ESTALE,
+    errno.ENOTCONN,
+    errno.ESHUTDOWN,
+)
+"""What Linux answers when the medium, the link to it or the file system on it is at fault."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +117,10 @@ def is_shortage(error: OSError) -> bool:
 
 
 def translated(error: OSError, what: str) -> PortError:
-    """The port's error for what the kernel said about a device."""
+    """The port's error for what the kernel said about a device.
+
+    Only what a medium gives is laid at the drive's door; what nobody foresaw is the station's.
+    """
     text = f"{what}: {error.strerror or error}"
     if error.errno in _GONE:
         return DriveGoneError(text)
@@ -110,7 +128,17 @@ def translated(error: OSError, what: str) -> PortError:
         return ResourcesExhausted(text)
     if error.errno in (errno.EACCES, errno.EPERM):
         return ToolFailed(f"{text}; the daemon has to run as root to open drives")
-    return DriveUnreadable(text)
+    if error.errno in _MEDIUM:
+        return DriveUnreadable(text)
+    return ToolFailed(f"{text}; this says nothing about the drive: look into the station's kernel log")
+
+
+def at_fault(error: OSError, what: str) -> str:
+    """In words, what is wrong with the drive; raises the port's error where it is the station's."""
+    said = translated(error, what)
+    if isinstance(said, (ToolFailed, ResourcesExhausted)):
+        raise said from error
+    return str(said)
 
 
 def open_device(path: str) -> int:

@@ -37,6 +37,26 @@ DRIVERS: Mapping[str, tuple[str, str]] = {
 OPTIONS = "ro,nosuid,nodev,noexec,noatime,nosymfollow"
 
 _NOT_CLEAN = re.compile(r"recovery required|log replay required|cannot mount \S+ read-only", re.IGNORECASE)
+_NO_EVIDENCE = re.compile(
+    r"wrong fs type, bad option, bad superblock on [^,]*, missing codepage or helper program, or other error"
+    r"|some data may be corrupt|: device (label|fsid) .*",
+    re.IGNORECASE,
+)
+"""What mount says of every refusal it was given no reason for; drivers' remarks that are no reason, one
+of them with the volume's label, which may be any words."""
+_STATION = re.compile(
+    r"unsupported|not supported|unknown|unrecogni[sz]ed|codepage|charset|\bnls\b|\boptions?\b|\bparameter\b"
+    r"|cannot load|failed to load|safely mounted by this kernel|only pagesize|bad block ?size",
+    re.IGNORECASE,
+)
+"""A driver that does not know what it meets, or lacks what it needs."""
+_DAMAGED = re.compile(
+    r"corrupt|bad superblock|i/o error|input/output error|structure needs cleaning|bad message"
+    r"|(can't|unable to|failed to|error|cannot) (read|find)|error reading|bad magic|wrong fs magic|invalid|bogus"
+    r"|bad geometry|checksum|\bcrc\b|inconsistent|root inode",
+    re.IGNORECASE,
+)
+"""A driver that knows the file system, as probing did, and finds it broken or cannot read it."""
 _WORDS_MAX = 400
 _UNMOUNT_S = 3.0
 _PAUSE_S = 0.05
@@ -64,8 +84,8 @@ def mount(device: str, file_system: str, folder: str) -> str | None:
     """Mount a device that refuses writes at an empty folder; None when done, else why it cannot be.
 
     Never with an option that leaves out the replay of a log. What the station itself lacks (a
-    driver, an option of mount, memory) is never laid at the drive's door: it raises ToolFailed or
-    ResourcesExhausted.
+    driver, a feature of one, an option of mount, memory) is never laid at the drive's door, nor is
+    what cannot be told: it raises ToolFailed or ResourcesExhausted.
     """
     driver, extra = DRIVERS[file_system]
     options = f"{OPTIONS},{extra}" if extra else OPTIONS
@@ -76,15 +96,27 @@ def mount(device: str, file_system: str, folder: str) -> str | None:
         said = log()
     _blame_station(driver, folder, ended)
     words = ended.words.removeprefix(f"mount: {folder}: ").partition(" dmesg(1) may")[0]
-    return _refusal([words, *said])
+    return _refusal(driver, [words, *said])
 
 
-def _refusal(said: Sequence[str]) -> str:
+def _refusal(driver: str, said: Sequence[str]) -> str:
+    """What is wrong with the volume. Raises ToolFailed unless what was said is evidence against it."""
     words = "; ".join(said)
     shown = f"the driver said: {shortened(words, _WORDS_MAX)}"
     if _NOT_CLEAN.search(words):
         return not_cleanly_unmounted(shown)
-    return f"it cannot be mounted, so it is damaged or was not cleanly unmounted ({shown})"
+    evidence = "; ".join(_NO_EVIDENCE.sub("", one) for one in said)
+    if _STATION.search(evidence):
+        raise ToolFailed(
+            f"this station's driver for {driver} cannot read the volume: "
+            f"install a newer kernel, or the module that is missing ({shown})"
+        )
+    if _DAMAGED.search(evidence):
+        return f"it cannot be mounted, so it is damaged ({shown})"
+    raise ToolFailed(
+        f"the volume ({driver}) cannot be mounted, and why is not known: "
+        f"look into the station's kernel log, and load this drive by hand if need be ({shown})"
+    )
 
 
 def is_unclean(problem: str) -> bool:

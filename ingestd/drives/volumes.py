@@ -14,7 +14,7 @@ from ingestd.drives import block, mounts, ntfs
 from ingestd.drives.mounts import DRIVERS
 from ingestd.drives.programs import run
 from ingestd.drives.ticket import read_ticket
-from ingestd.ports import ResourcesExhausted, ToolFailed
+from ingestd.ports import ToolFailed
 
 _WRAPPINGS: Mapping[str, str] = {
     "crypto_LUKS": "an encrypted container (LUKS) around all of it",
@@ -90,10 +90,7 @@ def root_of(facts: VolumeFacts, folder: str) -> RootedVolume:
     except NotADirectoryError:
         problem = f"{folder} is not a folder; links are not followed"
     except OSError as error:
-        translated = block.translated(error, folder)
-        if isinstance(translated, (ToolFailed, ResourcesExhausted)):
-            raise translated from error
-        problem = str(translated)
+        problem = block.at_fault(error, folder)
     return RootedVolume(replace(facts, problem=problem))
 
 
@@ -110,13 +107,13 @@ def tickets_of(volumes: Sequence[RootedVolume]) -> tuple[Ticket, ...]:
 def probe(window: block.ReadOnlyLoop) -> list[VolumeFacts]:
     """The volumes on a device, in their order; those that cannot be mounted come with a problem.
 
-    Raises ToolFailed when the probing itself does not work.
+    Raises ToolFailed or ResourcesExhausted when the probing itself does not work.
     """
     size_bytes = block.size_bytes(window.fd)
     try:
         os.pread(window.fd, _FIRST_BYTES, 0)  # blkid takes what it cannot read for empty
     except OSError as error:
-        problem = f"reading its first megabyte gives: {error.strerror}"
+        problem = block.at_fault(error, "reading its first megabyte gives")
         return [VolumeFacts(name="volume-1", size_bytes=size_bytes, problem=problem)]
     answer = run("blkid", "-p", "-o", "udev", window.path)
     if answer.code not in (0, 2, 8):
@@ -131,7 +128,7 @@ def _asked_if_clean(fd: int, facts: VolumeFacts) -> VolumeFacts:
     try:
         why = ntfs.why_unclean(fd)
     except OSError as error:
-        return replace(facts, problem=f"reading its file table gives: {error.strerror}")
+        return replace(facts, problem=block.at_fault(error, "reading its file table gives"))
     problem = None if why is None else mounts.not_cleanly_unmounted(f"the volume says: {why}")
     return replace(facts, problem=problem, unclean=problem is not None)
 

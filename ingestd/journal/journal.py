@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import assert_never
 
 from ingestd.core.messages import Record, SaveJob, SaveLoad, SaveUplink
-from ingestd.core.model import JobRecord, LoadId
+from ingestd.core.model import JobRecord, JobStatus, LoadId, Outcome
 from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard
@@ -51,6 +52,10 @@ _LIVE_LOADS = (
     "SELECT load_id, guard, body FROM loads WHERE phase <> 'released' OR bay IS NOT NULL ORDER BY rowid"
 )
 
+_RELEASED_LOAD = (
+    "SELECT load_id, guard, body FROM loads WHERE load_id = ? AND phase = 'released' AND bay IS NULL"
+)
+
 _LIVE_UPLOADS = """
 SELECT file_no, token, part_bytes, uploads.guard
 FROM uploads JOIN manifests USING (load) LEFT JOIN loads USING (load_id)
@@ -61,7 +66,7 @@ _PRUNE_IDENTITIES = """
 DELETE FROM identities WHERE identity IN (SELECT identity FROM identities WHERE at < ? ORDER BY at LIMIT ?)
 """
 
-_OLD_LOADS = "SELECT load_id FROM loads WHERE phase = 'released' AND bay IS NULL AND saved_at < ? LIMIT ?"
+_OLD_LOADS = "SELECT load_id FROM loads WHERE phase = 'released' AND bay IS NULL AND saved_at < ?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,12 +142,16 @@ class Journal:
         """What the last process left. Raises JournalError for a row that is not what was written."""
         with self._db.reading() as sql:
             jobs = _guarded(sql.execute("SELECT job_id, guard, body FROM jobs ORDER BY rowid"), "job")
-            loads = _guarded(sql.execute(_LIVE_LOADS), "load")
+            known = tuple(JOBS.decode(body) for body in jobs)
+            rows = list(sql.execute(_LIVE_LOADS))
+            for load_id in _with_data_of_open_jobs(known):
+                rows.extend(sql.execute(_RELEASED_LOAD, (load_id,)))
+            loads = _guarded(rows, "load")
             uplink = _guarded(
                 sql.execute("SELECT name, guard, body FROM settings WHERE name = 'uplink'"), "setting"
             )
             return Restored(
-                jobs=tuple(JOBS.decode(body) for body in jobs),
+                jobs=known,
                 loads=tuple(LOADS.decode(body) for body in loads),
                 uplink=next((UPLINKS.decode(body) for body in uplink), None),
             )
@@ -227,23 +236,31 @@ class Journal:
 
     # -- age ----------------------------------------------------------------------------------
 
-    def prune(self, before: float) -> Pruned:
+    def prune(self, before: float, keep: Container[LoadId] = ()) -> Pruned:
         """Remove what was sent, acted on or released before that time, a bounded number of each.
 
-        Jobs stay, and so does a released load whose drive is still plugged in. Unused space goes back
-        to the file system. Call it again while it removes `anything`.
+        Jobs stay, and so does a released load whose drive is still plugged in, or that is in `keep`.
+        Unused space goes back to the file system. Call it again while it removes `anything`.
         """
         with self._db.transaction() as sql:
             events = self._outbox.prune(sql, before, _CHUNK_ROWS)
             identities = sql.execute(_PRUNE_IDENTITIES, (before, _CHUNK_ROWS)).rowcount
         with self._db.transaction() as sql:
-            loads = [LoadId(row[0]) for row in sql.execute(_OLD_LOADS, (before, _PRUNED_LOADS))]
+            old = (LoadId(row[0]) for row in sql.execute(_OLD_LOADS, (before,)))
+            loads = list(islice((load_id for load_id in old if load_id not in keep), _PRUNED_LOADS))
             for load_id in loads:
                 forget(sql, load_id)
                 sql.execute("DELETE FROM loads WHERE load_id = ?", (load_id,))
             rows = sweep_forgotten(sql, _CHUNK_ROWS)
         self._db.give_back(_GIVEN_BACK_PAGES)
         return Pruned(events, identities, len(loads), rows)
+
+
+def _with_data_of_open_jobs(jobs: Iterable[JobRecord]) -> Iterator[LoadId]:
+    """The loads that are done while their job is not: it may yet want back what they stored."""
+    for job in jobs:
+        if job.status in (JobStatus.PENDING, JobStatus.FAILED):
+            yield from (claim.load_id for claim in job.claims if claim.outcome is Outcome.LOADED)
 
 
 def _digest(identity: str) -> bytes:

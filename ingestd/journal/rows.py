@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from ingestd.journal.codec import guard
 from ingestd.journal.words import damaged
-from ingestd.ports import FileEntry, JournalError, PendingFile, StoredFile
+from ingestd.ports import FileEntry, JournalError, LeftFile, PendingFile, StoredFile
 
 Row = tuple[Any, ...]
 """As SQLite takes and gives it, in the order of the columns named below."""
@@ -40,13 +40,14 @@ class Numbers(NamedTuple):
     survey: int = 0
     """The running survey, or the last one."""
     next_file_no: int = 0
-    attempted: int = -1
+    attempt: int = -1
+    """The one that has claimed the manifest."""
 
 
 def read_numbers(sql: sqlite3.Connection, load: int) -> Numbers:
     """Raises JournalError when the manifest has been forgotten, or its row is not what was written."""
     row = sql.execute(
-        "SELECT survey, next_file_no, attempted, guard FROM manifests WHERE load = ? AND load_id IS NOT NULL",
+        "SELECT survey, next_file_no, attempt, guard FROM manifests WHERE load = ? AND load_id IS NOT NULL",
         (load,),
     ).fetchone()
     if row is None:
@@ -61,7 +62,7 @@ def read_numbers(sql: sqlite3.Connection, load: int) -> Numbers:
 
 def write_numbers(sql: sqlite3.Connection, load: int, numbers: Numbers) -> None:
     sql.execute(
-        "UPDATE manifests SET survey = ?, next_file_no = ?, attempted = ?, guard = ? WHERE load = ?",
+        "UPDATE manifests SET survey = ?, next_file_no = ?, attempt = ?, guard = ? WHERE load = ?",
         (*numbers, _numbers_guard(numbers), load),
     )
 
@@ -88,9 +89,12 @@ def entry_row(load: int, file_no: int, survey: int, entry: FileEntry) -> Row:
 
 def pending_file(row: Row) -> PendingFile:
     """Raises JournalError for a row that is not what was written."""
-    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, by, sha256_mark, *upload = row
+    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, by, sha256_mark, *rest = row
+    left, upload = rest[:4], rest[4:]
     _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
     _require(sha256 is None or expected_guard(sha256, by) == sha256_mark, file_no)
+    _require(left[1] is None or stored_guard(*left[:3]) == left[3], file_no)
+    ours = left[1] is not None and not left[0]
     token, part_bytes = (None, None) if upload[0] is None else sound_upload(file_no, *upload)
     return PendingFile(
         file_no=file_no,
@@ -103,6 +107,8 @@ def pending_file(row: Row) -> PendingFile:
         expected_by=by,
         upload_token=token,
         part_bytes=part_bytes,
+        left_sha256=left[1] if ours else None,
+        left_key=left[2] if ours else None,
     )
 
 
@@ -119,10 +125,21 @@ def sound_upload(file_no: int, token: str, part_bytes: int, mark: int) -> tuple[
 
 def stored_file(row: Row) -> StoredFile:
     """Raises JournalError for a row that is not what was written."""
-    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, key, stored_mark = row
+    file_no, volume, path, size_bytes, mtime_ns, inode, mark, found, sha256, key, stored_mark = row
     _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
-    _require(guard(sha256, key) == stored_mark, file_no)
-    return StoredFile(file_no, volume, path, size_bytes, sha256, key)
+    _require(stored_guard(found, sha256, key) == stored_mark, file_no)
+    return StoredFile(file_no, volume, path, size_bytes, sha256, key, bool(found))
+
+
+def left_file(row: Row) -> LeftFile:
+    """Raises JournalError for a row that is not what was written."""
+    file_no, state, found, sha256, key, stored_mark = row
+    _require(stored_guard(found, sha256, key) == stored_mark, file_no)
+    return LeftFile(file_no, sha256, key, pending=state == "pending")
+
+
+def stored_guard(found: int, sha256: bytes, key: bytes) -> int:
+    return guard(b"found " if found else b"", sha256, key)
 
 
 def expected_guard(sha256: bytes, by: str | None) -> int:

@@ -143,6 +143,7 @@ class App:
         chores = Chores(
             journal,
             keep_days=lambda: self._config.station.keep_records_days,
+            keep_loads=lambda: self.loop.station.loads,
             broken=self._broken,
             clock=clock,
         )

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Container
 
+from ingestd.core.model import LoadId
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError
 from ingestd.runtime.clock import Clock
@@ -23,12 +24,14 @@ class Chores:
         journal: Journal,
         *,
         keep_days: Callable[[], float],
+        keep_loads: Callable[[], Container[LoadId]],
         broken: Callable[[JournalError], None],
         clock: Clock,
         every_s: float = _EVERY_S,
     ) -> None:
         self._journal = journal
         self._keep_days = keep_days
+        self._keep_loads = keep_loads
         self._broken = broken
         self._clock = clock
         self._every_s = every_s
@@ -52,7 +55,7 @@ class Chores:
     def _prune(self) -> None:
         before = self._clock.now() - self._keep_days() * 86_400
         loads = 0
-        while (pruned := self._journal.prune(before)).anything:
+        while (pruned := self._journal.prune(before, self._keep_loads())).anything:
             loads += pruned.loads
             if self._stop.wait(_BREATH_S):
                 return

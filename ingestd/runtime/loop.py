@@ -25,6 +25,7 @@ from ingestd.core.messages import (
     SetUplink,
     SetWeight,
     StartTimer,
+    StationStarted,
     StopRequested,
     Timer,
     TimerFired,
@@ -194,6 +195,8 @@ class Loop:
         return decision
 
     def _after_bug(self, event: Event) -> core.Decision:
+        if isinstance(event, StationStarted):
+            raise JournalError("the station cannot begin from what its journal holds; see the log above")
         text = f"internal error while handling {type(event).__name__}; see the log"
         load_id, attempt = getattr(event, "load_id", None), getattr(event, "attempt", None)
         substitute: Event = NoticeMalformed(at=event.at, name=type(event).__name__, problems=(text,))

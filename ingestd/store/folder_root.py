@@ -28,7 +28,7 @@ from ingestd.ports import (
 PARTS = b".ingest-parts"
 """Reserved at the top of a store: what has not arrived whole lies here."""
 
-_FULL = (StoreFull, "free some space or raise the quota; the load goes on by itself")
+_FULL = (StoreFull, "free some space or raise the quota, then lift the hold")
 _REFUSED = (StoreRefused, "let the daemon's user read and write there, and mount it writable")
 _UNREACHABLE = (StoreUnreachable, "check the disk or the server behind the folder; it is tried again")
 _RESOURCES = (ResourcesExhausted, "raise the daemon's limits, or let it do less at once")

@@ -20,7 +20,14 @@ from structlog.testing import capture_logs
 from ingestd.core.model import DriveIdentity
 from ingestd.drives import block, mounts, programs
 from ingestd.drives.loop import LoopDrives
-from ingestd.ports import DriveGoneError, DriveSwapped, DriveUnreadable, OpenDrive, ToolFailed
+from ingestd.ports import (
+    DriveGoneError,
+    DriveSwapped,
+    DriveUnreadable,
+    OpenDrive,
+    ResourcesExhausted,
+    ToolFailed,
+)
 from tests.support import drives as support
 from tests.support.drives import (
     SONAR,
@@ -396,6 +403,118 @@ def test_a_damaged_file_system_is_the_drives_fault(station: Station) -> None:
     problem = station.problem()
     assert "damaged" in problem
     assert "the driver said: " in problem
+
+
+_GENERIC = (
+    "wrong fs type, bad option, bad superblock on /dev/loop7, "
+    "missing codepage or helper program, or other error."
+)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        [_GENERIC],
+        [_GENERIC, "EXT4-fs (loop7): couldn't mount because of unsupported optional features (40000)"],
+        [_GENERIC, "XFS (loop7): Superblock has unknown incompatible features (0x20) enabled."],
+        [_GENERIC, "FAT-fs (loop7): codepage cp437 not found"],
+        [_GENERIC, "FAT-fs (loop7): IO charset utf8 not found"],
+        [_GENERIC, 'squashfs: Filesystem uses "zstd" compression. This is not supported'],
+        [_GENERIC, "ext4: Unknown parameter 'nosuch'"],
+        [_GENERIC, "BTRFS: device label corrupt checksum devid 1 transid 8 /dev/loop7 scanned by mount"],
+        [_GENERIC, "exFAT-fs (loop7): Volume was not properly unmounted. Some data may be corrupt."],
+        ["mount point is busy"],
+    ],
+    ids=lambda said: said[-1][:40],
+)
+def test_a_refusal_that_does_not_speak_against_the_volume_is_the_stations(
+    station: Station, monkeypatch: pytest.MonkeyPatch, said: list[str]
+) -> None:
+    make_image(station.image)
+    device = plug_image(station.bays, "bay-1", **CARD)
+    refuse_mounts(monkeypatch, said)
+    with pytest.raises(ToolFailed, match="the driver said: "):
+        station.open()
+    assert station.left_over(device) == NOTHING
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        ["mount(2) system call failed: Structure needs cleaning."],
+        ["can't read superblock on /dev/loop7."],
+        [_GENERIC, "EXT4-fs (loop7): ext4_check_descriptors: Block bitmap not in group (block 12)!; corrupted"],
+        [_GENERIC, "EXT4-fs (loop7): bad geometry: block count 9 exceeds size of device (4 blocks)"],
+        [_GENERIC, "EXT4-fs (loop7): VFS: Can't find ext4 filesystem"],
+        [_GENERIC, "FAT-fs (loop7): bogus number of FAT sectors"],
+        [_GENERIC, "XFS (loop7): SB validate failed with error -117; Metadata CRC error"],
+    ],
+    ids=lambda said: said[-1][:40],
+)
+def test_a_refusal_that_speaks_against_the_volume_is_its_problem(
+    station: Station, monkeypatch: pytest.MonkeyPatch, said: list[str]
+) -> None:
+    make_image(station.image)
+    plug_image(station.bays, "bay-1", **CARD)
+    refuse_mounts(monkeypatch, said)
+    assert "so it is damaged (the driver said: " in station.problem()
+
+
+def refuse_mounts(monkeypatch: pytest.MonkeyPatch, said: list[str]) -> None:
+    """Let every mount of a volume be refused with these words, mount's own first."""
+    really_run = mounts.run
+
+    def run(program: str, *arguments: str) -> programs.Ended:
+        if program == "mount" and "tmpfs" not in arguments:
+            return programs.Ended(32, "", f"mount: {arguments[-1]}: {said[0]}")
+        return really_run(program, *arguments)
+
+    monkeypatch.setattr(mounts, "run", run)
+    monkeypatch.setattr(mounts, "_messages_about", lambda _fd, _name: said[1:])
+
+
+@pytest.mark.parametrize(
+    ("number", "kind"),
+    [
+        (errno.EIO, DriveUnreadable),
+        (errno.ENODATA, DriveUnreadable),
+        (errno.EREMOTEIO, DriveUnreadable),
+        (errno.ETIMEDOUT, DriveUnreadable),
+        (errno.EILSEQ, DriveUnreadable),
+        (errno.EUCLEAN, DriveUnreadable),
+        (errno.ENOMEDIUM, DriveGoneError),
+        (errno.ENXIO, DriveGoneError),
+        (errno.ENOMEM, ResourcesExhausted),
+        (errno.EMFILE, ResourcesExhausted),
+        (errno.ENFILE, ResourcesExhausted),
+        (errno.EACCES, ToolFailed),
+        (errno.EINVAL, ToolFailed),
+        (errno.ENOTTY, ToolFailed),
+        (errno.EBUSY, ToolFailed),
+        (errno.EINTR, ToolFailed),
+        (None, ToolFailed),
+    ],
+)
+def test_only_what_a_medium_gives_is_laid_at_the_drives_door(
+    number: int | None, kind: type[Exception]
+) -> None:
+    error = OSError() if number is None else OSError(number, os.strerror(number))
+    assert type(block.translated(error, "/dev/loop7")) is kind
+
+
+def test_a_station_without_memory_does_not_blame_the_beginning_of_a_drive(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_image(station.image)
+    plug_image(station.bays, "bay-1", **CARD)
+
+    def refuse(_fd: int, _size: int, _at: int) -> bytes:
+        raise OSError(errno.ENOMEM, os.strerror(errno.ENOMEM))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "pread", refuse)
+        with pytest.raises(ResourcesExhausted):
+            station.open()
 
 
 def test_an_unreadable_beginning_is_not_taken_for_an_empty_drive(station: Station) -> None:

@@ -11,7 +11,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, cast
 from unittest import mock
@@ -26,6 +26,7 @@ from ingestd.ports import (
     DriveGoneError,
     JournalError,
     Manifest,
+    PartRecord,
     StoreBusy,
     StoreConflict,
     StoreDigest,
@@ -464,6 +465,23 @@ def test_a_broken_journal_is_told_and_nothing_hangs(path: BytePath, tmp_path: Pa
         assert str(error) == "the disk is full"
     path.transfer(drive, store, manifest)
     assert data_objects(store.objects) == FILES
+
+
+def test_after_an_error_of_the_journal_nothing_more_is_recorded(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest = make_drive(tmp_path / "drive", {"a": content(320 * KIB)}), FakeManifest()
+    survey(drive, manifest)
+    recorded: list[int] = []
+
+    def record_parts(parts: Sequence[PartRecord]) -> None:
+        recorded.append(len(parts))
+        if len(recorded) == 2:
+            # Long enough for other parts to gather behind this one.
+            time.sleep(0.05)
+            raise JournalError("the disk is full")
+
+    with mock.patch.object(manifest, "record_parts", record_parts), pytest.raises(JournalError):
+        path.transfer(drive, FakeStore(), manifest)
+    assert len(recorded) == 2
 
 
 def test_a_conflict_ends_the_pass_but_what_was_read_still_arrives(path: BytePath, tmp_path: Path) -> None:

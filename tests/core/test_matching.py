@@ -166,7 +166,7 @@ def test_several_jobs_are_for_a_person_to_choose_from() -> None:
     found = looked_up(v.facts(label="KELP"), BY_LABEL, job("reef-c", ExpectedDrive(volume_label="KELP")))
     assert isinstance(found, NotFound)
     assert found.reason is HoldReason.SEVERAL_JOBS
-    assert found.text == "several jobs claim this drive by label KELP of vol-1: reef-b, reef-c; assign one"
+    assert found.text == "several jobs claim this drive by label KELP of vol-1: reef-b, reef-c"
 
 
 def test_a_new_job_for_a_drive_that_was_used_before_is_no_conflict() -> None:

@@ -81,7 +81,11 @@ SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
         v.survey(volumes=(GOOD, BAD)),
         "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
     ),
-    FindingCode.FOLDER_UNREADABLE: (v.survey(unlistable=ONE), "1 folder cannot be read: vol-1/odd."),
+    FindingCode.VOLUME_NOT_UNMOUNTED: (
+        v.survey(volumes=(replace(BAD, unclean=True),)),
+        "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
+    ),
+    FindingCode.FOLDER_UNREADABLE: (v.survey(unlistable=ONE), "The folder vol-1/odd cannot be read."),
     FindingCode.DRIVE_CHANGED: (
         v.survey(changed=MANY),
         "12,345 files have changed since the look at the drive before, for example vol-1/odd.",

@@ -16,7 +16,7 @@ TWO = "HQ7K2M9B"
 
 
 def look(quay: Quay) -> Picture:
-    return picture(quay.station, quay.at, 250_000_000)
+    return picture(quay.station, quay.at, 1_000)
 
 
 def bay(quay: Quay, name: str = "bay-1") -> LoadPicture:
@@ -33,7 +33,7 @@ def test_an_empty_station() -> None:
     assert (seen.station, seen.loads, seen.jobs_pending, seen.jobs_ended) == ("quay-03", (), 0, 0)
     assert (seen.draining, seen.uplink_bytes_per_second, seen.rate_bytes_per_second) == (
         False,
-        250_000_000,
+        1_000,
         0.0,
     )
 
@@ -43,7 +43,7 @@ def test_a_load_on_its_way() -> None:
     seen = bay(quay)
     assert (seen.drive, seen.tenant, seen.job_id) == (v.SERIAL, "tidewrack-survey", v.SONAR)
     assert (seen.phase, seen.doing, seen.reason) == (Phase.LOADING, "loading", "")
-    assert (seen.rate_bytes_per_second, seen.share, seen.seconds_left) == (500.0, 1.0, 4.0)
+    assert (seen.rate_bytes_per_second, seen.share, seen.seconds_left) == (500.0, 0.5, 4.0)
     assert (seen.due_at, seen.disposition, seen.outcome) == (v.AT + 3600.0, "dispose", None)
 
 
@@ -56,7 +56,8 @@ def test_shares_of_the_line_add_up() -> None:
     quay = surveyed().announce(v.job("reef-2", TWO)).plug("bay-2", v.facts(TWO)).surveyed("bay-2")
     quay.progressed("bay-1", v.ledger(pending=3), rate=300.0)
     quay.progressed("bay-2", v.ledger(pending=3), rate=100.0)
-    assert [load.share for load in look(quay).loads] == [0.75, 0.25]
+    assert [load.share for load in look(quay).loads] == [0.3, 0.1]
+    assert [load.share for load in picture(quay.station, quay.at, None).loads] == [0.75, 0.25]
     assert look(quay).rate_bytes_per_second == 400.0
 
 

@@ -10,6 +10,7 @@ from ingestd.core.messages import (
     Cancel,
     Close,
     DriveAppeared,
+    HoldLifted,
     Identified,
     Identify,
     IdentifyFailed,
@@ -460,12 +461,12 @@ def test_two_jobs_never_share_a_folder(prefix: str, store: str, taken: bool) -> 
         )
 
 
-def test_a_folder_is_free_again_once_its_job_has_ended() -> None:
+def test_a_folder_is_free_again_once_nothing_of_its_job_is_left_there() -> None:
     other = v.job("tidewrack-0118", TWO, prefix="tidewrack-survey/reef")
     mine = v.job(prefix="tidewrack-survey/reef")
     assert Quay().announce(mine).withdraw().announce(other).status("tidewrack-0118") is JobStatus.PENDING
     loaded = Quay().announce(mine).plug("bay-1").loaded().announce(other)
-    assert loaded.status("tidewrack-0118") is JobStatus.PENDING
+    assert loaded.said_one(NoticeRefused), "what is loaded lies there for good"
     failing = Quay().announce(mine).plug("bay-1").looks("bay-1", PLAIN).announce(other)
     assert failing.said_one(NoticeRefused)
     failing.taken_back().closed().announce(other)
@@ -574,7 +575,8 @@ def test_of_two_drives_of_one_identity_the_one_that_stays_goes_on_when_a_person_
 
 
 def test_a_twin_may_be_assigned_to_a_job_of_its_own() -> None:
-    quay = Quay().announce().announce(v.job("tidewrack-0118", TWO)).plug("bay-1").plug("bay-2")
+    by_label = v.job("tidewrack-0118", drives=(ExpectedDrive(volume_label="REEF-2"),))
+    quay = Quay().announce().announce(by_label).plug("bay-1").plug("bay-2")
     quay.assign("bay-2", "tidewrack-0118").loaded("bay-2")
     assert quay.status("tidewrack-0118") is JobStatus.LOADED
 
@@ -704,10 +706,50 @@ def test_only_one_of_two_drives_gets_the_one_place() -> None:
 
 
 def test_a_person_assigns_a_drive() -> None:
-    quay = Quay().announce(v.job(v.SONAR, THREE)).plug("bay-1", v.facts(ONE)).assign("bay-1")
+    by_label = v.job(drives=(ExpectedDrive(volume_label="REEF-2"),))
+    quay = Quay().announce(by_label).plug("bay-1", v.facts(ONE)).assign("bay-1")
     assert quay.says(LoadStarted).matched_by == "assigned by m.okafor"
     quay.loaded()
     assert quay.status() is JobStatus.LOADED
+
+
+def test_a_person_may_not_assign_a_drive_that_the_notice_contradicts() -> None:
+    quay = Quay().announce(v.job(v.SONAR, THREE)).plug("bay-1", v.facts(ONE)).assign("bay-1")
+    assert quay.says(NoticeRefused).problems == (
+        f"data.job_id: job {v.SONAR} announced serial {THREE}, the drive says {ONE}; "
+        "if this is its drive, have the job amended",
+    )
+
+
+def test_a_drive_that_says_little_of_itself_is_given_back_to_its_load_by_a_person() -> None:
+    shy = v.facts(None, wwn=None, model=None, size_bytes=None, label="REEF-2")
+    by_label = v.job(drives=(ExpectedDrive(volume_label="REEF-2"),))
+    quay = Quay().announce(by_label).plug("bay-1", shy).surveyed()
+    load_id = quay.at_bay("bay-1").load_id
+    quay.unplug("bay-1").plug("bay-2", shy)
+    assert quay.phase("bay-2") is Phase.HELD
+    quay.assign("bay-2")
+    assert quay.at_bay("bay-2").load_id == load_id
+    assert quay.loaded("bay-2").status() is JobStatus.LOADED
+
+
+def test_another_version_of_the_same_number_is_refused() -> None:
+    quay = Quay().announce().announce(v.job(priority=9))
+    assert quay.says(NoticeRefused).problems == (
+        f"data.version: job {v.SONAR} version 1 is known with other content; give it version 2",
+    )
+
+
+def test_a_word_about_the_drive_before_does_not_hit_the_next_one() -> None:
+    quay = Quay().plug("bay-1", v.facts(ONE))
+    before = quay.at_bay("bay-1").load_id
+    quay.unplug("bay-1").plug("bay-1", v.facts(TWO))
+    late = HoldLifted(
+        at=quay.at, bay=BayName("bay-1"), decision=Decision.REFUSE, by="m.okafor", load_id=before
+    )
+    assert quay.take(late).says(NoticeRefused).problems == (
+        "data.load_id: the drive in bay-1 is another one by now; look again",
+    )
 
 
 @pytest.mark.parametrize(
@@ -774,7 +816,7 @@ def test_decisions_about_what_is_not_held_are_refused() -> None:
     )
     nobodys = Quay().plug("bay-1")
     assert nobodys.lift("bay-1", Decision.ACCEPT).says(NoticeRefused).problems == (
-        "data.decision: no job is known for this drive; assign one with ingest.drive.assigned",
+        "data.decision: no job is known for this drive; say whose it is: ingestd assign BAY JOB",
     )
     assert nobodys.lift("bay-1", Decision.REFUSE).said_one(DriveUnclaimed)
     letting_go = (
@@ -838,7 +880,7 @@ def test_a_drive_that_nobody_claims_in_time_is_let_go() -> None:
     assert quay.does(StartTimer).after_s == v.LIMITS.unclaimed_after_s
     quay.fire("unclaimed")
     assert quay.says(DriveUnclaimed).tried == (f"serial {ONE}: no job", "WWN 3d5e7f90hq7k2m9a: no job")
-    assert quay.closed().says(DriveReleased).text == "unclaimed: no job is known for this drive"
+    assert quay.closed().says(DriveReleased).text.endswith(" Why: unclaimed: no job is known for this drive.")
 
 
 def test_a_claim_in_time_outlives_the_timer() -> None:

@@ -30,6 +30,17 @@ def make_station(tmp_path: Path) -> Iterator[MakeStation]:
         assert not complaints(station.events(), station.seen)
 
 
+@pytest.fixture(scope="module")
+def quay(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Station]:
+    """One running station for all tests of a module, for drives that come to visit."""
+    station = Station(tmp_path_factory.mktemp("quay"), station={"progress_every_seconds": 0.1})
+    station.start()
+    yield station
+    status = station.stop()
+    assert not complaints(station.events(), station.seen)
+    assert status == 0
+
+
 @pytest.fixture
 def station(make_station: MakeStation) -> Station:
     """A station as the configuration's defaults make it, its daemon not yet started."""

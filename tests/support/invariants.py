@@ -181,7 +181,13 @@ class Watch:
                 yield f"{load.load_id}: has counted {load.messages} messages of {self.numbers[load.load_id]}"
             if load.phase is Phase.WAITING and load.job_id is None:
                 yield f"{load.load_id}: waits for nothing"
-        active = sum(load.phase in ACTIVE for load in station.loads.values())
+        # A proof goes on over a restart, and a load that pauses takes no place.
+        active = sum(
+            load.phase in ACTIVE
+            and load.phase is not Phase.PROVING
+            and getattr(load.state, "pause", None) is None
+            for load in station.loads.values()
+        )
         if self.loads_max is not None and active > self.loads_max:
             yield f"{active} loads at once"
 

@@ -55,21 +55,25 @@ CREATE TABLE manifests (
     load_id      TEXT UNIQUE,
     survey       INTEGER NOT NULL DEFAULT 0,
     next_file_no INTEGER NOT NULL DEFAULT 0,
-    attempted    INTEGER NOT NULL DEFAULT -1,
+    attempt      INTEGER NOT NULL DEFAULT -1,
     guard        INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 
 -- What is summed and compared stands before the long columns, so that a scan need not read past them.
 -- ANY: inode numbers and times that do not fit into 64 bits with a sign are kept as text.
 -- `changed`: was stored once, then found different, and has not been stored again.
+-- `sha256`, `key`: of what lies in the store or, of a file that is not stored, may have been left there.
+-- `found`: that content was there before the load came, and is not the load's to remove.
+-- 'gone': not on the drive any more; kept for what may have been left of it.
 
 CREATE TABLE files (
     load            INTEGER NOT NULL REFERENCES manifests,
     file_no         INTEGER NOT NULL,
-    state           TEXT NOT NULL CHECK (state IN ('pending', 'stored', 'skipped', 'failed')),
+    state           TEXT NOT NULL CHECK (state IN ('pending', 'stored', 'skipped', 'failed', 'gone')),
     size_bytes      INTEGER NOT NULL,
     seen            INTEGER NOT NULL,
     changed         INTEGER NOT NULL DEFAULT 0 CHECK (changed IN (0, 1)),
+    found           INTEGER NOT NULL DEFAULT 0 CHECK (found IN (0, 1)),
     mtime_ns        ANY NOT NULL,
     inode           ANY NOT NULL,
     guard           INTEGER NOT NULL,
