@@ -402,9 +402,7 @@ class Manifest(Protocol):
 
     def record_parts(self, parts: Sequence[PartRecord]) -> None: ...
 
-    def record_stored(
-        self, files: Sequence[tuple[int, bytes, bytes]], found: Collection[int] = ()
-    ) -> None:
+    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]], found: Collection[int] = ()) -> None:
         """(file number, sha256, key) of files that are in the store, durably; `found`: the numbers of
         those that were there before this load came."""
 

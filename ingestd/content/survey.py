@@ -183,6 +183,7 @@ class _Survey:
             self._batch = []
 
     def require_drive(self) -> None:
+        self._cancel.beat()
         if not self._drive.still_there():
             raise DriveGoneError("the drive was unplugged while it was surveyed")
 
@@ -203,6 +204,7 @@ class _Survey:
 
     def _expect_list(self, volume: Volume, name: bytes, noticed: _Checksums) -> ChecksumListFact:
         where, path = volume.facts.name, located(volume.facts.name, name)
+        self._cancel.check()
         entries, bad = checksums.read_list(volume.root_fd, name, self._cancel)
         count, missing = 0, list[str]()
         with closing(entries):
@@ -226,8 +228,10 @@ class _Survey:
         return tuple(fact for fact in facts if fact is not None)
 
     def _look_into(self, volume: Volume, found: Found, windows: int) -> SecrecyFact | None:
+        self._cancel.check()
         try:
             fd = open_beneath(volume.root_fd, found.path, os.O_RDONLY | os.O_NONBLOCK)
+            self._cancel.beat()
             try:
                 if not is_regular(fd):
                     return None

@@ -133,6 +133,7 @@ class _Walker:
 
     def _enter(self, parent_fd: int, name: bytes, path: bytes, depth: int) -> Iterator[Found]:
         """Report a folder and make it the innermost level, unless it cannot be read."""
+        self._cancel.beat()
         try:
             fd = os.open(name, _OPEN_FOLDER, dir_fd=parent_fd)
         except OSError as error:
@@ -234,10 +235,11 @@ class _Walker:
             yield entry.inode(), os.fsencode(entry.name)
 
     def _pulse(self) -> None:
+        # At every entry: on a slow drive a few hundred of them take longer than a read may hang.
+        self._cancel.beat()
         self._seen += 1
         if self._seen % PULSE_ENTRIES == 0:
             self._cancel.check()
-            self._cancel.beat()
 
 
 def _unlistable(path: bytes, error: int | None) -> Found:

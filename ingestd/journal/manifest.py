@@ -7,28 +7,38 @@ sum cannot drift from what it is the sum of.
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from ingestd.core.model import Ledger, LoadId
 from ingestd.journal import survey
-from ingestd.journal.codec import guard
 from ingestd.journal.database import Database
 from ingestd.journal.rows import (
     FACT_NAMES,
     Numbers,
+    left_file,
     pending_file,
     read_numbers,
     sound_upload,
     stored_file,
+    stored_guard,
     upload_row,
     write_numbers,
 )
-from ingestd.ports import FileEntry, PartRecord, PendingFile, StoredFile, SurveyDifferences
+from ingestd.ports import (
+    Cancelled,
+    FileEntry,
+    LeftFile,
+    PartRecord,
+    PendingFile,
+    StoredFile,
+    SurveyDifferences,
+)
 
 _PENDING = f"""
 SELECT {FACT_NAMES}, expected_sha256, expected_by, expected_guard,
-    token, part_bytes, uploads.guard
+    found, sha256, key, stored_guard, token, part_bytes, uploads.guard
 FROM files LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = files.file_no
 WHERE files.load = ?
 """  # noqa: S608 - made of constants
@@ -37,9 +47,27 @@ _NEXT_PENDING = _PENDING + "AND state = 'pending' AND files.file_no > ? ORDER BY
 _ONE_FILE = _PENDING + "AND files.file_no = ?"
 
 _NEXT_STORED = f"""
-SELECT {FACT_NAMES}, sha256, key, stored_guard FROM files
+SELECT {FACT_NAMES}, found, sha256, key, stored_guard FROM files
 WHERE load = ? AND state = 'stored' AND file_no > ? ORDER BY file_no LIMIT ?
 """  # noqa: S608 - made of constants
+
+_NEXT_LEFT = """
+SELECT file_no, state, found, sha256, key, stored_guard FROM files
+WHERE load = ? AND state <> 'stored' AND found = 0 AND key IS NOT NULL AND file_no > ?
+ORDER BY file_no LIMIT ?
+"""
+
+_ATTEMPT = """
+UPDATE files SET found = 0, sha256 = ?1, key = ?2, stored_guard = ?3
+WHERE load = ?4 AND file_no = ?5 AND state <> 'stored' AND (sha256 IS NOT ?1 OR key IS NOT ?2)
+"""
+"""What is on record as found there stays so: an attempt at the same content does not make it ours."""
+
+_FORGET_LEFT = """
+UPDATE files SET found = 0, sha256 = NULL, key = NULL, stored_guard = NULL
+WHERE load = ? AND file_no = ? AND state <> 'stored'
+"""
+_DROP_GONE = "DELETE FROM files WHERE load = ? AND file_no = ? AND state = 'gone'"
 
 _SAME_UPLOAD = "SELECT 1 FROM uploads WHERE load = ? AND file_no = ? AND token = ? AND part_bytes = ?"
 
@@ -52,19 +80,24 @@ WHERE EXISTS (SELECT 1 FROM uploads WHERE load = ?1 AND file_no = ?2)
 """
 
 _STORED = """
-UPDATE files SET state = 'stored', reason = NULL, changed = 0, sha256 = ?, key = ?, stored_guard = ?
+UPDATE files SET state = 'stored', reason = NULL, changed = 0, found = ?, sha256 = ?, key = ?, stored_guard = ?
 WHERE load = ? AND file_no = ?
 """
 
 _FAILED = """
-UPDATE files SET state = 'failed', reason = ?, sha256 = NULL, key = NULL, stored_guard = NULL
+UPDATE files SET state = 'failed', reason = ?, found = 0, sha256 = NULL, key = NULL, stored_guard = NULL
 WHERE load = ? AND file_no = ?
 """
 
 _AGAIN = """
-UPDATE files SET state = 'pending', reason = NULL, changed = 0, sha256 = NULL, key = NULL, stored_guard = NULL
-WHERE load = ? AND file_no = ? AND state <> 'skipped'
+UPDATE files SET state = 'pending', reason = NULL, changed = 0,
+    found = 0, sha256 = NULL, key = NULL, stored_guard = NULL
+WHERE load = ? AND file_no = ? AND state NOT IN ('skipped', 'gone')
 """
+
+_RETRY = "UPDATE files SET state = 'pending', reason = NULL WHERE load = ? AND state = 'failed'"
+
+_CLAIMED = "SELECT attempt FROM manifests WHERE load = ? AND load_id IS NOT NULL"
 
 _DROP_UPLOAD = "DELETE FROM uploads WHERE load = ? AND file_no = ?"
 
@@ -114,30 +147,65 @@ class SqliteManifest:
     def __init__(self, database: Database, load: int) -> None:
         self._db = database
         self._load = load
+        self._attempt: int | None = None
+        self._survey: int | None = None
+
+    # -- who may write ------------------------------------------------------------------------
+
+    def claim(self, attempt: int) -> None:
+        """See `Manifest`. The claim outlives the process."""
+        with self._db.transaction() as sql:
+            numbers = read_numbers(sql, self._load)
+            if numbers.attempt > attempt:
+                raise Cancelled
+            write_numbers(sql, self._load, numbers._replace(attempt=attempt))
+        self._attempt = attempt
+
+    def require_claim(self) -> None:
+        with self._db.reading() as sql:
+            self._fence(sql)
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """A transaction of those that may still write. Raises Cancelled for the others."""
+        with self._db.transaction() as sql:
+            self._fence(sql)
+            yield sql
+
+    def _fence(self, sql: sqlite3.Connection) -> None:
+        if self._attempt is None:
+            return
+        row = sql.execute(_CLAIMED, (self._load,)).fetchone()
+        # A load that is over has nobody who may write, and is no error of a read that comes back late.
+        if row is None or row[0] != self._attempt:
+            raise Cancelled
 
     # -- survey -------------------------------------------------------------------------------
 
     def begin_survey(self) -> None:
-        """Everything is to be seen anew."""
-        with self._db.transaction() as sql:
-            survey.begin(sql, self._load)
+        """Everything is to be seen anew. Failed files are pending again: the look that failed them may
+        have been broken off before anybody was told."""
+        with self._writing() as sql:
+            sql.execute(_RETRY, (self._load,))
+            self._survey = survey.begin(sql, self._load)
 
     def add(self, entries: Sequence[FileEntry]) -> None:
         """Files as the running survey finds them; those known keep state and sums when size and time
         are the same, and follow `skip` unless they are stored. Expected checksums are taken anew."""
-        with self._db.transaction() as sql:
-            survey.add(sql, self._load, entries)
+        with self._writing() as sql:
+            survey.add(sql, self._load, entries, self._survey)
 
     def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
         """Attach checksums: (volume, path, sha256, by), the notice's rather than any list's. Returns the
         paths that the running survey has not found."""
-        with self._db.transaction() as sql:
-            return survey.expect(sql, self._load, expected)
+        with self._writing() as sql:
+            return survey.expect(sql, self._load, expected, self._survey)
 
     def end_survey(self) -> SurveyDifferences:
         """Drop what was not seen, but for stored files: they are `gone`. Those that were stored once and
-        were found different are `changed`, in every survey until they are stored again."""
-        return survey.end(self._db, self._load)
+        were found different are `changed`, in every survey until they are stored again. A stored file
+        for which another checksum is announced now is pending."""
+        return survey.end(self._writing, self._load, self._survey)
 
     # -- reading ------------------------------------------------------------------------------
 
@@ -173,9 +241,10 @@ class SqliteManifest:
             rows = sql.execute(_UPLOADS, (self._load,)).fetchall()
         return [(file_no, sound_upload(file_no, *upload)[0]) for file_no, *upload in rows]
 
-    def attempted(self) -> int:
+    def left(self, after: int, limit: int) -> Sequence[LeftFile]:
         with self._db.reading() as sql:
-            return read_numbers(sql, self._load).attempted
+            rows = sql.execute(_NEXT_LEFT, (self._load, after, limit)).fetchall()
+        return [left_file(row) for row in rows]
 
     def ledger(self) -> Ledger:
         """Summed from the rows, all of them at one moment."""
@@ -202,16 +271,24 @@ class SqliteManifest:
 
     # -- recording ----------------------------------------------------------------------------
 
-    def record_attempt(self, up_to_file_no: int) -> None:
-        with self._db.transaction() as sql:
-            numbers = read_numbers(sql, self._load)
-            attempted = max(numbers.attempted, up_to_file_no)
-            write_numbers(sql, self._load, numbers._replace(attempted=attempted))
+    def record_attempt(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
+        rows = [
+            (sha256, key, stored_guard(False, sha256, key), self._load, file_no)
+            for file_no, sha256, key in files
+        ]
+        with self._writing() as sql:
+            sql.executemany(_ATTEMPT, rows)
+
+    def forget_left(self, file_nos: Sequence[int]) -> None:
+        rows = [(self._load, file_no) for file_no in file_nos]
+        with self._writing() as sql:
+            sql.executemany(_FORGET_LEFT, rows)
+            sql.executemany(_DROP_GONE, rows)
 
     def record_upload(self, file_no: int, token: str, part_bytes: int) -> None:
         """The file's upload from now on. Parts of another upload, or of other size, are forgotten."""
         upload = upload_row(self._load, file_no, token, part_bytes)
-        with self._db.transaction() as sql:
+        with self._writing() as sql:
             if sql.execute(_SAME_UPLOAD, upload[:4]).fetchone():
                 return
             _require_file(sql, self._load, file_no)
@@ -222,28 +299,35 @@ class SqliteManifest:
         """Parts that the store holds. Those of a file that has no upload any more are passed over: a
         sender may come to its end after the file was given up."""
         rows = [(self._load, part.file_no, part.number, part.prefix_sha256) for part in parts]
-        with self._db.transaction() as sql:
+        with self._writing() as sql:
             sql.executemany(_PART, rows)
 
-    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
-        rows = [(sha256, key, guard(sha256, key), self._load, file_no) for file_no, sha256, key in files]
-        with self._db.transaction() as sql:
+    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]], found: Collection[int] = ()) -> None:
+        rows = [
+            (no in found, sha256, key, stored_guard(no in found, sha256, key), self._load, no)
+            for no, sha256, key in files
+        ]
+        with self._writing() as sql:
             if sql.executemany(_STORED, rows).rowcount < len(rows):
                 raise _no_such_file()
             sql.executemany(_DROP_UPLOAD, [(self._load, file_no) for file_no, _, _ in files])
 
     def record_failed(self, file_no: int, reason: str) -> None:
         """The file cannot be stored. Its upload stays on record, so that it can be aborted."""
-        with self._db.transaction() as sql:
+        with self._writing() as sql:
             if not sql.execute(_FAILED, (reason, self._load, file_no)).rowcount:
                 raise _no_such_file()
 
     def record_pending(self, file_nos: Sequence[int]) -> None:
         """Forget that these were stored, failed, changed or begun. Skipped files stay skipped."""
         rows = [(self._load, file_no) for file_no in file_nos]
-        with self._db.transaction() as sql:
+        with self._writing() as sql:
             sql.executemany(_AGAIN, rows)
             sql.executemany(_DROP_UPLOAD, rows)
+
+    def retry_failed(self) -> None:
+        with self._writing() as sql:
+            sql.execute(_RETRY, (self._load,))
 
 
 def _require_file(sql: sqlite3.Connection, load: int, file_no: int) -> None:

@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
 
-from ingestd.journal.database import Database
-from ingestd.journal.rows import ENTRY_NAMES, Row, entry_row, expected_guard, read_numbers, write_numbers
-from ingestd.ports import FileEntry, SurveyDifferences
+from ingestd.journal.rows import (
+    ENTRY_NAMES,
+    Numbers,
+    Row,
+    entry_row,
+    expected_guard,
+    read_numbers,
+    write_numbers,
+)
+from ingestd.ports import Cancelled, FileEntry, SurveyDifferences
+
+Writing = Callable[[], AbstractContextManager[sqlite3.Connection]]
 
 DIFFERENCES_MAX = 20
 """How many paths of a kind `end_survey` lists."""
@@ -36,11 +46,11 @@ WHERE {_as_it_was("excluded.")}
 _FOLLOW = f"""
 UPDATE files SET seen = :seen, changed = changed OR state = 'stored', state = :state, reason = :reason,
     size_bytes = :size_bytes, mtime_ns = :mtime_ns, inode = :inode, guard = :guard,
-    expected_sha256 = :expected_sha256, expected_by = :expected_by, expected_guard = :expected_guard,
-    sha256 = NULL, key = NULL, stored_guard = NULL
+    expected_sha256 = :expected_sha256, expected_by = :expected_by, expected_guard = :expected_guard
 WHERE load = :load AND volume = :volume AND path = :path AND NOT ({_as_it_was(":")})
 RETURNING file_no
 """  # noqa: S608 - made of constants
+"""What lies in the store of the file as it was stays on record, until it has been removed."""
 
 _EXPECT = """
 UPDATE files SET expected_sha256 = ?, expected_by = ?, expected_guard = ?
@@ -53,21 +63,45 @@ _WINDOW_END = """
 SELECT max(file_no) FROM (SELECT file_no FROM files WHERE load = ? AND file_no > ? ORDER BY file_no LIMIT ?)
 """
 
-_DROP_UNSEEN = """
-DELETE FROM files WHERE load = ? AND file_no > ? AND file_no <= ? AND seen <> ? AND state <> 'stored'
+_KEEP_LEFT = """
+UPDATE files SET state = 'gone' WHERE load = ? AND file_no > ? AND file_no <= ? AND seen <> ?
+    AND state <> 'stored' AND key IS NOT NULL
 """
+
+_DROP_UNSEEN = """
+DELETE FROM files WHERE load = ? AND file_no > ? AND file_no <= ? AND seen <> ?
+    AND state NOT IN ('stored', 'gone')
+"""
+
+_STORE_ANEW = """
+UPDATE files SET state = 'pending' WHERE load = ? AND file_no > ? AND file_no <= ? AND seen = ?
+    AND state = 'stored' AND expected_sha256 IS NOT NULL AND expected_sha256 <> sha256
+"""
+
+_CLOSING = (_KEEP_LEFT, _DROP_UNSEEN, _STORE_ANEW)
+"""What is done to each window of rows at the end of a survey."""
 
 _GONE = "state = 'stored' AND seen <> :survey"
 _CHANGED = "changed = 1"
 
 
-def begin(sql: sqlite3.Connection, load: int) -> None:
+def begin(sql: sqlite3.Connection, load: int) -> int:
+    """The number of the survey that runs from now on."""
     numbers = read_numbers(sql, load)
     write_numbers(sql, load, numbers._replace(survey=numbers.survey + 1))
+    return numbers.survey + 1
 
 
-def add(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry]) -> None:
+def _running(sql: sqlite3.Connection, load: int, survey: int | None) -> Numbers:
+    """What the manifest counts. Raises Cancelled when another survey runs than this one, None for any."""
     numbers = read_numbers(sql, load)
+    if survey not in (None, numbers.survey):
+        raise Cancelled
+    return numbers
+
+
+def add(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> None:
+    numbers = _running(sql, load, survey)
     rows = [
         entry_row(load, file_no, numbers.survey, entry)
         for file_no, entry in enumerate(entries, numbers.next_file_no)
@@ -87,9 +121,12 @@ def _follow(sql: sqlite3.Connection, row: Row) -> None:
 
 
 def expect(
-    sql: sqlite3.Connection, load: int, expected: Sequence[tuple[str, bytes, bytes, str]]
+    sql: sqlite3.Connection,
+    load: int,
+    expected: Sequence[tuple[str, bytes, bytes, str]],
+    survey: int | None,
 ) -> list[bytes]:
-    survey = read_numbers(sql, load).survey
+    survey = _running(sql, load, survey).survey
     missing = []
     for volume, path, sha256, by in expected:
         where = (load, volume, path, survey)
@@ -100,24 +137,26 @@ def expect(
     return missing
 
 
-def end(database: Database, load: int) -> SurveyDifferences:
-    with database.reading() as sql:
-        survey = read_numbers(sql, load).survey
+def end(writing: Writing, load: int, survey: int | None) -> SurveyDifferences:
+    """Close a survey window by window; `writing` begins a transaction for each."""
     after: int | None = -1
     while after is not None:
-        after = _drop_unseen(database, load, survey, after)
-    with database.reading() as sql:
+        with writing() as sql:
+            survey = _running(sql, load, survey).survey
+            after = _close_window(sql, load, survey, after)
+    with writing() as sql:
+        survey = _running(sql, load, survey).survey
         gone, gone_count = _differences(sql, load, survey, _GONE)
         changed, changed_count = _differences(sql, load, survey, _CHANGED)
     return SurveyDifferences(gone=gone, changed=changed, count=gone_count + changed_count)
 
 
-def _drop_unseen(database: Database, load: int, survey: int, after: int) -> int | None:
+def _close_window(sql: sqlite3.Connection, load: int, survey: int, after: int) -> int | None:
     """Drop what this survey has not seen from one window of rows; where the next window begins."""
-    with database.transaction() as sql:
-        window_end: int | None = sql.execute(_WINDOW_END, (load, after, _WINDOW_ROWS)).fetchone()[0]
-        if window_end is not None:
-            sql.execute(_DROP_UNSEEN, (load, after, window_end, survey))
+    window_end: int | None = sql.execute(_WINDOW_END, (load, after, _WINDOW_ROWS)).fetchone()[0]
+    if window_end is not None:
+        for statement in _CLOSING:
+            sql.execute(statement, (load, after, window_end, survey))
     return window_end
 
 

@@ -4,6 +4,9 @@ One thread works for one owner (a load, or a bay whose drive is being identified
 the other in the order in which they were asked for; owners do not wait for one another. An effect
 that has not moved for too long is given up: its completion is reported at once, its thread is left
 to whatever it hangs in, and what that thread says later is not heard.
+
+Only time in which the station itself ran is held against an effect: not what passed while the process
+was suspended or its journal stood still.
 """
 
 from __future__ import annotations
@@ -11,7 +14,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,15 +22,15 @@ from ingestd.core.messages import (
     Effect as EffectCommand,
 )
 from ingestd.core.messages import (
+    Close,
     EffectCancelled,
     EffectFailed,
     Event,
     Identify,
     IdentifyFailed,
     LoadEffect,
-    Recheck,
-    Survey,
-    Transfer,
+    Prove,
+    TakeBack,
 )
 from ingestd.core.model import Attempt, Failure, FailureKind
 from ingestd.ports import Cancelled, JournalError, PortError
@@ -37,7 +40,14 @@ from ingestd.telemetry import logs
 Handler = Callable[[Any, "Token"], Event]
 """Does the work of one command and gives its completion; raises PortError or Cancelled."""
 
-_READS_A_DRIVE = (Identify, Survey, Transfer, Recheck)
+STORE_PATIENCE = 10
+"""How many times longer than a drive a store may stand still."""
+
+CLOSE_S = 60.0
+"""Letting go of a drive waits for programs of the host, which have limits of their own."""
+
+_SUSPENDED_S = 3.0
+"""The loop comes by many times a second; after a longer absence, nothing is known of what moved."""
 
 
 class Token:
@@ -46,6 +56,10 @@ class Token:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._stop = threading.Event()
+        self._lock = threading.Lock()
+        self._elsewhere = 0
+        self.letting_go = False
+        """It waits for a drive to be let go of, which says nothing about the drive."""
         self.moved_at = clock.monotonic()
 
     def check(self) -> None:
@@ -67,6 +81,34 @@ class Token:
     def cancel(self) -> None:
         self._stop.set()
 
+    @property
+    def elsewhere(self) -> bool:
+        """Whether a thread of this work waits for the station itself, such as for the journal."""
+        return self._elsewhere > 0
+
+    @contextlib.contextmanager
+    def not_counted(self) -> Iterator[None]:
+        """For the time that is spent in here, the work is not held to be standing still."""
+        with self._lock:
+            self._elsewhere += 1
+        try:
+            yield
+        finally:
+            self.beat()
+            with self._lock:
+                self._elsewhere -= 1
+
+    @contextlib.contextmanager
+    def lets_go(self) -> Iterator[None]:
+        """Standing still in here is a fault of the station, not of the drive."""
+        self.beat()
+        self.letting_go = True
+        try:
+            yield
+        finally:
+            self.beat()
+            self.letting_go = False
+
 
 @dataclass(slots=True)
 class _Running:
@@ -74,6 +116,26 @@ class _Running:
     token: Token
     settled: bool = False
     """Its completion has been told, or is about to be: by whoever set this, and by nobody else."""
+
+    def limit_s(self, stall_s: float) -> float:
+        """For how long it may stand still, where a read of a drive may for `stall_s`."""
+        if isinstance(self.command, Close) or self.token.letting_go:
+            return max(stall_s, CLOSE_S)
+        return stall_s * (STORE_PATIENCE if isinstance(self.command, (Prove, TakeBack)) else 1)
+
+    def stalled(self, limit_s: float) -> Failure:
+        """What it means that it has stood still for that long."""
+        if isinstance(self.command, Close) or self.token.letting_go:
+            text = (
+                f"the drive has not been let go of for {limit_s:.0f} seconds: something of the station still "
+                "has it in use; should that go on, restart the daemon before the drive is unplugged"
+            )
+            return Failure(kind=FailureKind.TOOL_FAILED, text=text)
+        if isinstance(self.command, (Prove, TakeBack)):
+            text = f"the store has not answered for {limit_s:.0f} seconds: check the disk or server behind it"
+            return Failure(kind=FailureKind.STORE_UNREACHABLE, text=text)
+        text = f"a read has not come back for {limit_s:.0f} seconds"
+        return Failure(kind=FailureKind.READ_STALLED, text=text)
 
 
 @dataclass(slots=True)
@@ -105,6 +167,7 @@ class Effects:
         self._lock = threading.Lock()
         self._owners: dict[str, _Owner] = {}
         self._stopping = False
+        self._judged_at = clock.monotonic()
 
     def perform(self, command: EffectCommand) -> None:
         """Begin, or queue behind what the same owner has asked for before."""
@@ -152,24 +215,32 @@ class Effects:
             return sum(len(o.queue) + (o.running is not None) for o in self._owners.values())
 
     def give_up_stalled(self) -> None:
-        """Report the effects that read a drive and have not moved for too long; call this now and then."""
-        deadline = self._clock.monotonic() - self._stall_s
-        stalled: list[EffectCommand] = []
+        """Report the effects that have not moved for too long; the loop calls this at every turn.
+
+        After a time without a call (the process was suspended, or the journal's disk stood still) all
+        effects are given their whole time anew.
+        """
+        now = self._clock.monotonic()
+        suspended, self._judged_at = now - self._judged_at > _SUSPENDED_S, now
+        stalled: list[tuple[EffectCommand, Failure, float]] = []
         refused: list[EffectCommand] = []
         with self._lock:
             for name, owner in list(self._owners.items()):
                 running = owner.running
-                if running is None or running.settled or not isinstance(running.command, _READS_A_DRIVE):
+                if running is None or running.settled:
                     continue
-                if running.token.moved_at < deadline:
+                if suspended or running.token.elsewhere:
+                    running.token.beat()
+                    continue
+                limit_s = running.limit_s(self._stall_s)
+                if running.token.moved_at < now - limit_s:
                     running.settled = True
                     running.token.cancel()
-                    stalled.append(running.command)
+                    stalled.append((running.command, running.stalled(limit_s), limit_s))
                     refused += self._start_next(name, owner)
-        for command in stalled:
-            logs.get().error("effect_given_up", **_about(command), stall_seconds=self._stall_s)
-            text = f"a read has not come back for {self._stall_s:.0f} seconds"
-            self._tell(self._failed(command, Failure(kind=FailureKind.READ_STALLED, text=text)))
+        for command, failure, limit_s in stalled:
+            logs.get().error("effect_given_up", **_about(command), stall_seconds=limit_s)
+            self._tell(self._failed(command, failure))
         self._tell_refused(refused)
 
     def _start_next(self, name: str, owner: _Owner) -> list[EffectCommand]:

@@ -138,11 +138,20 @@ def test_the_drive_goes_back_if_a_label_was_enclosed(given_fields: Data, expecte
 def test_operators_notices_are_understood() -> None:
     assigned = understood(message("ingest.drive.assigned")).notice
     assert assigned == DriveAssigned(at=AT, bay="bay-2", job_id="lumen-dome-0031", by="m.okafor")  # type: ignore[arg-type]
-    lifted = understood(message("ingest.hold.lifted", data={"bay": "bay-4", "by": "m.okafor"})).notice
+    data = {"station": "quay-03", "bay": "bay-4", "by": "m.okafor", "load_id": "quay-03.bay-4.x"}
+    lifted = understood(message("ingest.hold.lifted", data=data)).notice
     assert isinstance(lifted, HoldLifted)
-    assert lifted.decision is Decision.AGAIN
+    assert (lifted.decision, lifted.load_id) == (Decision.AGAIN, "quay-03.bay-4.x")
     uncapped = understood(message("ingest.uplink.set", data={"rate_bytes_per_second": None})).notice
     assert uncapped == UplinkSet(at=AT, rate_bytes_per_second=None, burst_bytes=None)
+
+
+@pytest.mark.parametrize("kind", ["ingest.hold.lifted", "ingest.drive.assigned"])
+def test_a_word_about_a_bay_says_of_which_station(kind: str) -> None:
+    document = message(kind)
+    del document["data"]["station"]
+    with pytest.raises(Malformed, match="data.station: is missing"):
+        understood(document)
 
 
 def test_a_reason_becomes_one_line() -> None:

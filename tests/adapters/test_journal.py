@@ -18,8 +18,8 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.core.messages import SaveLoad, SaveUplink
-from ingestd.core.model import LoadId
+from ingestd.core.messages import SaveJob, SaveLoad, SaveUplink
+from ingestd.core.model import DriveClaim, JobStatus, LoadId, Outcome
 from ingestd.core.outgoing import Publish
 from ingestd.journal.database import FILE_NAME, Database
 from ingestd.journal.journal import Journal, Pruned, Restored
@@ -73,6 +73,26 @@ def test_a_released_load_is_restored_only_while_its_drive_is_plugged_in(journal:
     assert [load.load_id for load in journal.restore().loads] == ["load-1", "load-2", "load-3"]
     journal.commit([SaveLoad(load=replace(plugged.load, bay=None))], at=2.0)
     assert [load.load_id for load in journal.restore().loads] == ["load-2", "load-3"]
+
+
+@pytest.mark.parametrize(
+    ("status", "restored"),
+    [(JobStatus.PENDING, True), (JobStatus.FAILED, True), (JobStatus.LOADED, False)],
+)
+def test_a_load_is_not_over_while_its_job_may_want_its_data_back(
+    journal: Journal, status: JobStatus, restored: bool
+) -> None:
+    done = save_load("load-1", released=True, bay=None)
+    claim = DriveClaim(drive_index=0, load_id=done.load.load_id, outcome=Outcome.LOADED)
+    record = replace(save_job(1).record, status=status, claims=(claim,))
+    journal.commit([done, SaveJob(record=record)], at=1.0)
+    assert [load.load_id for load in journal.restore().loads] == (["load-1"] if restored else [])
+
+
+def test_what_is_to_be_kept_is_not_pruned(journal: Journal) -> None:
+    journal.commit([save_load(x, released=True, bay=None) for x in ("load-1", "load-2")], at=1.0)
+    assert journal.prune(before=10.0, keep={LoadId("load-1")}).loads == 1
+    assert journal.prune(before=10.0).loads == 1
 
 
 def test_a_serial_number_that_is_no_text_is_kept(journal: Journal, tmp_path: Path) -> None:

@@ -25,7 +25,14 @@ def test_sent_events_go_when_they_are_old(tmp_path: Path) -> None:
     journal.commit([_said(1), _said(2)], at=1.0, identities=["/orders 1"])
     journal.mark_sent([entry.sequence for entry in journal.outbox(10)])
     broken: list[JournalError] = []
-    chores = Chores(journal, keep_days=lambda: 1.0, broken=broken.append, clock=Clock(), every_s=0.01)
+    chores = Chores(
+        journal,
+        keep_days=lambda: 1.0,
+        keep_loads=lambda: (),
+        broken=broken.append,
+        clock=Clock(),
+        every_s=0.01,
+    )
     chores.start()
     wait_for(lambda: not journal.knows("/orders 1"), what="the pruning")
     chores.stop()
@@ -37,12 +44,13 @@ def test_a_broken_journal_is_told() -> None:
     told = threading.Event()
 
     class Broken:
-        def prune(self, before: float) -> object:
+        def prune(self, before: float, keep: object) -> object:
             raise JournalError("disk full")
 
     chores = Chores(
         cast(Journal, Broken()),
         keep_days=lambda: 1.0,
+        keep_loads=lambda: (),
         broken=lambda _: told.set(),
         clock=Clock(),
         every_s=0.01,
