@@ -97,6 +97,11 @@ class StoreConflict(PortError):
 
     kind = FailureKind.STORE_CONFLICT
 
+    def __init__(self, text: str, placed: Collection[bytes] = ()) -> None:
+        """`placed`: keys of a batch that the same call had given to objects by then."""
+        super().__init__(text)
+        self.placed = frozenset(placed)
+
 
 class ObjectMissing(PortError):
     """There is no such object in the store, although it was put there: somebody has taken it away."""

@@ -60,10 +60,12 @@ def _run(scene: Scene, *, folders: bool) -> tuple[int, str]:
     print(f"Station quay-03, uplink capped at {show.size(CAP)}/s, five drives", flush=True)
     print("\n".join(show.wrapped(f"({kind})", "")), flush=True)
     scene.build()
+    screen = Screen()
     try:
         scene.start()
+        screen.say("the daemon runs; the order system announces its jobs")
         scene.announce()
-        scene.play(Screen())
+        scene.play(screen)
     finally:
         scene.stop()
     events = scene.events()

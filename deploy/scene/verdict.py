@@ -112,5 +112,6 @@ def report(scene: Scene, events: list[dict[str, Any]]) -> None:
     print(next(lines))
     for line, drive in zip(lines, scene.drives, strict=True):
         print(line)
-        print("\n".join(show.wrapped(ending_of(drive, events).text, "       ")))
+        for words in show.wrapped(ending_of(drive, events).text, "       "):
+            print(words)
     print()

@@ -73,6 +73,7 @@ def survey(
         if volume.facts.problem is None:
             work.walk(volume)
     lists = work.expect()
+    cancel.check()
     differences = manifest.end_survey()
     secrecy = work.look() if sniff else ()
     work.require_drive()
@@ -179,6 +180,7 @@ class _Survey:
 
     def _flush(self) -> None:
         if self._batch:
+            self._cancel.check()
             self._manifest.add(self._batch)
             self._batch = []
 
@@ -195,6 +197,7 @@ class _Survey:
         lists = tuple(self._expect_list(volume, name, noticed) for volume, name in self._lists)
         rows = [(volume, path, sha256, "notice") for (volume, path), sha256 in noticed.items()]
         for at in range(0, len(rows), BATCH_ENTRIES):
+            self._cancel.check()
             self._manifest.expect(rows[at : at + BATCH_ENTRIES])
         if self._lists_passed_over:
             structlog.get_logger("ingestd.content").warning(
@@ -211,9 +214,9 @@ class _Survey:
             while batch := list(islice(entries, BATCH_ENTRIES)):
                 count += len(batch)
                 rows = [(where, e.path, e.sha256, path) for e in batch if (where, e.path) not in noticed]
+                self._cancel.check()
                 absent = self._manifest.expect(rows)
                 missing.extend(located(where, one) for one in absent[: MISSING_MAX - len(missing)])
-                self._cancel.check()
                 self._cancel.beat()
         if bad:
             self.require_drive()

@@ -138,8 +138,8 @@ class _Walker:
             fd = os.open(name, _OPEN_FOLDER, dir_fd=parent_fd)
         except OSError as error:
             blame_station(error)
-            vanished = path and isinstance(error, FileNotFoundError)
-            if not vanished:
+            missing = path and isinstance(error, FileNotFoundError)
+            if not missing or self._still_listed(parent_fd, {name}):
                 yield _unlistable(path, error.errno)
             return
         status = os.fstat(fd)

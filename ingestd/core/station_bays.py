@@ -140,7 +140,8 @@ def _displaced(bay: Bay, by: Load | None) -> Unplugged:
 def _load_of_drive(turn: Turn, bay: Bay, facts: DriveFacts) -> Load | None:
     """The load that this drive belongs to already, unless another drive of its identity has that load.
 
-    A load that was begun for this drive while too little was known of it gives way to an older claim.
+    A load that was begun for this drive while too little was known of it gives way to an older claim. A
+    drive that was released in this bay and never pulled is still that: it begins nothing new.
     """
     own = turn.station.loads.get(bay.load_id) if bay.load_id is not None else None
     if own is not None and own.job_id is not None:
@@ -149,7 +150,7 @@ def _load_of_drive(turn: Turn, bay: Bay, facts: DriveFacts) -> Load | None:
     same = [
         load
         for load in turn.station.in_order()
-        if not isinstance(load.state, Released)
+        if (load.bay == name or not isinstance(load.state, Released))
         and load.load_id != bay.load_id
         and load.drive.agrees_with(facts.identity)
         and not _is_elsewhere(turn, load, name)

@@ -8,6 +8,8 @@ from __future__ import annotations
 import contextlib
 import errno
 import fcntl
+import functools
+import hashlib
 import os
 import re
 import struct
@@ -32,6 +34,7 @@ _LOOP_INFO64 = struct.Struct("=QQQQQIIII64s64s32sQQ")
 _LOOP_CONFIG = struct.Struct(f"=II{_LOOP_INFO64.size}s8Q")
 
 LOOP_CONTROL = "/dev/loop-control"
+BOOT_ID = "/proc/sys/kernel/random/boot_id"
 _SYS_BLOCK = "/sys/block"
 _ATTACH_TRIES = 50
 _ATTACH_PAUSE_S = 0.02
@@ -101,6 +104,25 @@ def loop_node(path: str) -> LoopNode | None:
         if is_shortage(error):
             raise translated(error, path) from error
         return None
+
+
+def generation_of(sequence: int) -> int:
+    """A number for a disk sequence number that another boot, which counts anew, does not give again.
+
+    21 bits of a hash of the boot's id above the sequence number's 32: 53, which every consumer of JSON
+    keeps exact. Within one boot no two sequence numbers give the same. Raises ToolFailed.
+    """
+    return (_boot_mark(BOOT_ID) << 32) + sequence
+
+
+@functools.cache
+def _boot_mark(path: str) -> int:
+    try:
+        with open(path, "rb") as file:
+            boot = file.read().strip()
+    except OSError as error:
+        raise ToolFailed(f"{path} cannot be read: {error.strerror}; is proc mounted?") from error
+    return int.from_bytes(hashlib.blake2b(boot, digest_size=3).digest()) >> 3
 
 
 def _line(folder: str, name: str) -> bytes:

@@ -89,7 +89,10 @@ class CardSeen:
 
 
 def look_at_card(bay_folder: str) -> CardSeen | None:
-    """The card in a bay; None when there is none. Raises ResourcesExhausted, and nothing else."""
+    """The card in a bay; None when there is none, or the bay may not be entered.
+
+    Raises ResourcesExhausted, and ToolFailed when it cannot be told whether there is one.
+    """
     path = os.path.join(bay_folder, CARD_NAME)
     try:
         fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC)
@@ -109,8 +112,10 @@ def _unopened(path: str, error: OSError) -> CardSeen | None:
     why = "is a link, and links are not followed" if error.errno == errno.ELOOP else error.strerror
     try:
         generation = _generation(os.lstat(path))
-    except OSError:
-        return None
+    except OSError as lost:
+        if lost.errno in (*_ABSENT, errno.EACCES):
+            return None
+        raise ToolFailed(f"{path}: {lost.strerror}; look at the disk that holds the bays") from lost
     return CardSeen(generation, problem=f"the drive card {path}: {why}; put a readable file in its place")
 
 
@@ -178,10 +183,14 @@ def bay_problems(bays_folder: str) -> Sequence[Problem]:
     if not names:
         text, remedy = f"{bays_folder} holds no bays", "create a folder in it for every bay"
         found.append(Problem("bays", text, remedy, False))
-    seen = ((name, look_at_card(os.path.join(bays_folder, name))) for name in names if _fit(name))
-    found += [
-        Problem(f"bay {name}", card.problem, "write the card again", False)
-        for name, card in seen
-        if card is not None and card.problem
-    ]
+    wrong = ((name, _wrong_with_card(os.path.join(bays_folder, name))) for name in names if _fit(name))
+    found += [Problem(f"bay {name}", text, "write the card again", False) for name, text in wrong if text]
     return found
+
+
+def _wrong_with_card(bay_folder: str) -> str | None:
+    try:
+        card = look_at_card(bay_folder)
+    except ToolFailed as error:
+        return str(error)
+    return card.problem if card is not None else None

@@ -71,11 +71,11 @@ class LoopDrives:
         self._same(handle, found[2].generation)
         return found
 
-    def _same(self, handle: DriveHandle, generation: int) -> None:
-        if generation != handle.generation:
+    def _same(self, handle: DriveHandle, sequence: int) -> None:
+        if block.generation_of(sequence) != handle.generation:
             raise DriveSwapped(
-                f"another drive is at {handle.locator} now: "
-                f"its disk sequence number was {handle.generation} and is {generation}"
+                f"another drive is at {handle.locator} now, or it was plugged in anew: "
+                f"the disk sequence number {sequence} is not the one that it was seen with"
             )
 
     def _still_there(self, handle: DriveHandle) -> bool:
@@ -114,7 +114,7 @@ class LoopDrives:
             self._seal(handle, drive_fd)
             window = block.attach_read_only(drive_fd)
             undo.callback(os.close, window.fd)
-            stem = f"{bay}-{handle.generation}"
+            stem = f"{bay}-{node.generation}"
             volumes = [self._open_volume(window, facts, stem, undo, cancel) for facts in probe(window)]
             sighting = _sighting(bay, node, card)
             facts = DriveFacts(
@@ -126,12 +126,9 @@ class LoopDrives:
             self._find(handle)
             way_back = undo.pop_all()
 
-        def drop_caches() -> None:
-            # The pages of files are the mount's: a drive opened anew has none.
-            block.drop_buffers(window.fd)
-            block.drop_buffers(drive_fd)
-
-        return HeldDrive(facts, volumes, way_back, lambda: self._still_there(handle), drop_caches)
+        # The pages of files are the mount's: a drive opened anew has none.
+        buffered = (window.fd, drive_fd)
+        return HeldDrive(facts, volumes, way_back, lambda: self._still_there(handle), buffered)
 
     def _open_volume(
         self,
@@ -221,7 +218,7 @@ def _sighting(bay: BayName, node: block.LoopNode, seen: CardSeen | None) -> Sigh
     card = seen.card if seen is not None and seen.card is not None else Card()
     return Sighting(
         bay=bay,
-        handle=DriveHandle(locator=node.path, generation=node.generation),
+        handle=DriveHandle(locator=node.path, generation=block.generation_of(node.generation)),
         identity=card.identity(node.size_bytes),
         interface=card.interface or INTERFACE,
     )

@@ -52,8 +52,8 @@ _STATION = re.compile(
 """A driver that does not know what it meets, or lacks what it needs."""
 _DAMAGED = re.compile(
     r"corrupt|bad superblock|i/o error|input/output error|structure needs cleaning|bad message"
-    r"|(can't|unable to|failed to|error|cannot) (read|find)|error reading|bad magic|wrong fs magic|invalid|bogus"
-    r"|bad geometry|checksum|\bcrc\b|inconsistent|root inode",
+    r"|(can't|unable to|failed to|error|cannot) (read|find)|error reading|bad magic|wrong fs magic"
+    r"|invalid|bogus|bad geometry|checksum|\bcrc\b|inconsistent|root inode",
     re.IGNORECASE,
 )
 """A driver that knows the file system, as probing did, and finds it broken or cannot read it."""

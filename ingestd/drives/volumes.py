@@ -53,29 +53,43 @@ class HeldDrive:
         volumes: Sequence[RootedVolume],
         way_back: contextlib.ExitStack,
         still_there: Callable[[], bool],
-        drop_caches: Callable[[], None] = lambda: None,
+        buffered: Sequence[int] = (),
     ) -> None:
+        """`buffered`: descriptors of the devices, open until the way back, whose buffers can be dropped."""
         self.facts = facts
         self.volumes = tuple(volumes)
         self._way_back = way_back
         self._still_there = still_there
-        self._drop_caches = drop_caches
+        self._buffered = tuple(buffered)
         self._lock = threading.Lock()
         self._open = True
 
     def still_there(self) -> bool:
-        with self._lock:
-            return self._open and self._still_there()
+        return self._open and self._still_there()
 
     def drop_caches(self) -> None:
+        # On descriptors of its own, and without the lock: a dying drive may never answer.
+        with contextlib.ExitStack() as undo:
+            for fd in self._borrowed(undo):
+                block.drop_buffers(fd)
+
+    def _borrowed(self, undo: contextlib.ExitStack) -> list[int]:
+        borrowed = []
         with self._lock:
-            if self._open:
-                self._drop_caches()
+            for fd in self._buffered if self._open else ():
+                try:
+                    own = os.dup(fd)
+                except OSError as error:
+                    raise block.translated(error, "the open drive") from error
+                undo.callback(os.close, own)
+                borrowed.append(own)
+        return borrowed
 
     def close(self) -> None:
         with self._lock:
             self._open = False
-            self._way_back.close()
+            way_back = self._way_back.pop_all()
+        way_back.close()
 
 
 def root_of(facts: VolumeFacts, folder: str) -> RootedVolume:

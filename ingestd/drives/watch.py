@@ -71,25 +71,26 @@ class DriveWatch:
         self._beat = time.monotonic()
         self._log = structlog.get_logger("ingestd.drives")
 
-    def first(self) -> tuple[Sighting, ...]:
+    def first(self) -> tuple[Sighting, ...] | None:
         """Look once, now, before `start`: what is plugged in, and from then on believed.
 
-        Nothing when the bays cannot be looked at; what is there is then told once they can.
+        None when the bays cannot be looked at: then it is not known what is there, and not that nothing is.
         """
         seen = self._look()
-        if seen is not None:
-            self._believed = one_per_bay({}, seen)
+        if seen is None:
+            return None
+        self._believed = one_per_bay({}, seen)
         return tuple(self._believed.values())
 
     def start(self) -> None:
         self._beat = time.monotonic()
         self._thread.start()
 
-    def stop(self) -> None:
-        """Stop looking. Waits a few seconds at most: a look that hangs is left behind."""
+    def stop(self, within_s: float = _STOP_S) -> None:
+        """Stop looking. Waits `within_s` seconds at most: a look that hangs is left behind."""
         self._stopping.set()
         if self._thread.is_alive():
-            self._thread.join(_STOP_S)
+            self._thread.join(within_s)
 
     @property
     def alive(self) -> bool:

@@ -80,7 +80,8 @@ WHERE EXISTS (SELECT 1 FROM uploads WHERE load = ?1 AND file_no = ?2)
 """
 
 _STORED = """
-UPDATE files SET state = 'stored', reason = NULL, changed = 0, found = ?, sha256 = ?, key = ?, stored_guard = ?
+UPDATE files SET state = 'stored', reason = NULL, changed = 0,
+    found = ?, sha256 = ?, key = ?, stored_guard = ?
 WHERE load = ? AND file_no = ?
 """
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import queue
+import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 
@@ -12,6 +13,7 @@ from ingestd.bus import codec
 from ingestd.bus.spool import SpoolBus
 from ingestd.core import station as core
 from ingestd.core.messages import Event, LimitsChanged, StationStarted, StopRequested, UplinkSet
+from ingestd.core.model import Sighting
 from ingestd.core.outgoing import Publish
 from ingestd.core.snapshot import Picture, picture
 from ingestd.drives.folder import FolderDrives
@@ -29,6 +31,7 @@ from ingestd.runtime.handlers import Handlers, plain_kind
 from ingestd.runtime.host import Signals
 from ingestd.runtime.loop import Inbox, Loop
 from ingestd.runtime.status import StatusWriter, make_folders, running
+from ingestd.runtime.vigil import HUNG_S, Backstop, Pulse, Vigil
 from ingestd.store.folder import FolderStore
 from ingestd.telemetry import logs
 from ingestd.transfer.buffers import BufferPool
@@ -46,7 +49,8 @@ def make_drives(config: Config) -> Drives:
 
 
 def make_stores(config: Config) -> dict[str, Store]:
-    return {store.name: FolderStore(store.name, store.folder) for store in config.stores}
+    station = config.station.name
+    return {store.name: FolderStore(store.name, store.folder, station) for store in config.stores}
 
 
 def make_bus(config: Config) -> SpoolBus:
@@ -63,6 +67,10 @@ def scratch_folder(config: Config) -> str:
 
 PROGRESS_WAITING_MAX = 4096
 
+_CLOSE_S = 0.5
+_SIGNALS_S = 0.05
+"""How often a stop is looked for while the bays cannot be looked at."""
+
 
 class App:
     """One daemon. `run` returns the exit status."""
@@ -74,6 +82,8 @@ class App:
         self._clock = clock or Clock()
         self._watch: DriveWatch | None = None
         self._bus_thread: BusThread | None = None
+        self._status: StatusWriter | None = None
+        self._vigil = Vigil(self._clock)
         self._pending: list[Event] = []
 
     def run(self) -> int:
@@ -86,6 +96,9 @@ class App:
 
     def _run(self, stack: ExitStack) -> int:
         config, clock = self._config, self._clock
+        backstop = Backstop(self._signals, lambda: self._config.station.stop_within_seconds, clock)
+        backstop.start()
+        stack.callback(backstop.stop)
         journal = Journal.open(journal_folder(config), encode=self._encode)
         stack.callback(journal.close)
         drives, stores = make_drives(config), make_stores(config)
@@ -122,10 +135,9 @@ class App:
             clock=clock,
             tick=self._tick,
         )
-        stack.callback(handlers.open.close_all)
+        stack.callback(lambda: handlers.open.close_all(max(_CLOSE_S, backstop.left_s() - _CLOSE_S)))
 
         self._watch = DriveWatch(drives, inbox.put, config.drives.poll_every_seconds, clock.now)
-        sightings = self._watch.first()
         bus = make_bus(config)
         bus.prepare()
         self._bus_thread = BusThread(
@@ -137,9 +149,13 @@ class App:
             clock=clock,
             poll_s=config.bus.poll_every_seconds,
         )
-        status = StatusWriter(config.station.state_folder, self._look, self._trouble)
-        status.start()
-        stack.callback(status.stop)
+        self._status = StatusWriter(config.station.state_folder, self._look, self._trouble)
+        self._status.start()
+        stack.callback(self._status.stop)
+        sightings = self._first_look(self._watch)
+        if sightings is None:
+            logs.get().info("station_stopped", in_time=True)
+            return 0
         chores = Chores(
             journal,
             keep_days=lambda: self._config.station.keep_records_days,
@@ -187,6 +203,21 @@ class App:
             if swept:
                 logs.get().warning("dead_uploads_swept", store=name, count=swept)
 
+    def _first_look(self, watch: DriveWatch) -> tuple[Sighting, ...] | None:
+        """What is plugged in; None when a stop was asked for before that could be told.
+
+        Nothing begins before it is known: a look that fails says nothing, and from a drive that is not
+        seen it would be concluded that it was unplugged.
+        """
+        while (sightings := watch.first()) is None:
+            again_at = self._clock.monotonic() + self._config.drives.poll_every_seconds
+            while self._clock.monotonic() < again_at:
+                if self._signals.take_stop():
+                    logs.get().info("stop_asked_for")
+                    return None
+                time.sleep(_SIGNALS_S)
+        return sightings
+
     def _broken(self, error: JournalError) -> None:
         self.loop.broken(error)
 
@@ -202,9 +233,11 @@ class App:
         found = []
         if self._bus_thread is not None and self._bus_thread.trouble:
             found.append(f"no notices or events go in or out: {self._bus_thread.trouble}")
+        if self._bus_thread is not None and self._bus_thread.stuck:
+            found.append(f"a notice cannot be set aside, and is tried again: {self._bus_thread.stuck}")
         if self._watch is not None and self._watch.trouble:
             found.append(f"the bays cannot be looked at: {self._watch.trouble}")
-        return found
+        return [*found, *self._vigil.trouble]
 
     # -- what the loop asks now and then --
 
@@ -212,17 +245,33 @@ class App:
         """A stop or a changed setting that the loop should know of; makes sure that nobody has died."""
         assert self._watch is not None, "the loop runs after everything has been built"
         assert self._bus_thread is not None, "the loop runs after everything has been built"
-        if not (self._watch.alive and self._bus_thread.alive) and not self._signals.stop:
-            self._broken(JournalError("a thread of the daemon has died; see the log above"))
+        assert self._status is not None, "the loop runs after everything has been built"
+        if not self._signals.stop:
+            self._look_after_threads(self._watch, self._bus_thread, self._status)
         if self._pending:
             return self._pending.pop(0)
         if self._signals.take_stop():
             logs.get().info("stop_asked_for")
-            self._watch.stop()
+            self._watch.stop(within_s=0.0)
             return StopRequested(at=self._clock.now())
         if self._signals.take_reload():
             self._reload()
         return None
+
+    def _look_after_threads(self, watch: DriveWatch, bus: BusThread, status: StatusWriter) -> None:
+        """A dead thread ends the daemon, which would be deaf without it; one that hangs is told of."""
+        for name, thread in (("drive-watch", watch), ("bus", bus), ("status", status)):
+            if not thread.alive:
+                self._broken(JournalError(f"the thread {name} of the daemon has died; see the log above"))
+        drives_s = max(HUNG_S, 3 * self._config.drives.poll_every_seconds)
+        bus_s = max(HUNG_S, 3 * self._config.bus.poll_every_seconds)
+        self._vigil.look(
+            {
+                "drive-watch": Pulse(watch.beat, drives_s, "drives that come and go are not noticed"),
+                "bus": Pulse(bus.moved_at, bus_s, "no notices or events go in or out"),
+                "status": Pulse(status.beat, HUNG_S, "what the station shows is not renewed"),
+            }
+        )
 
     def _reload(self) -> None:
         """Take over what can change while running, and say what cannot."""

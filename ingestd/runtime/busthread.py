@@ -7,6 +7,7 @@ import random
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 from ingestd.bus import codec
@@ -19,11 +20,24 @@ from ingestd.telemetry import logs
 
 _PUBLISH_AT_ONCE = 256
 _LONGEST_PAUSE_S = 60.0
+_BEAT_S = 5.0
+_STUCK_AT_ONCE = 8
+"""Acknowledgements that may fail in one turn: where all do, polling must not wait for all."""
 
 _TIDY_EVERY_S = 600.0
 
 WINDOW = 1024
 """Notices that may be with the loop, taken but not yet committed."""
+
+
+@dataclass(slots=True)
+class _Settled:
+    """A notice that has been decided on and is to be acknowledged."""
+
+    delivery: Delivery
+    problems: tuple[str, ...]
+    failures: int = 0
+    again_at: float = 0.0
 
 
 class BusThread:
@@ -47,8 +61,9 @@ class BusThread:
         self._broken = broken
         self._clock = clock
         self._poll_s = poll_s
-        self._done: queue.SimpleQueue[tuple[Delivery, tuple[str, ...]]] = queue.SimpleQueue()
-        self._acknowledging: deque[tuple[Delivery, tuple[str, ...]]] = deque()
+        self._done: queue.SimpleQueue[_Settled] = queue.SimpleQueue()
+        self._acknowledging: deque[_Settled] = deque()
+        self._stuck = ""
         self._stop = threading.Event()
         self._failures = 0
         self._trouble = ""
@@ -70,6 +85,11 @@ class BusThread:
     def trouble(self) -> str:
         """Why nothing goes in or out, in words; empty while it does."""
         return self._trouble
+
+    @property
+    def stuck(self) -> str:
+        """Which notice cannot be set aside, and why, in words; empty while all can."""
+        return self._stuck
 
     @property
     def alive(self) -> bool:
@@ -102,10 +122,15 @@ class BusThread:
             self._trouble = str(error)
             if self._failures == 1:
                 logs.get().error("bus_down", text=str(error))
-            self._stop.wait(random.uniform(0, min(_LONGEST_PAUSE_S, 0.5 * 2.0 ** min(self._failures, 8))))  # noqa: S311
+            self._pause(random.uniform(0, _step_s(self._failures)))  # noqa: S311
         if self._under_way >= WINDOW:
             self._stop.wait(0.01)
         self.moved_at = self._clock.monotonic()
+
+    def _pause(self, seconds: float) -> None:
+        until = self._clock.monotonic() + seconds
+        while (left := until - self._clock.monotonic()) > 0 and not self._stop.wait(min(left, _BEAT_S)):
+            self.moved_at = self._clock.monotonic()
 
     def _recovered(self) -> None:
         if self._failures:
@@ -123,6 +148,7 @@ class BusThread:
         while entries := self._journal.outbox(_PUBLISH_AT_ONCE):
             self._bus.publish(entries)
             self._journal.mark_sent([entry.sequence for entry in entries])
+            self.moved_at = self._clock.monotonic()
 
     def _tidy(self) -> None:
         if self._clock.monotonic() >= self._tidy_at:
@@ -130,13 +156,37 @@ class BusThread:
             self._bus.tidy(self._clock.now())
 
     def _acknowledge_all(self) -> None:
-        """One that the bus does not take stays first in line for the next turn."""
+        """One that the bus does not take goes to the end of the line and waits; all else goes on."""
         while not self._done.empty():
             self._acknowledging.append(self._done.get())
-        while self._acknowledging:
-            self._bus.acknowledge(*self._acknowledging[0])
-            self._acknowledging.popleft()
-            self._under_way -= 1
+        failed = 0
+        for _ in range(len(self._acknowledging)):
+            settled = self._acknowledging.popleft()
+            if settled.again_at > self._clock.monotonic() or failed >= _STUCK_AT_ONCE:
+                self._acknowledging.append(settled)
+            elif self._acknowledge(settled):
+                self._under_way -= 1
+            else:
+                failed += 1
+                self._acknowledging.append(settled)
+        self._say_stuck()
+
+    def _acknowledge(self, settled: _Settled) -> bool:
+        try:
+            self._bus.acknowledge(settled.delivery, settled.problems)
+        except BusDown as error:
+            settled.failures += 1
+            settled.again_at = self._clock.monotonic() + _step_s(settled.failures)
+            if not self._stuck:
+                logs.get().error("notice_stuck", notice=settled.delivery.name, text=str(error))
+            self._stuck = f"{settled.delivery.name}: {error}"
+            return False
+        return True
+
+    def _say_stuck(self) -> None:
+        if self._stuck and not any(settled.failures for settled in self._acknowledging):
+            logs.get().info("notice_not_stuck")
+            self._stuck = ""
 
     def _hand_over(self, delivery: Delivery) -> None:
         self._under_way += 1
@@ -157,7 +207,7 @@ class BusThread:
             kind = "not understood"
         else:
             if decoded.notice is None:
-                self._done.put((delivery, ()))
+                self._done.put(_Settled(delivery, ()))
                 return
             event, identity, kind = decoded.notice, decoded.identity, decoded.type
             known_as = identity
@@ -169,4 +219,9 @@ class BusThread:
             logs.get().warning("notice_refused", notice=delivery.name, type=kind, problems=len(problems))
         else:
             logs.get().info("notice_accepted", notice=delivery.name, type=kind)
-        self._done.put((delivery, tuple(problems)))
+        self._done.put(_Settled(delivery, tuple(problems)))
+
+
+def _step_s(failures: int) -> float:
+    """How long to leave the bus alone after so many failures in a row, at most."""
+    return min(_LONGEST_PAUSE_S, 0.5 * 2.0 ** min(failures, 8))

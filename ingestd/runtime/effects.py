@@ -19,9 +19,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ingestd.core.messages import (
-    Effect as EffectCommand,
-)
-from ingestd.core.messages import (
     Close,
     EffectCancelled,
     EffectFailed,
@@ -31,6 +28,9 @@ from ingestd.core.messages import (
     LoadEffect,
     Prove,
     TakeBack,
+)
+from ingestd.core.messages import (
+    Effect as EffectCommand,
 )
 from ingestd.core.model import Attempt, Failure, FailureKind
 from ingestd.ports import Cancelled, JournalError, PortError

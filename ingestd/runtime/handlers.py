@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Mapping
 
 from ingestd.content import sniff
@@ -29,45 +30,108 @@ from ingestd.core.messages import (
 )
 from ingestd.core.model import DriveHandle, Ledger, LoadId, Secrecy
 from ingestd.journal.journal import Journal
-from ingestd.ports import Drives, OpenDrive, PortError, Store, StoreMissing
+from ingestd.ports import Cancelled, Drives, Manifest, OpenDrive, PortError, Store, StoreMissing, ToolFailed
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.effects import Handler, Token
+from ingestd.runtime.uncounted import uncounted
 from ingestd.telemetry import logs
 from ingestd.transfer.proof import ProofMismatch
 from ingestd.transfer.transfers import Transfers
 
 
 class OpenDrives:
-    """The drives that loads have open, one per load; each is used by one effect at a time."""
+    """The drives that loads have open, one per load; each is used by one effect at a time.
+
+    No lock is held while a drive is opened or closed: either may take for ever.
+    """
 
     def __init__(self, drives: Drives) -> None:
         self._drives = drives
         self._lock = threading.Lock()
         self._open: dict[LoadId, tuple[DriveHandle, OpenDrive]] = {}
+        self._opening: dict[LoadId, Token] = {}
+        """Whose opening counts; one that comes back and is not named here came too late."""
+        self._closing: set[LoadId] = set()
+        self._over = False
 
     def get(self, load_id: LoadId, handle: DriveHandle, token: Token, *, fresh: bool) -> OpenDrive:
-        """The drive, opened if need be; `fresh`: opened anew. Checks that it is still the same one."""
+        """The drive, opened if need be; `fresh`: opened anew. Checks that it is still the same one.
+
+        Raises Cancelled, and leaves nothing open, when the work was given up in the meantime.
+        """
         with self._lock:
             known = self._open.get(load_id)
         if known is not None and not fresh and known[0] == handle and known[1].still_there():
             return known[1]
-        self.close(load_id)
-        drive = self._drives.open(handle, token)
+        with token.lets_go():
+            self.close(load_id)
         with self._lock:
-            self._open[load_id] = (handle, drive)
+            self._opening[load_id] = token
+        try:
+            drive = self._drives.open(handle, token)
+        except BaseException:
+            self._take_turn(load_id, token)
+            raise
+        with self._lock:
+            wanted = self._take_turn_locked(load_id, token) and not token.cancelled and not self._over
+            if wanted:
+                self._open[load_id] = (handle, drive)
+        if not wanted:
+            drive.close()
+            raise Cancelled
         return drive
 
-    def close(self, load_id: LoadId) -> None:
+    def _take_turn(self, load_id: LoadId, token: Token) -> None:
         with self._lock:
-            known = self._open.pop(load_id, None)
-        if known is not None:
-            known[1].close()
+            self._take_turn_locked(load_id, token)
 
-    def close_all(self) -> None:
+    def _take_turn_locked(self, load_id: LoadId, token: Token) -> bool:
+        """Whether this opening is still the one that counts; afterwards none is."""
+        if self._opening.get(load_id) is not token:
+            return False
+        del self._opening[load_id]
+        return True
+
+    def close(self, load_id: LoadId) -> None:
+        """Let go of the load's drive. Raises ToolFailed while an earlier attempt at it has not come back."""
         with self._lock:
+            if load_id in self._closing:
+                raise ToolFailed(
+                    "the drive has not been let go of yet: something of the station still has it in use; "
+                    "should that go on, restart the daemon before the drive is unplugged"
+                )
+            self._opening.pop(load_id, None)
+            known = self._open.pop(load_id, None)
+            if known is None:
+                return
+            self._closing.add(load_id)
+        try:
+            known[1].close()
+        finally:
+            with self._lock:
+                self._closing.discard(load_id)
+
+    def close_all(self, within_s: float) -> bool:
+        """Let go of every drive, and of those still being opened once they are; whether all were in time.
+
+        One that hangs does not keep the others from being let go of.
+        """
+        with self._lock:
+            self._over = True
             loads = list(self._open)
-        for load_id in loads:
+        threads = [threading.Thread(target=self._close_last, args=(load,), daemon=True) for load in loads]
+        for thread in threads:
+            thread.start()
+        until = time.monotonic() + within_s
+        for thread in threads:
+            thread.join(max(0.0, until - time.monotonic()))
+        return not any(thread.is_alive() for thread in threads)
+
+    def _close_last(self, load_id: LoadId) -> None:
+        try:
             self.close(load_id)
+        except (PortError, OSError) as error:
+            logs.get().warning("drive_not_let_go", load=load_id, text=str(error))
 
 
 class Handlers:
@@ -109,18 +173,20 @@ class Handlers:
         try:
             facts = drive.facts
         finally:
-            drive.close()
+            with token.lets_go():
+                drive.close()
         return Identified(at=self._clock.now(), bay=command.bay, attempt=command.attempt, facts=facts)
 
     def survey(self, command: Survey, token: Token) -> Event:
+        manifest = self._manifest(command, token)
         drive = self.open.get(command.load_id, command.handle, token, fresh=command.fresh)
         if command.fresh:
             drive.drop_caches()
-        manifest = self._journal.manifest(command.load_id)
         facts = survey(drive, command.job, manifest, reserved=RECORDS, cancel=token, sniff=command.sniff)
         return Surveyed(at=self._clock.now(), load_id=command.load_id, attempt=command.attempt, facts=facts)
 
     def transfer(self, command: Transfer, token: Token) -> Event:
+        manifest = self._manifest(command, token)
         drive = self.open.get(command.load_id, command.handle, token, fresh=False)
 
         def report(ledger: Ledger, rate_bytes_per_second: float) -> None:
@@ -138,7 +204,7 @@ class Handlers:
             command,
             drive,
             self._store(command.job.destination.store),
-            self._journal.manifest(command.load_id),
+            manifest,
             report,
             token,
         )
@@ -151,8 +217,8 @@ class Handlers:
         )
 
     def recheck(self, command: Recheck, token: Token) -> Event:
+        manifest = self._manifest(command, token)
         drive = self.open.get(command.load_id, command.handle, token, fresh=True)
-        manifest = self._journal.manifest(command.load_id)
         ledger, confirmed = self._transfers.recheck(command, drive, manifest, token)
         return Rechecked(
             at=self._clock.now(),
@@ -167,7 +233,7 @@ class Handlers:
             command,
             self._station,
             self._store(command.job.destination.store),
-            self._journal.manifest(command.load_id),
+            self._manifest(command, token),
             token,
             self._clock.now,
         )
@@ -185,7 +251,7 @@ class Handlers:
         files, size_bytes = self._transfers.take_back(
             command,
             self._store(command.destination.store),
-            self._journal.manifest(command.load_id),
+            self._manifest(command, token),
             token,
         )
         return TakenBack(
@@ -211,6 +277,14 @@ class Handlers:
             attempt=command.attempt,
             powered_down=powered_down,
         )
+
+    def _manifest(self, command: Survey | Transfer | Recheck | Prove | TakeBack, token: Token) -> Manifest:
+        """The load's manifest, for this attempt to write. Asked for before the drive, which may hang:
+        from then on earlier attempts that were given up change nothing any more."""
+        manifest = uncounted(self._journal.manifest(command.load_id), token)
+        token.check()
+        manifest.claim(command.attempt)
+        return manifest
 
     def _store(self, name: str) -> Store:
         store = self._stores.get(name)

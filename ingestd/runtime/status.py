@@ -129,6 +129,8 @@ class StatusWriter:
         self._every_s = every_s
         self._stop = threading.Event()
         self._failed = False
+        self.beat = time.monotonic()
+        """The monotonic time at which the thread last moved on."""
         self._thread = threading.Thread(target=self._run, name="status", daemon=True)
 
     def start(self) -> None:
@@ -149,9 +151,14 @@ class StatusWriter:
         self._thread.join(5)
         self.write()
 
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
     def _run(self) -> None:
         while not self._stop.wait(self._every_s):
             self.write()
+            self.beat = time.monotonic()
 
     def write(self) -> None:
         body = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from ingestd.files import open_folder
 from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreFull, StoreRefused
@@ -23,8 +23,9 @@ class FolderStore:
     mount point: then an unmounted disk is noticed as StoreMissing instead of filling the one below.
     """
 
-    def __init__(self, name: str, root: str) -> None:
-        self._root = FolderRoot(name, root)
+    def __init__(self, name: str, root: str, station: str = "") -> None:
+        """`station` marks what is on its way into the store, and a sweep touches what bears its mark."""
+        self._root = FolderRoot(name, root, station)
 
     @property
     def name(self) -> str:
@@ -37,7 +38,7 @@ class FolderStore:
         with self._root.errors(), self._root.opened() as root_fd, self._root.parts() as parts_fd:
             self._check_names(root_fd, [*folders, name])
             self._check_space(root_fd, size_bytes)
-            token, fd = folder_parts.create(parts_fd)
+            token, fd = folder_parts.create(parts_fd, self._root.station)
             upload = FolderUpload(self._root, key, token, fd)
             os.fsync(parts_fd)
             return upload
@@ -66,9 +67,9 @@ class FolderStore:
             upload = FolderUpload(self._root, key, token, fd)
             return upload if os.fstat(fd).st_size <= size_bytes else None
 
-    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> None:
+    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         with self._root.errors():
-            folder_batch.put_batch(self._root, batch, pace)
+            return folder_batch.put_batch(self._root, batch, pace)
 
     def replace(self, key: bytes, body: bytes) -> None:
         folders, name = self._root.parts_of(key)
@@ -78,7 +79,7 @@ class FolderStore:
             self._root.folder(folders, create=True) as folder_fd,
         ):
             self._look_at(folder_fd, name, key)
-            token, fd = folder_parts.create(parts_fd)
+            token, fd = folder_parts.create(parts_fd, self._root.station)
             try:
                 with closing(fd):
                     write_at(fd, 0, memoryview(body), Allowance(len(body), pace=lambda _: None))
@@ -142,11 +143,13 @@ class FolderStore:
             folder_parts.discard(parts_fd, token)
 
     def sweep(self, live_tokens: Iterable[str]) -> int:
-        """See `Store`. Uploads and batches that some process is working on are left alone, live or not."""
+        """See `Store`. Uploads and batches that some process is working on are left alone, live or not,
+        and so is everything of another station."""
         live = frozenset(live_tokens)
         with self._root.errors(), self._root.parts() as parts_fd:
             names = os.listdir(parts_fd)
-            return sum(folder_parts.discard_if_dead(parts_fd, name) for name in names if name not in live)
+            dead = [n for n in names if n not in live and folder_parts.is_of(n, self._root.station)]
+            return sum(folder_parts.discard_if_dead(parts_fd, name) for name in dead)
 
     def problems(self) -> Sequence[Problem]:
         return folder_check.problems(self._root)

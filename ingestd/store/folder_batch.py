@@ -9,10 +9,10 @@ file and each folder is synced by itself, in the same order.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from ingestd.files import open_folder
-from ingestd.ports import Pace, SmallObject
+from ingestd.ports import Pace, SmallObject, StoreConflict
 from ingestd.store import folder_parts, syscalls
 from ingestd.store.folder_bytes import Allowance, holds, write_at
 from ingestd.store.folder_root import FolderRoot, closing
@@ -24,11 +24,15 @@ _Entry = tuple[str, bytes, SmallObject]
 """Temporary name, last name of the key, object."""
 
 
-def put_batch(root: FolderRoot, batch: Sequence[SmallObject], pace: Pace) -> None:
+def put_batch(root: FolderRoot, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
     """See `Store.put_batch`. Objects that got their key before an error keep it."""
-    folders = _by_folder(root, batch)
+    folders, placed = _by_folder(root, batch), set[bytes]()
     # The root is opened first: a sync reports the errors since its descriptor was opened.
-    with root.opened() as root_fd, root.parts() as parts_fd, folder_parts.batch_folder(parts_fd) as batch_fd:
+    with (
+        root.opened() as root_fd,
+        root.parts() as parts_fd,
+        folder_parts.batch_folder(parts_fd, root.station) as batch_fd,
+    ):
         as_whole = len(batch) > _FEW and syscalls.can_sync_file_system(root_fd)
         allowance = Allowance(sum(len(small.body) for small in batch), pace)
         for number, small in enumerate(batch):
@@ -37,11 +41,12 @@ def put_batch(root: FolderRoot, batch: Sequence[SmallObject], pace: Pace) -> Non
             syscalls.sync_file_system(root_fd)
         for folder, entries in folders.items():
             with closing(open_folder(root_fd, list(folder), create=True, durable=not as_whole)) as folder_fd:
-                _place_all(root, batch_fd, folder_fd, entries)
+                _place_all(root, batch_fd, folder_fd, entries, placed)
                 if not as_whole:
                     os.fsync(folder_fd)
         if as_whole:
             syscalls.sync_file_system(root_fd)
+    return {small.key for small in batch} - placed
 
 
 def _by_folder(root: FolderRoot, batch: Iterable[SmallObject]) -> dict[tuple[bytes, ...], list[_Entry]]:
@@ -64,10 +69,15 @@ def _write(batch_fd: int, temporary: str, body: memoryview, allowance: Allowance
         os.close(fd)
 
 
-def _place_all(root: FolderRoot, batch_fd: int, folder_fd: int, entries: Iterable[_Entry]) -> None:
+def _place_all(
+    root: FolderRoot, batch_fd: int, folder_fd: int, entries: Iterable[_Entry], placed: set[bytes]
+) -> None:
+    """Give all of them their keys; `placed` gets those under which nothing lay before."""
     for temporary, name, small in entries:
         try:
             folder_parts.place(batch_fd, temporary, folder_fd, name)
         except FileExistsError:
             if not holds(folder_fd, name, len(small.body), small.sha256):
-                raise root.conflict(small.key) from None
+                raise StoreConflict(str(root.conflict(small.key)), placed) from None
+        else:
+            placed.add(small.key)

@@ -28,7 +28,7 @@ def _where(root: FolderRoot) -> str:
 def _try_out(root: FolderRoot) -> None:
     """Write a scratch file and take it away again."""
     with root.errors(), root.parts() as parts_fd:
-        token, fd = folder_parts.create(parts_fd)
+        token, fd = folder_parts.create(parts_fd, root.station)
         try:
             os.write(fd, b"scratch")
             os.fsync(fd)

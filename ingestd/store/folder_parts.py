@@ -1,8 +1,9 @@
 """Files that have not got their key yet, and how they get it.
 
-They lie in the reserved folder under names that are tokens. Whoever works with one holds a shared lock
-on it, which goes with the process: a sweep leaves locked ones alone, also those of another station that
-uses the same folder.
+They lie in the reserved folder under names that are tokens: a random part, and the name of the station
+that made them. Whoever works with one holds a shared lock on it, which goes with the process: a sweep
+leaves locked ones alone. Those of another station that uses the same folder it does not even look at,
+since locks do not reach everywhere, and an upload that rests holds none.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ FILE_MODE = 0o640
 
 _FOLDER_MODE = 0o750
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
-_TOKEN = re.compile(r"[0-9a-f]{32}")
+_TOKEN = re.compile(r"[0-9a-f]{32}(-(?P<station>[A-Za-z0-9][A-Za-z0-9._-]{0,63}))?")
 _NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOTSUP, errno.EMLINK, errno.ENOSYS)
 _NO_SAFE_RENAME = (errno.EINVAL, errno.ENOSYS)
 
@@ -34,9 +35,21 @@ def is_token(text: str) -> bool:
     return _TOKEN.fullmatch(text) is not None
 
 
-def create(parts_fd: int) -> tuple[str, int]:
+def is_of(token: str, station: str) -> bool:
+    """Whether this is the token of an upload or a batch that the station has begun."""
+    found = _TOKEN.fullmatch(token)
+    return found is not None and (found["station"] or "") == station
+
+
+def _new_token(station: str) -> str:
+    token = f"{uuid.uuid4().hex}-{station}" if station else uuid.uuid4().hex
+    assert is_of(token, station), "stations have names that are fit for files"
+    return token
+
+
+def create(parts_fd: int, station: str) -> tuple[str, int]:
     """A new empty file: its token, and a locked descriptor for reading and writing."""
-    token = uuid.uuid4().hex
+    token = _new_token(station)
     flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
     fd = os.open(token, flags, FILE_MODE, dir_fd=parts_fd)
     _lock(fd)
@@ -56,9 +69,9 @@ def reopen(parts_fd: int, token: str) -> int | None:
 
 
 @contextlib.contextmanager
-def batch_folder(parts_fd: int) -> Iterator[int]:
+def batch_folder(parts_fd: int, station: str) -> Iterator[int]:
     """A locked folder for a batch of temporary files, gone at the end with all that is left in it."""
-    token = uuid.uuid4().hex
+    token = _new_token(station)
     os.mkdir(token, _FOLDER_MODE, dir_fd=parts_fd)
     with closing(os.open(token, _FOLDER_FLAGS, dir_fd=parts_fd)) as fd:
         _lock(fd)

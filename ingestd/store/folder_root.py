@@ -73,9 +73,10 @@ _MEANING: dict[int, tuple[type[PortError], str]] = {
 class FolderRoot:
     """Name and place of a store. Its context managers close what they open."""
 
-    def __init__(self, name: str, path: str) -> None:
+    def __init__(self, name: str, path: str, station: str = "") -> None:
         self.name = name
         self.path = path
+        self.station = station
 
     @contextlib.contextmanager
     def errors(self) -> Iterator[None]:

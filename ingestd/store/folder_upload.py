@@ -57,8 +57,8 @@ class FolderUpload:
                 with self._root.errors(), self._lent() as fd:
                     self._check_size(fd, size_bytes)
                     os.fsync(fd)
-                    self._take_key(fd, size_bytes, sha256)
-                self._done = StoredObject(self._key, size_bytes)
+                    existed = self._take_key(fd, size_bytes, sha256)
+                self._done = StoredObject(self._key, size_bytes, existed=existed)
                 self._descriptor.close()
             return self._done
 
@@ -69,7 +69,9 @@ class FolderUpload:
                 f"{self._root}: {found} bytes have arrived of an object of {size_bytes}; send it again"
             )
 
-    def _take_key(self, fd: int, size_bytes: int, sha256: bytes) -> None:
+    def _take_key(self, fd: int, size_bytes: int, sha256: bytes) -> bool:
+        """Whether another file of the same content had the key already."""
+        ours = True
         folders, name = self._root.parts_of(self._key)
         with self._root.parts() as parts_fd, self._root.folder(folders, create=True) as folder_fd:
             try:
@@ -83,6 +85,7 @@ class FolderUpload:
             # Before the temporary name goes: at no moment may the file be without a lasting name.
             os.fsync(folder_fd)
             folder_parts.discard(parts_fd, self._token)
+        return not ours
 
     def abort(self) -> None:
         """See `Upload`. Does nothing to an object that is complete."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 
-from ingestd.ports import CancelToken, Manifest, ObjectMissing, PendingFile, Store
+from ingestd.ports import CancelToken, ObjectMissing, Store
 from ingestd.transfer.damage import BLOCK_BYTES
 
 
@@ -32,31 +33,17 @@ def is_stored(store: Store, key: bytes, size_bytes: int, sha256: bytes, cancel: 
     return read_back(store, key, cancel) == (size_bytes, sha256)
 
 
-def digest_of_parts(manifest: Manifest, file: PendingFile) -> bytes | None:
-    """The SHA-256 of a file all of whose parts the store was given; None when some are missing.
+def remove_left(
+    store: Store, key: bytes, sha256: bytes, check: Callable[[], None], cancel: CancelToken
+) -> int:
+    """Remove what this load has left under a key, and say how many bytes that was; -1 if it is not there.
 
-    Only such an upload can have been completed, and the last part's prefix is the whole file.
+    What has another content is somebody else's and stays. `check` raises Cancelled where this is not for
+    the caller to do any more; it is asked at the last moment, since reading an object back may take long.
     """
-    if file.upload_token is None or not file.part_bytes:
-        return None
-    count = -(-file.size_bytes // file.part_bytes)
-    parts = manifest.parts(file.file_no)
-    if any(number not in parts for number in range(1, count + 1)):
-        return None
-    return parts[count] if count else hashlib.sha256().digest()
-
-
-def left_by_us(store: Store, manifest: Manifest, file: PendingFile, key: bytes, cancel: CancelToken) -> bool:
-    """Whether the object under the key of a pending file, of which something may have been sent, is of
-    this load: put there just before it died.
-
-    An upload in parts leaves its digest in the manifest. A small file leaves nothing, so that any object
-    of its size counts, unless its announced checksum is known.
-    """
-    if file.upload_token is not None:
-        sha256 = digest_of_parts(manifest, file)
-        return sha256 is not None and is_stored(store, key, file.size_bytes, sha256, cancel)
-    if file.expected_sha256 is not None:
-        return is_stored(store, key, file.size_bytes, file.expected_sha256, cancel)
     found = store.stat(key)
-    return found is not None and found.size_bytes == file.size_bytes
+    if found is None or not is_stored(store, key, found.size_bytes, sha256, cancel):
+        return -1
+    check()
+    store.remove(key)
+    return found.size_bytes

@@ -13,10 +13,12 @@ from ingestd.ports import (
     DriveUnreadable,
     Manifest,
     Pace,
+    PendingFile,
     Store,
     StoreConflict,
 )
 from ingestd.transfer.buffers import Buffer, BufferPool
+from ingestd.transfer.evidence import remove_left
 from ingestd.transfer.recorder import Recorder
 from ingestd.transfer.senders import SenderPool, Work
 from ingestd.transfer.stopping import LinkedToken, Traffic, persistently
@@ -62,8 +64,13 @@ class Outbound:
         """
         answer: concurrent.futures.Future[T] = concurrent.futures.Future()
 
+        def tried() -> T:
+            # Before every try: this may wait for its turn, or for the store, beyond the end of the pass.
+            self.check()
+            return call(*args, **kwargs)
+
         def work() -> None:
-            answer.set_result(persistently(self.reading, call, *args, **kwargs))
+            answer.set_result(persistently(self.reading, tried))
 
         self.senders.submit(self.flow, work, answer.set_exception)
         while not concurrent.futures.wait([answer], LOOK_S).done:
@@ -72,16 +79,23 @@ class Outbound:
                 raise Cancelled
         return answer.result()
 
+    def check(self) -> None:
+        """Raise Cancelled once this pass has to end, or another piece of work has taken its place."""
+        self.reading.check()
+        self.manifest.require_claim()
+
+    def clear(self, file: PendingFile) -> None:
+        """Remove what this load has left in the store of this file, for the reader."""
+        if file.left_sha256 is not None and file.left_key is not None:
+            self.ask(remove_left, self.store, file.left_key, file.left_sha256, self.check, self.reading)
+
     def settle(self) -> None:
         """Return once nothing is on the way: all of it has arrived, or was dropped."""
         while not self.traffic.idle(LOOK_S):
-            self.drop_stopped()
+            if self.sending.cancelled:
+                # A pass that has lost its place meanwhile may never get a sender to drop it with.
+                self.senders.drop(self.flow)
             self.reading.beat()
-
-    def drop_stopped(self) -> None:
-        """Drop what nobody has begun to send, if nothing is to be sent any more."""
-        if self.sending.cancelled:
-            self.senders.drop(self.flow)
 
     # -- for everybody ----------------------------------------------------------------------------
 
@@ -110,8 +124,9 @@ class Outbound:
         self.traffic.leave()
 
     def stop(self, error: BaseException) -> None:
-        """End the pass for this reason, unless there is one already."""
-        if not isinstance(error, Cancelled):
+        """End the pass for this reason, unless there is one already. Cancelled is one where nothing has
+        stopped the pass: then the manifest has been claimed for other work."""
+        if not (isinstance(error, Cancelled) and self.reading.cancelled):
             self.traffic.fail(error)
             self.reading.stop()
             if not isinstance(error, _LET_ARRIVE):

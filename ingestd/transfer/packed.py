@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from ingestd.ports import Manifest, SmallObject, StoreConflict
+from ingestd.ports import PendingFile, SmallObject, StoreConflict
 from ingestd.transfer.buffers import Buffer
 from ingestd.transfer.outbound import Outbound
 from ingestd.transfer.recorder import StoredNow
@@ -22,24 +22,16 @@ class PackedFile:
 
     file_no: int
     body: SmallObject
+    tried_before: bool
+    """Whether it may have been stored before this pass, by this load."""
 
-    def as_stored(self) -> StoredNow:
-        return StoredNow(self.file_no, self.body.sha256, self.body.key, len(self.body.body))
+    @property
+    def attempt(self) -> tuple[int, bytes, bytes]:
+        return self.file_no, self.body.sha256, self.body.key
 
-
-class AttemptMark:
-    """How far the files have been that may be in the store as ours, recorded before they are sent."""
-
-    def __init__(self, manifest: Manifest) -> None:
-        self._manifest = manifest
-        self._lock = threading.Lock()
-        self._at = manifest.attempted()
-
-    def reach(self, file_no: int) -> None:
-        with self._lock:
-            if file_no > self._at:
-                self._manifest.record_attempt(file_no)
-                self._at = file_no
+    def as_stored(self, *, existed: bool) -> StoredNow:
+        found = existed and not self.tried_before
+        return StoredNow(*self.attempt, len(self.body.body), found)
 
 
 class Pack:
@@ -47,7 +39,6 @@ class Pack:
 
     def __init__(self, out: Outbound) -> None:
         self._out = out
-        self._mark = AttemptMark(out.manifest)
         self._buffer: Buffer | None = None
         self._used = 0
         self._files: list[PackedFile] = []
@@ -62,9 +53,10 @@ class Pack:
             self._buffer = self._out.acquire()
         return self._buffer.view[self._used : self._used + size_bytes]
 
-    def add(self, file_no: int, key: bytes, view: memoryview, sha256: bytes) -> None:
+    def add(self, file: PendingFile, key: bytes, view: memoryview, sha256: bytes) -> None:
         """Take in a file that was read into the memory that `room` gave."""
-        self._files.append(PackedFile(file_no, SmallObject(key, view, sha256)))
+        tried_before = file.left_sha256 == sha256
+        self._files.append(PackedFile(file.file_no, SmallObject(key, view, sha256), tried_before))
         self._used += len(view)
 
     def flush(self) -> None:
@@ -88,28 +80,36 @@ class Pack:
     def _put(self, files: Sequence[PackedFile], buffer: Buffer) -> None:
         out = self._out
         out.sending.check()
-        self._mark.reach(files[-1].file_no)
+        out.manifest.record_attempt([file.attempt for file in files])
         try:
-            persistently(out.sending, out.store.put_batch, [file.body for file in files], out.pace)
+            stored = self._put_all(files)
         except StoreConflict as conflict:
-            files = self._put_one_by_one(files)
+            stored = self._put_one_by_one(files, conflict.placed)
             out.stop(conflict)
-        out.recorder.stored([file.as_stored() for file in files], lambda _: self._settle(buffer))
+        out.recorder.stored(stored, lambda _: self._settle(buffer))
 
-    def _put_one_by_one(self, files: Sequence[PackedFile]) -> list[PackedFile]:
-        """The files of a batch that do get their keys.
+    def _put_all(self, files: Sequence[PackedFile], ours: Collection[bytes] = ()) -> list[StoredNow]:
+        """The files, all in the store; what is there under the keys in `ours` came from here."""
+        out, tries = self._out, 0
+        bodies = [file.body for file in files]
 
-        The others are begun as uploads, which leave a trace in the manifest: what lies under their keys
-        is not taken for ours when this load is taken back.
-        """
-        out, kept = self._out, []
+        def put() -> Collection[bytes]:
+            nonlocal tries
+            tries += 1
+            existed = out.store.put_batch(bodies, out.pace)
+            # What a second try finds there is taken for what the first one put there.
+            return existed if tries == 1 else ()
+
+        existed = persistently(out.sending, put)
+        found = {key for key in existed if key not in ours}
+        return [file.as_stored(existed=file.body.key in found) for file in files]
+
+    def _put_one_by_one(self, files: Sequence[PackedFile], ours: Collection[bytes]) -> list[StoredNow]:
+        """Those files of a batch that do get their keys."""
+        kept = []
         for file in files:
-            try:
-                persistently(out.sending, out.store.put_batch, [file.body], out.pace)
-                kept.append(file)
-            except StoreConflict:
-                upload = out.store.begin(file.body.key, len(file.body.body))
-                out.manifest.record_upload(file.file_no, upload.token, out.pool.size_bytes)
+            with contextlib.suppress(StoreConflict):
+                kept += self._put_all([file], ours)
         return kept
 
     def _settle(self, buffer: Buffer) -> None:

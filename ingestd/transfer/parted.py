@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ingestd.ports import PartRecord, PendingFile, StoreConflict, Upload
 from ingestd.transfer.buffers import Buffer
-from ingestd.transfer.evidence import digest_of_parts, is_stored
+from ingestd.transfer.evidence import is_stored, remove_left
 from ingestd.transfer.outbound import LOOK_S, Outbound
 from ingestd.transfer.recorder import ArrivedNow, StoredNow
 from ingestd.transfer.stopping import persistently
@@ -141,37 +141,51 @@ class PartedFile:
         out, file, sha256 = self._out, self._file, self._sha256
         assert sha256 is not None, "only a sealed file is completed"
         out.sending.check()
-        if self._has_key:
-            if not self._is_already_stored(sha256):
-                out.arrived()
-                return
+        if not self._has_key:
+            existed = self._take_key(sha256)
+        elif self._is_already_stored(sha256):
+            existed = True
         else:
-            upload = self._begun()
-            persistently(out.sending, upload.complete, file.size_bytes, sha256)
-        stored = StoredNow(file.file_no, sha256, self._key, file.size_bytes)
+            out.arrived()
+            return
+        found = existed and file.left_sha256 != sha256
+        stored = StoredNow(file.file_no, sha256, self._key, file.size_bytes, found)
         out.recorder.stored([stored], lambda _: out.arrived())
+
+    def _take_key(self, sha256: bytes) -> bool:
+        """Whether the same content was there already."""
+        out, file, upload = self._out, self._file, self._begun()
+        if file.left_sha256 != sha256:
+            self._clear()
+        out.manifest.record_attempt([(file.file_no, sha256, self._key)])
+        return persistently(out.sending, upload.complete, file.size_bytes, sha256).existed
+
+    def _clear(self) -> bool:
+        """Remove what this load has left of the file; whether there was something."""
+        out, file = self._out, self._file
+
+        def check() -> None:
+            out.sending.check()
+            out.manifest.require_claim()
+
+        if file.left_sha256 is None or file.left_key is None:
+            return False
+        left = (file.left_key, file.left_sha256)
+        return persistently(out.sending, remove_left, out.store, *left, check, out.sending) >= 0
 
     def _is_already_stored(self, sha256: bytes) -> bool:
         """Whether the object under the key is this file.
 
         One that this load stored from another reading of the same file goes, and the file is pending.
         """
-        out, file = self._out, self._file
-
-        def holds(content: bytes) -> bool:
-            return persistently(
-                out.sending, is_stored, out.store, self._key, file.size_bytes, content, out.sending
-            )
-
-        if holds(sha256):
+        out, file, size_bytes = self._out, self._file, self._file.size_bytes
+        if persistently(out.sending, is_stored, out.store, self._key, size_bytes, sha256, out.sending):
             return True
-        before = digest_of_parts(out.manifest, file)
-        if before is None or not holds(before):
+        if not self._clear():
             raise StoreConflict(
                 f"{out.store.name}: something else lies under the key of file {file.file_no}; "
                 "look at what it is and move it away, or give the job another destination"
             )
-        persistently(out.sending, out.store.remove, self._key)
         out.manifest.record_pending([file.file_no])
         out.tally.begun_anew(file.file_no)
         return False
@@ -200,8 +214,10 @@ def _anew(out: Outbound, file: PendingFile, key: bytes, token: str) -> PartedFil
     found = out.ask(out.store.stat, key)
     if found is not None and found.size_bytes == file.size_bytes:
         return PartedFile(out, file, key, part_bytes=out.pool.size_bytes, has_key=True)
+    out.clear(file)
     out.ask(out.store.abandon, token)
     # What is known of the parts of the old upload must never be taken for parts of the new one.
     out.manifest.record_pending([file.file_no])
     out.tally.begun_anew(file.file_no)
-    return PartedFile(out, file, key, part_bytes=out.pool.size_bytes)
+    nothing_left = replace(file, left_sha256=None, left_key=None)
+    return PartedFile(out, nothing_left, key, part_bytes=out.pool.size_bytes)

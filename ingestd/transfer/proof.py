@@ -137,10 +137,16 @@ class Prover:
         return True
 
     def _put_right(self, wrong: Sequence[StoredFile]) -> None:
-        """Remove what is not what this load stored there, then have the files stored again."""
+        """Remove what is not what this load stored there, then have the files stored again.
+
+        What others had put there is theirs even when it is wrong: storing anew then tells of a conflict.
+        """
         for row in wrong:
             # In this order: a file that is pending while a wrong object has its key is a conflict.
-            persistently(self._cancel, self._store.remove, row.key)
+            if not row.found:
+                self._cancel.check()
+                self._manifest.require_claim()
+                persistently(self._cancel, self._store.remove, row.key)
         if wrong:
             self._manifest.record_pending([row.file_no for row in wrong])
         room = _PATHS_MAX - len(self._paths)

@@ -70,10 +70,8 @@ class _SecondLook:
                 return None
 
     def _compared(self, first: FileFault, opened: OpenFile) -> FileFault | None:
-        again = self._digest(opened)
-        if again == first.expected:
-            return None
-        return first if again == first.found else replace(first, found=f"{first.found}, then {again}")
+        """Only the same wrong content bears the fault out: two readings that differ tell of the reading."""
+        return first if self._digest(opened) == first.found else None
 
     def _seen(self, first: FileFault, opened: OpenFile) -> FileFault | None:
         head = self._block[: min(HEAD_BYTES, opened.file.size_bytes)]

@@ -24,6 +24,8 @@ class StoredNow:
     sha256: bytes
     key: bytes
     size_bytes: int
+    found: bool = False
+    """It was there before this load came."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +137,7 @@ class Recorder:
             for part in parts:
                 self._tally.arrived(part.record.file_no, part.size_bytes)
         if files:
-            self._manifest.record_stored([(file.file_no, file.sha256, file.key) for file in files])
+            found = {file.file_no for file in files if file.found}
+            self._manifest.record_stored([(file.file_no, file.sha256, file.key) for file in files], found)
             for file in files:
                 self._tally.stored(file.file_no, file.size_bytes)

@@ -137,6 +137,12 @@ class SenderPool:
         with self._changed:
             return {flow: state.running for flow, state in self._flows.items() if state.running}
 
+    @property
+    def waiting(self) -> dict[str, int]:
+        """How many pieces of work of each flow have not been begun."""
+        with self._changed:
+            return {flow: len(state.waiting) for flow, state in self._flows.items() if state.waiting}
+
     # -- the threads ------------------------------------------------------------------------------
 
     def _serve(self) -> None:

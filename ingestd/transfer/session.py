@@ -20,7 +20,7 @@ from ingestd.core.messages import Transfer
 from ingestd.core.model import FaultKind, FileFault, Ledger
 from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, Store
 from ingestd.transfer.buffers import BufferPool
-from ingestd.transfer.evidence import left_by_us
+from ingestd.transfer.evidence import remove_left
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.outbound import Outbound
 from ingestd.transfer.packed import Pack
@@ -76,8 +76,8 @@ class Session:
         self._manifest = manifest
         self._cancel = cancel
         self._several = sum(volume.facts.problem is None for volume in drive.volumes) > 1
+        manifest.retry_failed()
         self._tally = Tally(manifest.ledger())
-        self._attempted = manifest.attempted()
         self._faults: list[FileFault] = []
         self._report = report
         self._place: Place | None = None
@@ -164,13 +164,13 @@ class Session:
         if not self._cancel.cancelled:
             self._report(self._tally.ledger, self._means.governor.rate(self._command.load_id))
             return
-        self._out.drop_stopped()
         if self._place is not None and self._out.traffic.idle(0):
             self._place.give_up()
 
     # -- reading ----------------------------------------------------------------------------------
 
     def _read_all(self) -> None:
+        self._clear_unwanted()
         for file in self._pending():
             self._out.reading.check()
             key = self._key(file)
@@ -180,8 +180,19 @@ class Session:
                 else:
                     self._pass_large(file, key)
             except AtFault as at_fault:
-                self._fail(file, key, at_fault.fault)
+                self._fail(file, at_fault.fault)
         self._pack.flush()
+
+    def _clear_unwanted(self) -> None:
+        """Remove what was stored of files that are not to be loaded any more."""
+        out, after = self._out, -1
+        while rows := self._manifest.left(after, ROWS):
+            after = rows[-1].file_no
+            unwanted = [row for row in rows if not row.pending]
+            for row in unwanted:
+                out.ask(remove_left, out.store, row.key, row.sha256, out.check, out.reading)
+            if unwanted:
+                self._manifest.forget_left([row.file_no for row in unwanted])
 
     def _pending(self) -> Iterator[PendingFile]:
         after = -1
@@ -199,7 +210,9 @@ class Session:
             self._read(opened, view, 0, digest)
             opened.check_unchanged()
         _compare(file, digest)
-        self._pack.add(file.file_no, key, view, digest.digest())
+        if file.left_sha256 != digest.digest():
+            self._out.clear(file)
+        self._pack.add(file, key, view, digest.digest())
 
     def _pass_large(self, file: PendingFile, key: bytes) -> None:
         # The reader waits for buffers while it holds none, or the last one would never come free.
@@ -208,6 +221,8 @@ class Session:
         try:
             sha256 = self._send_parts(file, sending)
         except AtFault:
+            # A read that hung may bring a fault to a pass whose upload is another's by now.
+            self._out.check()
             sending.discard()
             raise
         sending.seal(sha256)
@@ -249,25 +264,19 @@ class Session:
 
     # -- what is at fault -------------------------------------------------------------------------
 
-    def _fail(self, file: PendingFile, key: bytes, found: FileFault) -> None:
+    def _fail(self, file: PendingFile, found: FileFault) -> None:
+        # A read that hung until this pass was given up may bring a fault that is no longer its own.
+        self._out.check()
+        # Nothing of a failed file stays, not even what a pass that died had stored without knowing.
+        self._out.clear(file)
+        self._out.check()
         if len(self._faults) >= FAULTS_MAX:
             self._manifest.record_pending([file.file_no])
             self._tally.begun_anew(file.file_no)
             return
-        self._remove_leftover(file, key)
-        # A read that hung until this pass was given up may bring a fault that is no longer its own.
-        self._out.reading.check()
         self._manifest.record_failed(file.file_no, found.kind.value)
         self._tally.failed(file.file_no, file.size_bytes)
         self._faults.append(found)
-
-    def _remove_leftover(self, file: PendingFile, key: bytes) -> None:
-        """Nothing of a failed file stays, not even what a pass that died had stored without knowing."""
-        out = self._out
-        if file.upload_token is None and file.file_no > self._attempted:
-            return
-        if out.ask(left_by_us, out.store, out.manifest, file, key, out.reading):
-            out.ask(out.store.remove, key)
 
 
 def _compare(file: PendingFile, digest: hashlib._Hash) -> None:

@@ -156,7 +156,10 @@ class Source:
             return ResourcesExhausted(
                 f"{file.volume}: {error.strerror}; give the station more, or less to do"
             )
-        if not self._drive.still_there():
+        there = self._drive.still_there()
+        # Asking a drive may hang, and come back when the answer is nobody's any more.
+        self.cancel.check()
+        if not there:
             return DriveGoneError(f"{file.volume}: the drive was unplugged while it was read")
         if error.errno in _NOT_THAT_FILE:
             return fault(
@@ -208,6 +211,7 @@ class OpenFile:
             except OSError as error:
                 self._must_be_medium(error)
                 return False
+            self._source.cancel.check()
             if not got:
                 raise self._changed(f"it ends after {offset + done} bytes")
             done += got
@@ -250,6 +254,7 @@ class OpenFile:
             facts = os.fstat(self._fd)
         except OSError as error:
             raise self._source.judged(error, self.file) from error
+        self._source.cancel.check()
         file = self.file
         if not stat.S_ISREG(facts.st_mode):
             raise self._changed("not a file any more")

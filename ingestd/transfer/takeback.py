@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
-from ingestd.core.layout import key_of, path_below_prefix
+import structlog
+
 from ingestd.core.messages import TakeBack
-from ingestd.ports import CancelToken, Manifest, PendingFile, Store, StoredFile, StoreRefused
-from ingestd.transfer.evidence import left_by_us
+from ingestd.ports import CancelToken, LeftFile, Manifest, Store, StoredFile, StoreRefused
+from ingestd.transfer.evidence import remove_left
 from ingestd.transfer.records import Records
 from ingestd.transfer.senders import SenderPool, spread
 from ingestd.transfer.stopping import persistently
@@ -20,24 +20,7 @@ ROWS = 512
 _CHUNK = 8
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    """What comes before a file's path in its key."""
-
-    front: bytes
-    several_volumes: bool
-
-    def key(self, file: PendingFile) -> bytes:
-        volume = file.volume.encode() + b"/" if self.several_volumes else b""
-        return self.front + volume + file.path
-
-
-@dataclass(frozen=True, slots=True)
-class _Object:
-    key: bytes
-    size_bytes: int
+R = TypeVar("R", LeftFile, StoredFile)
 
 
 class TakingBack:
@@ -53,100 +36,96 @@ class TakingBack:
         self._cancel = cancel
         self._lock = threading.Lock()
         self._files = 0
+        self._not_ours = 0
         self._size_bytes = 0
 
     def run(self, records: Records) -> tuple[int, int]:
         """How many objects are gone, and their bytes. All rows are pending afterwards.
 
-        What had its key when the process died, but was not recorded, goes too. Raises Cancelled,
-        JournalError, and PortError, of which StoreRefused means that the store keeps an object.
+        What had its key when the process died, but was not recorded, goes too; what was there before
+        the load came stays, and so does what has another content than this load was storing. Raises
+        Cancelled, JournalError, and PortError, of which StoreRefused means that the store keeps an object.
         """
+        self._check()
         records.remove()
-        self._remove_unrecorded()
-        self._end_uploads()
-        for rows in self._stored():
-            self._remove_all([_Object(row.key, row.size_bytes) for row in rows])
-            self._manifest.record_pending([row.file_no for row in rows])
+        begun = self._end_uploads()
+        self._remove_left()
+        self._manifest.record_pending(begun)
+        self._remove_stored()
+        if self._not_ours:
+            structlog.get_logger("ingestd.transfer").info(
+                "objects_left_alone", load=self._command.load_id, count=self._not_ours
+            )
         return self._files, self._size_bytes
 
-    def _stored(self) -> Iterator[Sequence[StoredFile]]:
-        after = -1
-        while rows := self._manifest.stored(after, ROWS):
-            yield rows
-            after = rows[-1].file_no
+    def _check(self) -> None:
+        self._cancel.check()
+        self._manifest.require_claim()
 
-    # -- what was on its way ----------------------------------------------------------------------
-
-    def _remove_unrecorded(self) -> None:
-        """Objects that arrived without a record of it, because the process died or was stopped."""
-        layout, attempted = self._layout(), self._manifest.attempted()
-        for rows in self._unrecorded(attempted):
-
-            def look(some: Sequence[PendingFile]) -> None:
-                for file in some:
-                    self._cancel.check()
-                    self._remove_if_ours(file, layout.key(file))
-
-            self._spread(rows, look)
-
-    def _unrecorded(self, attempted: int) -> Iterator[Sequence[PendingFile]]:
-        """Pending files that may have an object: those begun as uploads, and those up to the mark."""
-        yield [self._manifest.file(file_no) for file_no, _ in self._manifest.uploads()]
-        after = -1
-        while rows := self._manifest.pending(after, ROWS):
-            yield [row for row in rows if row.upload_token is None and row.file_no <= attempted]
-            after = rows[-1].file_no
-            if after > attempted:
-                return
-
-    def _remove_if_ours(self, file: PendingFile, key: bytes) -> None:
-        ours = persistently(self._cancel, left_by_us, self._store, self._manifest, file, key, self._cancel)
-        if ours:
-            self._remove(_Object(key, file.size_bytes))
-
-    def _end_uploads(self) -> None:
+    def _end_uploads(self) -> Sequence[int]:
+        """The numbers of the files that had one."""
         uploads = self._manifest.uploads()
         for _, token in uploads:
-            self._cancel.check()
+            self._check()
             persistently(self._cancel, self._store.abandon, token)
             self._cancel.beat()
-        if uploads:
-            self._manifest.record_pending([file_no for file_no, _ in uploads])
+        return [file_no for file_no, _ in uploads]
 
-    def _layout(self) -> _Layout:
-        """As any stored file bears out; before there is one, as the command says."""
-        for row in self._manifest.stored(-1, 1):
-            front, volume = row.key.removesuffix(row.path), row.volume.encode() + b"/"
-            several = front.endswith(b"/" + volume)
-            return _Layout(front.removesuffix(volume) if several else front, several)
-        command = self._command
-        below = path_below_prefix(command.folder, "", b"", several_volumes=False)
-        front = key_of(command.destination, below).rstrip(b"/") + b"/"
-        return _Layout(front, command.several_volumes)
+    def _remove_left(self) -> None:
+        """Objects of files that are not recorded as stored: because the process died or was stopped, or
+        because the file has changed since."""
 
-    # -- removing ---------------------------------------------------------------------------------
+        def look(some: Sequence[LeftFile]) -> None:
+            for row in some:
+                store, cancel = self._store, self._cancel
+                size_bytes = persistently(
+                    cancel, remove_left, store, row.key, row.sha256, self._check, cancel
+                )
+                if size_bytes >= 0:
+                    self._removed(row.key, size_bytes)
+                elif persistently(cancel, store.stat, row.key) is not None:
+                    self._leave(1)
 
-    def _remove_all(self, objects: Sequence[_Object]) -> None:
-        def remove(some: Sequence[_Object]) -> None:
-            for each in some:
-                self._cancel.check()
-                self._remove(each)
+        for rows in _batches(self._manifest.left):
+            self._spread(rows, look)
+            self._manifest.forget_left([row.file_no for row in rows])
 
-        self._spread(objects, remove)
+    def _remove_stored(self) -> None:
+        def remove(some: Sequence[StoredFile]) -> None:
+            for row in some:
+                self._check()
+                persistently(self._cancel, self._store.remove, row.key)
+                self._removed(row.key, row.size_bytes)
 
-    def _remove(self, object_: _Object) -> None:
-        """Remove one object, and see that it is gone."""
-        persistently(self._cancel, self._store.remove, object_.key)
-        if persistently(self._cancel, self._store.stat, object_.key) is not None:
+        for rows in _batches(self._manifest.stored):
+            ours = [row for row in rows if not row.found]
+            self._leave(len(rows) - len(ours))
+            self._spread(ours, remove)
+            self._manifest.record_pending([row.file_no for row in rows])
+
+    def _leave(self, count: int) -> None:
+        with self._lock:
+            self._not_ours += count
+
+    def _removed(self, key: bytes, size_bytes: int) -> None:
+        """Count one object, once it is seen to be gone."""
+        if persistently(self._cancel, self._store.stat, key) is not None:
             raise StoreRefused(
                 f"{self._store.name}: an object is still there after it was removed; "
                 "see whether the store keeps versions or protects objects from removal"
             )
         with self._lock:
             self._files += 1
-            self._size_bytes += object_.size_bytes
+            self._size_bytes += size_bytes
         self._cancel.beat()
 
     def _spread(self, rows: Sequence[T], act: Callable[[Sequence[T]], None]) -> None:
         chunks = [rows[at : at + _CHUNK] for at in range(0, len(rows), _CHUNK)]
         spread(self._senders, self._command.load_id, [partial(act, some) for some in chunks])
+
+
+def _batches(rows_after: Callable[[int, int], Sequence[R]]) -> Iterator[Sequence[R]]:
+    after = -1
+    while rows := rows_after(after, ROWS):
+        yield rows
+        after = rows[-1].file_no

@@ -150,7 +150,7 @@ def test_operators_notices_are_understood() -> None:
 def test_a_word_about_a_bay_says_of_which_station(kind: str) -> None:
     document = message(kind)
     del document["data"]["station"]
-    with pytest.raises(Malformed, match="data.station: is missing"):
+    with pytest.raises(Malformed, match=r"data\.station: is missing"):
         understood(document)
 
 

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 import resource
 import shutil
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from ingestd.core.model import DriveIdentity
+from ingestd.core.model import DriveFacts, DriveIdentity
+from ingestd.drives import block
 from ingestd.drives.card import CARD_BYTES_MAX, look_at_card
 from ingestd.drives.folder import FolderDrives
-from ingestd.ports import DriveSwapped, DriveUnreadable, ResourcesExhausted
+from ingestd.drives.volumes import HeldDrive
+from ingestd.ports import DriveSwapped, DriveUnreadable, ResourcesExhausted, ToolFailed
 from tests.support.drives import (
     Going,
     open_in,
@@ -269,3 +274,113 @@ def test_a_station_out_of_descriptors_does_not_blame_the_card(bays: Path) -> Non
     seen = look_at_card(str(bays / "bay-1"))
     assert seen is not None
     assert seen.card is not None
+
+
+def test_a_card_that_cannot_be_looked_for_is_not_an_absent_one(
+    bays: Path, drives: FolderDrives, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plug_folder(bays, "bay-1", serial="KX-1")
+    open_really, lstat_really = os.open, os.lstat
+
+    def failing_open(path: str, *more: int, **named: int) -> int:
+        if str(path).endswith("drive.json"):
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return open_really(path, *more, **named)
+
+    def failing_lstat(path: str) -> os.stat_result:
+        if str(path).endswith("drive.json"):
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return lstat_really(path)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "open", failing_open)
+        patch.setattr(os, "lstat", failing_lstat)
+        with pytest.raises(ToolFailed, match="look at the disk that holds the bays"):
+            drives.enumerate()
+        assert [problem.where for problem in drives.problems()] == ["bay bay-1"]
+    assert seen_in(drives, "bay-1").identity.serial == "KX-1"
+
+
+# -- an open drive of any source -------------------------------------------------------------------
+
+
+def held(hang: threading.Event, begun: threading.Event, fds: tuple[int, ...] = ()) -> HeldDrive:
+    """An open drive that cannot be let go of until `hang` is set."""
+    way_back = contextlib.ExitStack()
+    way_back.callback(hang.wait, 10)
+    way_back.callback(begun.set)
+    facts = DriveFacts(identity=DriveIdentity(), interface="usb-3")
+    return HeldDrive(facts, [], way_back, lambda: True, fds)
+
+
+def test_a_drive_that_is_not_let_go_of_keeps_nobody_waiting() -> None:
+    hang, begun = threading.Event(), threading.Event()
+    drive = held(hang, begun)
+    closing = threading.Thread(target=drive.close, daemon=True)
+    closing.start()
+    assert begun.wait(10)
+
+    def use() -> None:
+        assert not drive.still_there()
+        drive.drop_caches()
+        drive.close()
+
+    others = threading.Thread(target=use, daemon=True)
+    others.start()
+    others.join(5)
+    assert not others.is_alive()
+    assert closing.is_alive()
+    assert not drive.still_there()
+    hang.set()
+    closing.join(10)
+
+
+def test_buffers_that_are_not_dropped_keep_nobody_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And the descriptors that they are dropped through stay valid when the drive is closed meanwhile."""
+    fd = os.open("/dev/null", os.O_RDONLY)
+    dropping, hang, seen = threading.Event(), threading.Event(), list[int]()
+
+    def drop(own: int) -> None:
+        dropping.set()
+        hang.wait(10)
+        seen.append(os.fstat(own).st_rdev)
+
+    monkeypatch.setattr(block, "drop_buffers", drop)
+    way_back = contextlib.ExitStack()
+    way_back.callback(os.close, fd)
+    expected = os.fstat(fd).st_rdev
+    facts = DriveFacts(identity=DriveIdentity(), interface="usb-3")
+    drive = HeldDrive(facts, [], way_back, lambda: True, (fd,))
+    thread = threading.Thread(target=drive.drop_caches, daemon=True)
+    thread.start()
+    assert dropping.wait(10)
+    assert drive.still_there()
+    drive.close()
+    hang.set()
+    thread.join(10)
+    assert seen == [expected]
+    drive.drop_caches()
+    assert seen == [expected], "what is closed has nothing to drop"
+
+
+# -- handles over reboots --------------------------------------------------------------------------
+
+
+def test_a_handle_is_not_given_again_after_a_reboot(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    boots = []
+    for number, boot in enumerate(("5e0c54a6-3c1b", "b3a9f7d2-91ee")):
+        path = tmp_path / f"boot-{number}"
+        path.write_text(f"{boot}\n")
+        monkeypatch.setattr(block, "BOOT_ID", str(path))
+        boots.append([block.generation_of(sequence) for sequence in (1, 2, 9_000)])
+        assert block.generation_of(2) - block.generation_of(1) == 1, "within a boot no two are the same"
+    assert not set(boots[0]) & set(boots[1])
+    assert max(*boots[0], *boots[1]) < 1 << 53
+
+
+def test_without_a_boot_id_nothing_is_said_of_any_drive(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(block, "BOOT_ID", str(tmp_path / "none"))
+    with pytest.raises(ToolFailed, match="is proc mounted"):
+        block.generation_of(1)

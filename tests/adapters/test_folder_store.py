@@ -478,6 +478,33 @@ def test_a_sweep_leaves_what_is_not_ours(root: Path, store: FolderStore) -> None
     assert left_over(root) == ["README of the admin"]
 
 
+def test_a_sweep_leaves_what_another_station_put_off(root: Path) -> None:
+    """Also where no lock tells of it: the other has just restarted, or its locks do not reach here."""
+    quay_03, quay_04 = (FolderStore("archive", str(root), station) for station in ("quay-03", "quay-04"))
+    mine, theirs = quay_03.begin(KEY, 10).token, quay_04.begin(b"other", 10).token
+    gc.collect()
+    assert mine.endswith("-quay-03")
+    assert quay_03.sweep([theirs]) == 1
+    assert quay_03.sweep([]) == 0
+    assert FolderStore("archive", str(root)).sweep([]) == 0
+    upload = quay_04.resume(b"other", 10, theirs)
+    assert upload is not None
+    del upload
+    gc.collect()
+    assert quay_04.sweep([theirs]) == 0
+    assert quay_04.sweep([]) == 1
+    assert left_over(root) == []
+
+
+def test_a_sweep_leaves_the_batch_that_another_station_died_in(root: Path) -> None:
+    for station in ("quay-03", "quay-03.b"):
+        dead = root / PARTS / ("a" * 32 + f"-{station}")
+        dead.mkdir(parents=True)
+        (dead / "0").write_bytes(b"x")
+    assert FolderStore("archive", str(root), "quay-03").sweep([]) == 1
+    assert left_over(root) == ["a" * 32 + "-quay-03.b"]
+
+
 def test_an_upload_that_is_put_off_keeps_no_descriptor(store: FolderStore) -> None:
     before = descriptors()
     tokens = [store.begin(b"%d" % n, 10).token for n in range(20)]

@@ -87,7 +87,7 @@ def test_no_window_is_above_the_cap_and_the_mean_is_on_it() -> None:
 
 
 def test_shares_follow_the_weights_and_a_slow_flow_leaves_its_own_to_the_others() -> None:
-    budget = governor(4 * MB, 50_000, a=1, b=3, slow=6)
+    budget = governor(4 * MB, 400_000, a=1, b=3, slow=6)
     a, b = Taker(budget, "a"), Taker(budget, "b")
     slow = Taker(budget, "slow", 10_000, pause_s=0.05)
     with running(a, b, slow):
@@ -129,7 +129,7 @@ def test_lifting_the_cap_lets_everybody_go() -> None:
 
 
 def test_a_new_weight_counts_at_once() -> None:
-    budget = governor(4 * MB, 50_000, a=1, b=1)
+    budget = governor(4 * MB, 400_000, a=1, b=1)
     a, b = Taker(budget, "a"), Taker(budget, "b")
     with running(a, b):
         time.sleep(0.4)

@@ -6,7 +6,7 @@ import contextlib
 import shutil
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +19,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from ingestd.core.model import Ledger, LoadId
 from ingestd.journal.journal import Journal
 from ingestd.journal.manifest import SqliteManifest
-from ingestd.ports import FileEntry, PartRecord
+from ingestd.ports import Cancelled, FileEntry, PartRecord
 from tests.support.journals import entry, open_journal
 
 LOAD = LoadId("load-1")
@@ -37,6 +37,75 @@ def manifest(journal: Journal) -> SqliteManifest:
     opened = journal.manifest(LOAD)
     opened.begin_survey()
     return opened
+
+
+# -- work that was given up -----------------------------------------------------------------------
+
+WRITES: dict[str, Callable[[SqliteManifest], object]] = {
+    "begin_survey": lambda old: old.begin_survey(),
+    "add": lambda old: old.add([entry("b")]),
+    "expect": lambda old: old.expect([("volume-1", b"a", bytes(32), "notice")]),
+    "end_survey": lambda old: old.end_survey(),
+    "record_attempt": lambda old: old.record_attempt([(0, bytes(32), b"in/a")]),
+    "forget_left": lambda old: old.forget_left([0]),
+    "record_upload": lambda old: old.record_upload(0, "token", 50),
+    "record_parts": lambda old: old.record_parts([PartRecord(0, 1, bytes(32))]),
+    "record_stored": lambda old: old.record_stored([(0, bytes(32), b"in/a")]),
+    "record_failed": lambda old: old.record_failed(0, "unreadable"),
+    "record_pending": lambda old: old.record_pending([0]),
+    "retry_failed": lambda old: old.retry_failed(),
+    "require_claim": lambda old: old.require_claim(),
+}
+
+
+@pytest.mark.parametrize("write", WRITES.values(), ids=WRITES)
+def test_an_attempt_that_was_given_up_changes_nothing(
+    journal: Journal, write: Callable[[SqliteManifest], object]
+) -> None:
+    old, new = journal.manifest(LOAD), journal.manifest(LOAD)
+    old.claim(3)
+    old.begin_survey()
+    old.add([entry("a"), entry("z")])
+    old.record_attempt([(1, bytes(32), b"in/z")])
+    write(old)
+    new.claim(4)
+    before = (new.file(0), new.left(-1, 9), new.ledger(), new.uploads(), new.stored(-1, 9))
+    with pytest.raises(Cancelled):
+        write(old)
+    assert (new.file(0), new.left(-1, 9), new.ledger(), new.uploads(), new.stored(-1, 9)) == before
+
+
+def test_a_claim_outlives_the_process(tmp_path: Path) -> None:
+    first = open_journal(tmp_path)
+    first.manifest(LOAD).claim(7)
+    first.close()
+    second = open_journal(tmp_path)
+    with pytest.raises(Cancelled):
+        second.manifest(LOAD).claim(6)
+    second.manifest(LOAD).claim(7)
+    second.close()
+
+
+def test_of_a_load_that_is_over_nothing_is_written_and_nobody_blames_the_journal(journal: Journal) -> None:
+    late = journal.manifest(LOAD)
+    late.claim(1)
+    late.begin_survey()
+    late.add([entry("a")])
+    journal.forget_manifest(LOAD)
+    with pytest.raises(Cancelled):
+        late.record_stored([(0, bytes(32), b"in/a")])
+
+
+@pytest.mark.parametrize("write", ["add", "expect", "end_survey"])
+def test_an_older_survey_does_not_write_into_a_newer_one(journal: Journal, write: str) -> None:
+    old, new = journal.manifest(LOAD), journal.manifest(LOAD)
+    old.begin_survey()
+    new.begin_survey()
+    new.add([entry("a")])
+    with pytest.raises(Cancelled):
+        WRITES[write](old)
+    assert [file.path for file in new.pending(-1, 9)] == [b"a"]
+    assert new.file(0).expected_sha256 is None
 
 
 # -- what a hostile or damaged drive may hold -----------------------------------------------------
@@ -158,6 +227,8 @@ class ModelFile:
     changed: bool = False
     upload: tuple[str, int] | None = None
     parts: dict[int, bytes] = field(default_factory=dict)
+    left: bool = False
+    """Whether something may lie in the store, under the file's key."""
 
     def begin_anew(self, state: str) -> None:
         self.state, self.upload, self.parts = state, None, {}
@@ -170,7 +241,7 @@ class ManifestMachine(RuleBasedStateMachine):
     def begin(self) -> None:
         self.folder = tempfile.mkdtemp()
         self.files: dict[bytes, ModelFile] = {}
-        self.attempted = self.highest = -1
+        self.highest = -1
         self.surveying = False
         self.journal = open_journal(self.folder)
         self.manifest = self.journal.manifest(LOAD)
@@ -191,6 +262,8 @@ class ManifestMachine(RuleBasedStateMachine):
         self.surveying = True
         for file in self.files.values():
             file.seen = False
+            if file.state == "failed":
+                file.state = "pending"
 
     @precondition(lambda self: self.surveying)
     @rule(batch=st.lists(entries, max_size=6, unique_by=lambda e: e.path))
@@ -227,9 +300,12 @@ class ManifestMachine(RuleBasedStateMachine):
     def end_survey(self) -> None:
         differences = self.manifest.end_survey()
         self.surveying = False
-        self.files = {p: f for p, f in self.files.items() if f.seen or f.state == "stored"}
+        for file in self.files.values():
+            if not file.seen and file.state != "stored" and file.left:
+                file.state = "gone"
+        self.files = {p: f for p, f in self.files.items() if f.seen or f.state in ("stored", "gone")}
         in_order = sorted(self.files.values(), key=lambda file: file.number)
-        gone = tuple(file.facts.path for file in in_order if not file.seen)
+        gone = tuple(file.facts.path for file in in_order if not file.seen and file.state == "stored")
         changed = tuple(file.facts.path for file in in_order if file.changed)
         assert (differences.gone, differences.changed) == (gone, changed)
         assert differences.count == len(gone) + len(changed)
@@ -265,14 +341,14 @@ class ManifestMachine(RuleBasedStateMachine):
         )
         for file in files:
             file.begin_anew("stored")
-            file.changed = False
+            file.changed, file.left = False, True
 
     @precondition(lambda self: self.some("pending", "stored"))
     @rule(data=st.data())
     def record_failed(self, data: st.DataObject) -> None:
         file = data.draw(st.sampled_from(self.some("pending", "stored")))
         self.manifest.record_failed(file.number, "unreadable")
-        file.state = "failed"
+        file.state, file.left = "failed", False
 
     @precondition(lambda self: self.files)
     @rule(data=st.data())
@@ -280,14 +356,31 @@ class ManifestMachine(RuleBasedStateMachine):
         files = data.draw(st.lists(st.sampled_from(list(self.files.values())), unique_by=id))
         self.manifest.record_pending([file.number for file in files])
         for file in files:
-            if file.state != "skipped":
+            if file.state not in ("skipped", "gone"):
                 file.begin_anew("pending")
-                file.changed = False
+                file.changed = file.left = False
+            else:
+                file.upload, file.parts = None, {}
 
-    @rule(up_to=st.integers(0, 20))
-    def record_attempt(self, up_to: int) -> None:
-        self.manifest.record_attempt(up_to)
-        self.attempted = max(self.attempted, up_to)
+    @precondition(lambda self: self.some("pending"))
+    @rule(data=st.data())
+    def record_attempt(self, data: st.DataObject) -> None:
+        files = data.draw(st.lists(st.sampled_from(self.some("pending")), unique_by=id))
+        self.manifest.record_attempt(
+            [(f.number, f.facts.path.ljust(32), b"in/" + f.facts.path) for f in files]
+        )
+        for file in files:
+            file.left = True
+
+    @precondition(lambda self: self.files)
+    @rule(data=st.data())
+    def forget_left(self, data: st.DataObject) -> None:
+        files = data.draw(st.lists(st.sampled_from(list(self.files.values())), unique_by=id))
+        self.manifest.forget_left([file.number for file in files])
+        for file in files:
+            if file.state == "gone":
+                del self.files[file.facts.path]
+            file.left = file.left and file.state == "stored"
 
     @rule()
     def restart(self) -> None:
@@ -315,7 +408,8 @@ class ManifestMachine(RuleBasedStateMachine):
         assert [f.file_no for f in self.manifest.pending(-1, 100)] == pending
         uploads = [(f.number, f.upload[0]) for f in in_order if f.upload]
         assert list(self.manifest.uploads()) == uploads
-        assert self.manifest.attempted() == self.attempted
+        left = [(f.number, f.state == "pending") for f in in_order if f.left and f.state != "stored"]
+        assert [(f.file_no, f.pending) for f in self.manifest.left(-1, 100)] == left
         for file in in_order:
             row = self.manifest.file(file.number)
             assert (row.path, row.size_bytes) == (file.facts.path, file.facts.size_bytes)

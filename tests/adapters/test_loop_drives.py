@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import hashlib
 import os
@@ -443,7 +444,10 @@ def test_a_refusal_that_does_not_speak_against_the_volume_is_the_stations(
     [
         ["mount(2) system call failed: Structure needs cleaning."],
         ["can't read superblock on /dev/loop7."],
-        [_GENERIC, "EXT4-fs (loop7): ext4_check_descriptors: Block bitmap not in group (block 12)!; corrupted"],
+        [
+            _GENERIC,
+            "EXT4-fs (loop7): ext4_check_descriptors: Block bitmap not in group (block 12)!; corrupted",
+        ],
         [_GENERIC, "EXT4-fs (loop7): bad geometry: block count 9 exceeds size of device (4 blocks)"],
         [_GENERIC, "EXT4-fs (loop7): VFS: Can't find ext4 filesystem"],
         [_GENERIC, "FAT-fs (loop7): bogus number of FAT sectors"],
@@ -462,7 +466,7 @@ def test_a_refusal_that_speaks_against_the_volume_is_its_problem(
 
 def refuse_mounts(monkeypatch: pytest.MonkeyPatch, said: list[str]) -> None:
     """Let every mount of a volume be refused with these words, mount's own first."""
-    really_run = mounts.run
+    really_run = programs.run
 
     def run(program: str, *arguments: str) -> programs.Ended:
         if program == "mount" and "tmpfs" not in arguments:
@@ -470,7 +474,7 @@ def refuse_mounts(monkeypatch: pytest.MonkeyPatch, said: list[str]) -> None:
         return really_run(program, *arguments)
 
     monkeypatch.setattr(mounts, "run", run)
-    monkeypatch.setattr(mounts, "_messages_about", lambda _fd, _name: said[1:])
+    monkeypatch.setattr(mounts, "kernel_log", lambda _name: contextlib.nullcontext(lambda: said[1:]))
 
 
 @pytest.mark.parametrize(
@@ -703,6 +707,21 @@ def test_a_drive_swapped_under_its_node_is_noticed(station: Station) -> None:
     with pytest.raises(DriveSwapped, match="disk sequence number"):
         station.drives.open(before.handle, Going())
     assert station.left_over(device) == NOTHING
+
+
+def test_a_handle_of_an_earlier_boot_opens_nothing(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same node and, since the kernel counts anew, the same disk sequence number."""
+    make_image(station.image)
+    plug_image(station.bays, "bay-1", **CARD)
+    before_it = station.bays.parent / "boot-id"
+    before_it.write_text("another boot")
+    with monkeypatch.context() as patch:
+        patch.setattr(block, "BOOT_ID", str(before_it))
+        old = seen_in(station.drives, "bay-1").handle
+    assert seen_in(station.drives, "bay-1").handle != old
+    with pytest.raises(DriveSwapped, match="disk sequence number"):
+        station.drives.open(old, Going())
+    station.open().close()
 
 
 def test_a_drive_swapped_while_it_is_opened_is_noticed(

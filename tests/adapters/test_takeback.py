@@ -5,23 +5,26 @@ from __future__ import annotations
 import contextlib
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from unittest import mock
 
 import pytest
+import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingestd.core.model import Receipt
-from ingestd.ports import Cancelled, StoreRefused, StoreUnreachable
+from ingestd.core.model import FaultKind, Receipt
+from ingestd.ports import Cancelled, Store, StoreConflict, StoreRefused, StoreUnreachable
 from ingestd.store.folder import FolderStore
 from ingestd.transfer import stopping
-from tests.support.byte_path import KIB, BytePath, Token, byte_path, content, key, make_drive
+from ingestd.transfer.proof import ProofMismatch
+from tests.support.byte_path import KIB, BytePath, Token, byte_path, content, key, make_drive, sha256
 from tests.support.fake_drive import FakeDrive, survey
 from tests.support.fake_manifest import FakeManifest
 from tests.support.fake_store import FakeMedium, FakeStore
 from tests.support.journals import open_journal
+from tests.support.stores import put
 
 FILES = {f"tiles/{number:03}": content(number, number) for number in range(80)} | {
     "large 1": content(100 * KIB, 1),
@@ -119,11 +122,14 @@ def test_after_a_kill_nothing_stays(at: int, several: bool, in_folder: bool) -> 
                 if left[0] < 0:
                     raise Dead
 
+        def dies(files: object, found: object = ()) -> None:
+            raise Dead
+
         folder = "drive-2" if in_folder else ""
         with contextlib.suppress(Dead):
             path.transfer(drive, FakeStore(medium=medium, fault=fault), manifest, folder=folder)
         recorded = manifest.record_stored
-        manifest.record_stored = lambda files: (_ for _ in ()).throw(Dead())  # type: ignore[method-assign]
+        manifest.record_stored = dies  # type: ignore[method-assign]
         with contextlib.suppress(Dead):
             path.transfer(drive, FakeStore(medium=medium), manifest, folder=folder)
         manifest.record_stored = recorded  # type: ignore[method-assign]
@@ -135,34 +141,130 @@ def test_after_a_kill_nothing_stays(at: int, several: bool, in_folder: bool) -> 
         drive.close()
 
 
-def test_where_files_lie_is_learnt_from_those_that_are_recorded(path: BytePath, tmp_path: Path) -> None:
-    names = ("volume-1", "volume-2")
-    for name in names:
-        make_drive(tmp_path / "drive", FILES, name)
-    drive = FakeDrive(tmp_path / "drive", names=names)
-    store, manifest = FakeStore(), surveyed(drive)
-    path.transfer(drive, store, manifest, folder="drive-2")
-    manifest.record_pending([5, 6, len(FILES) + 5])
-    assert path.take_back(store, manifest, folder="wrong", several_volumes=False)[0] == 2 * len(FILES)
-    assert store.objects == {}
-
-
 def test_what_lies_under_a_pending_files_key_but_is_not_ours_stays(path: BytePath, tmp_path: Path) -> None:
     drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
     manifest = surveyed(drive)
-    # Never begun, though of the right size; of another size; begun in parts, but not complete.
+    # Never begun; sent, but another content of the same size is there; begun in parts, but not complete.
     strangers = {
-        key("tiles/050"): content(50, 99),
-        key("tiles/010"): b"of another size",
-        key("large 1"): bytes(100 * KIB),
+        key("tiles/050"): content(50, 50),
+        key("tiles/010"): content(10, 99),
+        key("large 1"): content(100 * KIB, 1),
     }
     store.objects.update(strangers)
     numbers = {row.path: row.file_no for row in manifest.pending(-1, 99)}
-    manifest.record_attempt(numbers[b"tiles/020"])
+    manifest.record_attempt([(numbers[b"tiles/010"], sha256(content(10, 10)), key("tiles/010"))])
     manifest.record_upload(numbers[b"large 1"], store.begin(key("large 1"), 100 * KIB).token, 16 * KIB)
-    assert path.take_back(store, manifest) == (0, 0)
+    with structlog.testing.capture_logs() as logs:
+        assert path.take_back(store, manifest) == (0, 0)
     assert store.objects == strangers
     assert store.medium.uploads == {}
+    assert [(log["event"], log["count"]) for log in logs] == [("objects_left_alone", 1)]
+    assert manifest.left(-1, 99) == []
+
+
+# -- what others had stored -----------------------------------------------------------------------
+
+
+def folder_store(tmp_path: Path) -> FolderStore:
+    (tmp_path / "store").mkdir()
+    return FolderStore("harrow", str(tmp_path / "store"))
+
+
+@pytest.mark.parametrize("make", [lambda _: FakeStore(), folder_store], ids=["fake", "folder"])
+def test_the_same_content_that_was_there_before_stays(
+    path: BytePath, tmp_path: Path, make: Callable[[Path], Store]
+) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), make(tmp_path)
+    before = ("tiles/050", "tiles/070", "large 1")
+    for name in before:
+        put(store, key(name), FILES[name])
+    manifest = surveyed(drive)
+    ledger, faults = path.transfer(drive, store, manifest)
+    assert (ledger.stored_files, faults) == (len(FILES), ())
+    assert isinstance(path.prove(drive, store, manifest), Receipt)
+    assert path.take_back(store, manifest)[0] == len(FILES) - len(before)
+    for name in FILES:
+        assert (store.stat(key(name)) is not None) == (name in before)
+
+
+def test_so_it_does_beside_a_conflict_in_the_same_batch(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+    before = {key("tiles/050"): FILES["tiles/050"], key("tiles/060"): b"another's"}
+    store.objects.update(before)
+    manifest = surveyed(drive)
+    with pytest.raises(StoreConflict):
+        path.transfer(drive, store, manifest)
+    path.take_back(store, manifest)
+    assert store.objects == before
+
+
+def test_a_proof_never_removes_what_others_stored(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+    store.objects[key("tiles/050")] = FILES["tiles/050"]
+    manifest = surveyed(drive)
+    path.transfer(drive, store, manifest)
+    store.objects[key("tiles/050")] = b"they changed it"
+    assert isinstance(path.prove(drive, store, manifest), ProofMismatch)
+    assert store.objects[key("tiles/050")] == b"they changed it"
+
+
+# -- files that changed after they were stored ----------------------------------------------------
+
+
+def change(drive_folder: Path, name: str, body: bytes) -> None:
+    (drive_folder / "volume-1" / name).write_bytes(body)
+
+
+@pytest.mark.parametrize("name", ["tiles/050", "large 1"])
+def test_of_a_file_that_changed_the_old_object_goes_too(path: BytePath, tmp_path: Path, name: str) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), store_with_foreign()
+    manifest = surveyed(drive)
+    path.transfer(drive, store, manifest)
+    change(tmp_path / "drive", name, FILES[name] + b"more")
+    survey(drive, manifest)
+    assert manifest.ledger().pending_files == 1
+    assert path.take_back(store, manifest) == (len(FILES), SIZE)
+    assert store.objects == FOREIGN
+
+
+@pytest.mark.parametrize("name", ["tiles/050", "large 1"])
+def test_a_file_that_changed_is_stored_anew(path: BytePath, tmp_path: Path, name: str) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+    manifest = surveyed(drive)
+    path.transfer(drive, store, manifest)
+    change(tmp_path / "drive", name, FILES[name][::-1] + b"more")
+    survey(drive, manifest)
+    assert path.transfer(drive, store, manifest)[0].stored_files == len(FILES)
+    assert store.objects[key(name)] == FILES[name][::-1] + b"more"
+    path.take_back(store, manifest)
+    assert store.objects == {}
+
+
+def test_a_file_that_is_gone_since_it_changed_leaves_nothing(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+    manifest = surveyed(drive)
+    path.transfer(drive, store, manifest)
+    change(tmp_path / "drive", "large 1", b"different")
+    survey(drive, manifest)
+    (tmp_path / "drive" / "volume-1" / "large 1").unlink()
+    survey(drive, manifest)
+    ledger, _ = path.transfer(drive, store, manifest)
+    assert (ledger.discovered_files, ledger.stored_files) == (len(FILES) - 1, len(FILES) - 1)
+    assert key("large 1") not in store.objects
+
+
+def test_a_checksum_announced_later_is_held_against_what_is_stored(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+    manifest = surveyed(drive)
+    path.transfer(drive, store, manifest)
+    announced = {"tiles/050": (b"x" * 32, "notice"), "large 2": (sha256(FILES["large 2"]), "notice")}
+    survey(drive, manifest, expected=announced)
+    assert manifest.ledger().pending_files == 1
+    ledger, faults = path.transfer(drive, store, manifest)
+    assert ([fault.kind for fault in faults], ledger.failed_files) == ([FaultKind.CHECKSUM_MISMATCH], 1)
+    assert key("tiles/050") not in store.objects
+    path.take_back(store, manifest)
+    assert store.objects == {}
 
 
 # -- interrupted ----------------------------------------------------------------------------------
@@ -189,6 +291,17 @@ def test_cancelled_at_any_moment_it_is_finished_the_next_time(at: int) -> None:
         assert store.objects == FOREIGN
         assert manifest.ledger().stored_files == 0
         drive.close()
+
+
+def test_a_take_back_whose_manifest_was_claimed_removes_nothing(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+    manifest = surveyed(drive)
+    path.transfer(drive, store, manifest)
+    before = dict(store.objects)
+    manifest.fenced = True
+    with pytest.raises(Cancelled):
+        path.take_back(store, manifest)
+    assert store.objects == before
 
 
 def test_a_store_that_is_away_is_waited_for_a_little_and_then_told(path: BytePath, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import gc
 import os
 import signal
@@ -36,6 +37,7 @@ from ingestd.ports import (
 from ingestd.store.folder import FolderStore
 from ingestd.transfer import packed, stopping
 from ingestd.transfer.session import Session
+from ingestd.transfer.source import Source
 from tests.support.byte_path import (
     KIB,
     LOAD,
@@ -506,20 +508,25 @@ def test_what_lies_in_the_buffers_when_a_conflict_shows_is_still_stored(
     files = {f"{number:02}": b"%02d" % number for number in range(40)}
     drive, store = make_drive(tmp_path / "drive", files), FakeStore()
     store.objects[key("00")] = b"!!"
-    manifest, all_full = surveyed(drive), threading.Event()
+    manifest, tries, conflict = surveyed(drive), list[bytes](), threading.Event()
 
     def fault(operation: str, object_key: bytes) -> None:
-        if operation == "put_batch":
-            # The first ones wait until the last buffer has been filled; what is in it is not begun yet.
-            while sum(path.pool.held.values()) < path.settings.buffers and not all_full.is_set():
+        if object_key == key("00"):
+            # Tried with its batch, and once more by itself.
+            tries.append(object_key)
+            if len(tries) == 2:
+                conflict.set()
+            while sum(path.senders.running.values()) < path.settings.senders or not path.senders.waiting:
                 time.sleep(0.005)
-            all_full.set()
-            time.sleep(0 if object_key == key("00") else 0.1)
+        else:
+            assert conflict.wait(10)
+            time.sleep(0.1)
 
     store.fault = fault
     with pytest.raises(StoreConflict):
         path.transfer(drive, store, manifest)
-    assert manifest.ledger().stored_files >= path.settings.buffers - 1
+    # Two were with senders beside the one in conflict, and one more was waiting for its turn.
+    assert manifest.ledger().stored_files >= 3
     assert len(store.objects) == manifest.ledger().stored_files + 1
 
 
@@ -618,6 +625,71 @@ def test_a_read_that_comes_back_too_late_judges_nothing(path: BytePath, tmp_path
     drive.thaw.set()
     pass_.join(10)
     assert manifest.ledger().pending_files == 1
+
+
+@pytest.mark.parametrize("large", [True, False])
+def test_a_fault_that_comes_too_late_takes_nothing_away(path: BytePath, tmp_path: Path, large: bool) -> None:
+    body = content((40 if large else 1) * KIB)
+    drive, token, store = make_drive(tmp_path / "drive", {"z": body}, hang="z"), Token(), FakeStore()
+    manifest = surveyed(drive)
+    upload = store.begin(key("z"), len(body)).token
+    if large:
+        manifest.record_upload(0, upload, 16 * KIB)
+    manifest.record_attempt([(0, sha256(body), key("z"))])
+    pass_ = begin(path, drive, store, manifest, token)
+    time.sleep(0.1)
+    token.cancel()
+    # The next pass has come as far by now.
+    store.objects[key("z")] = body
+    drive.bad = {"z": [BadSpot(0, 1)]}
+    drive.thaw.set()
+    pass_.join(10)
+    assert data_objects(store.objects) == {"z": body}
+    assert upload in store.medium.uploads
+    assert manifest.ledger().pending_files == 1
+
+
+def test_of_a_pass_that_was_given_up_nothing_is_asked_of_the_store(path: BytePath, tmp_path: Path) -> None:
+    drive, token = make_drive(tmp_path / "drive", {"a": b"1"}), Token()
+    manifest, asked = surveyed(drive), list[str]()
+    pass_ = Session(
+        path.means(drive), path.command(), drive, FakeStore(), manifest, lambda ledger, rate: None, token
+    )
+    pass_._out.ask(lambda: asked.append("while it lasts"))
+    manifest.fenced = True
+    with pytest.raises(Cancelled):
+        pass_._out.ask(lambda: asked.append("after another has claimed the manifest"))
+    manifest.fenced = False
+    token.cancel()
+    with pytest.raises(Cancelled):
+        pass_._out.ask(lambda: asked.append("after it was cancelled"))
+    assert asked == ["while it lasts"]
+
+
+def test_a_pass_whose_manifest_was_claimed_ends_without_a_word(path: BytePath, tmp_path: Path) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore()
+    manifest = surveyed(drive)
+
+    def fault(operation: str, object_key: bytes) -> None:
+        manifest.fenced = True
+
+    store.fault = fault
+    with pytest.raises(Cancelled):
+        path.transfer(drive, store, manifest)
+    assert manifest.ledger().stored_files == 0
+
+
+def test_what_a_drive_says_too_late_is_no_fault(path: BytePath, tmp_path: Path) -> None:
+    drive, token = make_drive(tmp_path / "drive", {"a": b"1"}), Token()
+    file = surveyed(drive).file(0)
+    source = Source(drive, token, drive.read)
+    with source.open(file) as opened:
+        token.cancel()
+        with pytest.raises(Cancelled):
+            opened.check_unchanged()
+        with pytest.raises(Cancelled):
+            source.judged(OSError(errno.EIO, os.strerror(errno.EIO)), file)
+    source.close()
 
 
 def test_what_nobody_would_ever_send_is_dropped(path: BytePath, tmp_path: Path) -> None:

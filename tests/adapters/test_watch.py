@@ -179,16 +179,22 @@ def test_a_failing_look_is_logged_once_and_nothing_is_believed_gone() -> None:
     assert told == [DriveGone(at=1_700_000_000.0, bay=one.bay)]
 
 
-def test_drives_that_could_not_be_seen_at_first_are_told_later() -> None:
+def test_a_first_look_that_fails_is_not_known_and_never_empty() -> None:
     one = sighting("bay-1")
     drives = ScriptedDrives()
     drives.shown = ToolFailed("not yet")
-    with capture_logs(), watching(drives) as (watch, told):
-        assert watch.first() == ()
+    with capture_logs() as logs, watching(drives) as (watch, told):
+        assert watch.first() is None
+        assert watch.first() is None
+        assert watch.trouble == "not yet"
+        drives.shown = (one,)
+        assert watch.first() == (one,)
+        drives.shown = ()
+        assert watch.first() == (), "an empty station is known to be empty"
         watch.start()
         drives.shown = (one,)
         wait_until(lambda: len(told) == 1)
-    assert told == [DriveAppeared(at=1_700_000_000.0, sighting=one)]
+    assert [log["event"] for log in logs] == ["drive_enumeration_failed", "drive_enumeration_works_again"]
 
 
 def test_a_second_drive_in_a_bay_is_logged_once() -> None:
@@ -231,6 +237,20 @@ def test_a_listener_that_breaks_ends_the_watch_aloud() -> None:
         watch.start()
         wait_until(lambda: not watch.alive)
     assert [log["event"] for log in logs] == ["drive_watch_died"]
+
+
+def test_stopping_does_not_wait_for_a_look_that_hangs() -> None:
+    drives = ScriptedDrives()
+    with watching(drives) as (watch, _):
+        watch.start()
+        drives.wait_looks(2)
+        drives.gate.clear()
+        drives.wait_looks(0)
+        began = time.monotonic()
+        watch.stop(within_s=0.05)
+        assert time.monotonic() - began < 2
+        assert watch.alive
+        drives.gate.set()
 
 
 def test_stopping_before_starting_is_fine() -> None:

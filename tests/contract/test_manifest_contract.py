@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from ingestd.core.model import Ledger, LoadId
-from ingestd.ports import FileEntry, Manifest, PartRecord, StoredFile, SurveyDifferences
+from ingestd.ports import Cancelled, FileEntry, LeftFile, Manifest, PartRecord, StoredFile, SurveyDifferences
 from tests.support.fake_manifest import FakeManifest
 from tests.support.journals import entry, open_journal
 
@@ -58,7 +58,7 @@ def stored_names(manifest: Manifest) -> list[bytes]:
 def test_a_new_manifest_is_empty(manifest: Manifest) -> None:
     assert manifest.ledger() == Ledger()
     assert (manifest.pending(-1, 10), manifest.stored(-1, 10), manifest.uploads()) == ([], [], [])
-    assert manifest.attempted() == -1
+    assert manifest.left(-1, 10) == []
     assert survey(manifest) == NOTHING
 
 
@@ -111,14 +111,14 @@ def test_what_is_as_it_was_keeps_state_and_number(manifest: Manifest) -> None:
     manifest.record_failed(numbers[b"failed"], "unreadable")
     manifest.record_upload(numbers[b"begun"], "token", 50)
     manifest.record_parts([PartRecord(numbers[b"begun"], 1, B)])
-    before = manifest.ledger()
 
     assert survey(manifest, *(entry(name, inode=99) for name in reversed(names))) == NOTHING
-    assert manifest.ledger() == before
+    ledger = manifest.ledger()
+    assert (ledger.stored_files, ledger.pending_files, ledger.arrived_bytes) == (1, 3, 50)
     assert manifest.stored(-1, 10) == [
         StoredFile(numbers[b"stored"], "volume-1", b"stored", 106, A, b"in/stored")
     ]
-    assert numbered(manifest) == {b"begun": numbers[b"begun"], b"pending": numbers[b"pending"]}
+    assert numbered(manifest) == {name: no for name, no in numbers.items() if name != b"stored"}
     assert manifest.parts(numbers[b"begun"]) == {1: B}
     assert manifest.file(numbers[b"stored"]).inode == 99, "another station may number inodes differently"
 
@@ -284,10 +284,87 @@ def test_a_part_of_a_file_that_was_given_up_is_passed_over(manifest: Manifest) -
     assert (manifest.parts(a), manifest.parts(b)) == ({}, {1: B})
 
 
-def test_attempts_only_rise(manifest: Manifest) -> None:
-    for number, expected in ((3, 3), (1, 3), (9, 9)):
-        manifest.record_attempt(number)
-        assert manifest.attempted() == expected
+# -- what may be left in the store ----------------------------------------------------------------
+
+
+def test_what_was_about_to_be_stored_is_known_until_it_is(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("b"), entry("c"))
+    a, b, c = numbered(manifest).values()
+    manifest.record_attempt([(a, A, b"in/a"), (b, A, b"in/b")])
+    manifest.record_attempt([(b, B, b"in/b")])
+    assert manifest.left(-1, 10) == [
+        LeftFile(a, A, b"in/a", pending=True),
+        LeftFile(b, B, b"in/b", pending=True),
+    ]
+    assert manifest.left(a, 1) == manifest.left(-1, 10)[1:]
+    assert (manifest.file(b).left_sha256, manifest.file(b).left_key) == (B, b"in/b")
+    assert manifest.file(c).left_sha256 is None
+    manifest.record_stored([(a, A, b"in/a")])
+    manifest.forget_left([a, b, c])
+    assert manifest.left(-1, 10) == []
+    assert stored_names(manifest) == [b"a"], "what is stored is not forgotten"
+
+
+@pytest.mark.parametrize("again", [{"mtime_ns": 2}, {"size_bytes": 9, "skip": "not-announced"}])
+def test_of_a_stored_file_that_changed_the_old_object_is_known(
+    manifest: Manifest, again: dict[str, Any]
+) -> None:
+    survey(manifest, entry("a"))
+    number = numbered(manifest)[b"a"]
+    store(manifest, "a")
+    survey(manifest, entry("a", **again))
+    assert manifest.left(-1, 10) == [LeftFile(number, A, b"in/a", pending="skip" not in again)]
+    ledger = manifest.ledger()
+    assert (ledger.stored_files, ledger.discovered_files) == (0, 1)
+    survey(manifest)
+    assert manifest.left(-1, 10) == [LeftFile(number, A, b"in/a", pending=False)]
+    assert manifest.ledger() == Ledger(), "a file that is gone counts no more"
+    survey(manifest, entry("a"))
+    assert numbered(manifest) == {b"a": number}
+    assert manifest.left(-1, 10) == [LeftFile(number, A, b"in/a", pending=True)]
+    survey(manifest)
+    manifest.record_pending([number])
+    assert manifest.ledger() == Ledger()
+    manifest.forget_left([number])
+    assert manifest.left(-1, 10) == []
+
+
+def test_what_others_had_stored_is_never_told_as_left(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("b"))
+    a, b = numbered(manifest).values()
+    manifest.record_stored([(a, A, b"in/a"), (b, A, b"in/b")], found={a})
+    assert [(row.file_no, row.found) for row in manifest.stored(-1, 10)] == [(a, True), (b, False)]
+    survey(manifest, entry("a", mtime_ns=2), entry("b", mtime_ns=2))
+    assert [row.file_no for row in manifest.left(-1, 10)] == [b]
+    assert manifest.file(a).left_sha256 is None
+    manifest.record_attempt([(a, A, b"in/a")])
+    assert [row.file_no for row in manifest.left(-1, 10)] == [b], "the same content is still theirs"
+    manifest.record_attempt([(a, B, b"in/a")])
+    assert [row.file_no for row in manifest.left(-1, 10)] == [a, b]
+
+
+def test_a_stored_file_is_pending_again_when_it_should_have_another_checksum(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("b"), entry("c"), entry("gone"))
+    numbers = numbered(manifest)
+    store(manifest, "a", "b", "c", "gone")
+    manifest.begin_survey()
+    manifest.add([entry("a"), entry("b"), entry("c")])
+    manifest.expect([("volume-1", b"a", A, "notice"), ("volume-1", b"b", B, "notice")])
+    assert manifest.end_survey() == SurveyDifferences(gone=(b"gone",), changed=(), count=1)
+    assert numbered(manifest) == {b"b": numbers[b"b"]}
+    assert [row.file_no for row in manifest.left(-1, 10)] == [numbers[b"b"]]
+
+
+# -- who may write --------------------------------------------------------------------------------
+
+
+def test_an_earlier_attempt_does_not_claim_what_a_later_one_has(manifest: Manifest) -> None:
+    manifest.claim(4)
+    manifest.claim(4)
+    manifest.claim(5)
+    with pytest.raises(Cancelled):
+        manifest.claim(4)
+    manifest.require_claim()
 
 
 # -- states ---------------------------------------------------------------------------------------
@@ -352,6 +429,17 @@ def test_a_failed_file_keeps_its_upload_to_be_aborted(manifest: Manifest) -> Non
     assert manifest.pending(-1, 10) == []
     assert list(manifest.uploads()) == [(number, "token")]
     assert manifest.ledger() == Ledger(discovered_bytes=7, failed_bytes=7, discovered_files=1, failed_files=1)
+
+
+@pytest.mark.parametrize("again", [Manifest.begin_survey, Manifest.retry_failed])
+def test_a_failed_file_is_read_again_after_an_interruption(
+    manifest: Manifest, again: Callable[[Manifest], None]
+) -> None:
+    survey(manifest, entry("a"))
+    number = numbered(manifest)[b"a"]
+    manifest.record_failed(number, "unreadable")
+    getattr(manifest, again.__name__)()
+    assert numbered(manifest) == {b"a": number}
 
 
 def test_pending_again_means_never_begun(manifest: Manifest) -> None:

@@ -156,6 +156,13 @@ def test_too_few_bytes_are_not_an_object(store: Store) -> None:
     assert content(store, KEY) == body
 
 
+def test_the_same_content_that_was_there_is_told_from_ones_own(bench: Bench) -> None:
+    body = some_bytes(1000)
+    assert not put(bench.store, KEY, body).existed
+    assert put(bench.store, KEY, body).existed
+    assert put(bench.again(), KEY, body).existed
+
+
 def test_completing_twice_is_completing_once(store: Store) -> None:
     body = some_bytes(1000)
     upload = store.begin(KEY, len(body))
@@ -334,9 +341,9 @@ def test_a_batch_is_stored_whole(bench: Bench, sizes: list[int]) -> None:
 
 def test_a_batch_may_come_again(store: Store) -> None:
     batch = batch_of([10, 0, 5000, 70_000, 9, 1])
-    store.put_batch(batch[:3], at_will)
-    store.put_batch(batch, at_will)
-    store.put_batch(batch, at_will)
+    assert set(store.put_batch(batch[:3], at_will)) == set()
+    assert set(store.put_batch(batch, at_will)) == {wanted.key for wanted in batch[:3]}
+    assert set(store.put_batch(batch, at_will)) == {wanted.key for wanted in batch}
     for wanted in batch:
         assert content(store, wanted.key) == wanted.body
 
@@ -346,8 +353,9 @@ def test_a_batch_overwrites_nothing(store: Store, size: int) -> None:
     batch = batch_of([100] * size)
     there = bytes(reversed(batch[1].body))
     put(store, batch[1].key, there)
-    with pytest.raises(StoreConflict):
+    with pytest.raises(StoreConflict) as conflict:
         store.put_batch(batch, at_will)
+    assert conflict.value.placed == {each.key for each in batch if store.stat(each.key)} - {batch[1].key}
     assert content(store, batch[1].key) == there
     assert store.sweep([]) == 0
 
@@ -542,7 +550,8 @@ class StoreModel(RuleBasedStateMachine):
     @rule(chosen=st.dictionaries(keys, bodies))
     def put_batch(self, chosen: dict[bytes, bytes]) -> None:
         batch = [small(key, body) for key, body in chosen.items() if self.model.get(key, body) == body]
-        self.store.put_batch(batch, at_will)
+        existed = self.store.put_batch(batch, at_will)
+        assert set(existed) == {wanted.key for wanted in batch if wanted.key in self.model}
         self.model.update({wanted.key: bytes(wanted.body) for wanted in batch})
 
     @rule(key=keys, body=bodies)

@@ -231,6 +231,26 @@ def test_only_drive_data_and_requirement_are_causes_of_findings() -> None:
     assert all(entry.cause.may_fail_a_job for entry in CATALOGUE.values())
 
 
+@pytest.mark.parametrize(
+    ("facts", "codes"),
+    [
+        (v.survey(volumes=(BAD,)), ["no-readable-volume"]),
+        (of_item(Presence.MISSING), ["item-missing"]),
+        (v.survey(), ["nothing-to-load"]),
+    ],
+)
+def test_why_there_is_nothing_to_load_is_said_once(facts: SurveyFacts, codes: list[str]) -> None:
+    assert [finding.code for finding in judged(replace(facts, ledger=v.ledger(skipped=2)))] == codes
+
+
+def test_an_empty_drive_is_not_loaded_for_want_of_another_reason() -> None:
+    nothing = replace(of_item(Presence.MISSING), ledger=v.ledger(skipped=2))
+    noted = v.job(requirements=changed(FindingCode.ITEM_MISSING, Policy.NOTED))
+    assert [f.code for f in requirements.blocking(judged(nothing, noted))] == ["nothing-to-load"]
+    elsewhere = judged(nothing, elsewhere=frozenset({NAME}))
+    assert [f.code for f in requirements.blocking(elsewhere)] == ["nothing-to-load"]
+
+
 def test_a_size_that_is_not_known_contradicts_nothing() -> None:
     assert judged(of_item(Presence.FOUND, announced=10)) == ()
 

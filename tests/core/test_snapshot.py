@@ -61,6 +61,28 @@ def test_shares_of_the_line_add_up() -> None:
     assert look(quay).rate_bytes_per_second == 400.0
 
 
+def test_a_share_is_one_of_the_cap_where_there_is_one() -> None:
+    quay = surveyed().progressed("bay-1", v.ledger(pending=3), rate=300.0)
+    (seen,) = picture(quay.station, quay.at, 1_200).loads
+    assert seen.share == 0.25
+    (seen,) = picture(quay.station, quay.at, 100).loads
+    assert seen.share == 1.0
+
+
+def test_jobs_that_wait_are_shown_while_a_drive_waits_for_one() -> None:
+    quay = Quay().announce(v.job("reef-2", TWO)).announce(v.job("reef-1", "HQ7K2M9C"))
+    assert look(quay).jobs_waiting == ()
+    quay.plug("bay-1")
+    assert look(quay).jobs_waiting == ("reef-1 (HQ7K2M9C)", f"reef-2 ({TWO})")
+
+
+def test_a_hold_says_why_in_a_code_and_how_a_job_was_looked_for() -> None:
+    seen = bay(Quay().plug("bay-1"))
+    assert seen.hold == "no-matching-job"
+    assert seen.tried[0] == f"serial {v.SERIAL}: no job"
+    assert bay(surveyed()).hold is None
+
+
 def test_no_rate_no_share_and_no_time_left() -> None:
     seen = bay(surveyed())
     assert (seen.share, seen.seconds_left) == (None, None)
@@ -108,6 +130,7 @@ def test_a_wait_has_its_reason() -> None:
     away = surveyed().unplug("bay-1")
     (seen,) = look(away).loads
     assert (seen.bay, seen.doing, seen.reason) == (None, "away", "the drive is not plugged in")
+    assert seen.last_bay == "bay-1"
     assert seen.since == away.at
 
 
@@ -132,8 +155,8 @@ def test_findings_are_counted_by_weight() -> None:
 
 def test_bays_come_first_by_name_then_drives_that_are_away() -> None:
     quay = Quay().announce().plug("bay-3").unplug("bay-3")
-    quay.plug("bay-2", v.facts(TWO)).plug("bay-1", v.facts("HQ7K2M9C"))
-    assert [load.bay for load in look(quay).loads] == ["bay-1", "bay-2", None]
+    quay.plug("bay-10", v.facts(TWO)).plug("bay-2", v.facts("HQ7K2M9C"))
+    assert [load.bay for load in look(quay).loads] == ["bay-2", "bay-10", None]
 
 
 def test_a_released_drive_is_shown_while_it_is_in_its_bay() -> None:

@@ -49,7 +49,7 @@ BAYS = ("bay-0", "bay-1", "bay-2")
 NOT_THE_DRIVES = tuple(
     kind for kind in FailureKind if kind not in (FailureKind.DRIVE_UNREADABLE, FailureKind.READ_STALLED)
 )
-EXAMPLES = int(os.environ.get("INGESTD_MACHINE_EXAMPLES", "60"))
+EXAMPLES = int(os.environ.get("INGESTD_MACHINE_EXAMPLES", "100"))
 """How many runs; a night's worth is set by the environment."""
 
 numbers = st.integers(0, 63)

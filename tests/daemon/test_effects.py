@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from hypothesis import given, settings
@@ -19,10 +19,23 @@ from ingestd.core.messages import (
     IdentifyFailed,
     Surveyed,
 )
-from ingestd.core.model import Attempt, FailureKind
-from ingestd.ports import Cancelled, DriveGoneError, JournalError, StoreFull
+from ingestd.core.model import Attempt, FailureKind, Ledger
+from ingestd.ports import Cancelled, DriveGoneError, JournalError, Manifest, StoreFull
 from ingestd.runtime.effects import Token
-from tests.support.at_work import STALL_S, Bench, Gate, close, done, identify, raising, survey
+from ingestd.runtime.uncounted import uncounted
+from tests.support.at_work import (
+    SOON_S,
+    STALL_S,
+    Bench,
+    Gate,
+    close,
+    done,
+    identify,
+    prove,
+    raising,
+    survey,
+    take_back,
+)
 
 
 @pytest.fixture
@@ -183,8 +196,7 @@ def test_a_read_that_does_not_move_is_given_up_and_its_owner_goes_on(bench: Benc
     hung = Gate()
     bench.perform(survey(attempt=1), hung)
     bench.perform(close(attempt=2), done)
-    bench.clock.seconds += STALL_S + 1
-    bench.effects.give_up_stalled()
+    bench.pass_time(STALL_S + 1)
     first, second = bench.wait_told(2)[:2]
     assert kind_of(first) is FailureKind.READ_STALLED
     assert isinstance(second, Closed)
@@ -193,34 +205,118 @@ def test_a_read_that_does_not_move_is_given_up_and_its_owner_goes_on(bench: Benc
     assert len(bench.told) == 2
 
 
-def test_what_moves_or_reads_no_drive_is_not_given_up(bench: Bench) -> None:
-    beating, closing = Gate(), Gate()
+def test_what_moves_is_not_given_up(bench: Bench) -> None:
+    moving, tokens = Gate(), list[Token]()
 
-    def beat(command: Effect, token: Token) -> Event:
-        token.beat()
-        return beating(command, token)
+    def work(command: Effect, token: Token) -> Event:
+        tokens.append(token)
+        return moving(command, token)
 
-    bench.clock.seconds += STALL_S
-    moving = bench.perform(survey("load-1"), beat)
-    letting_go = bench.perform(close("load-2"), closing)
-    bench.wait_begun(moving)
-    bench.wait_begun(letting_go)
-    bench.clock.seconds += STALL_S - 1
-    bench.effects.give_up_stalled()
+    bench.wait_begun(bench.perform(survey("load-1"), work))
+    for _ in range(3):
+        bench.pass_time(STALL_S - 1)
+        tokens[0].beat()
     assert bench.told == []
-    bench.clock.seconds += 10 * STALL_S
-    beating.open()
-    closing.open()
+    moving.open()
     bench.wait_idle()
-    assert len(bench.told) == 2
+    assert [type(event) for event in bench.told] == [Surveyed]
+
+
+@pytest.mark.parametrize("command", [prove(), take_back()], ids=lambda c: type(c).__name__)
+def test_a_store_that_does_not_answer_has_more_patience_and_is_given_up_as_unreachable(
+    bench: Bench, command: Effect
+) -> None:
+    hung = Gate()
+    bench.wait_begun(bench.perform(command, hung))
+    bench.pass_time(10 * STALL_S - 1)
+    assert bench.told == []
+    bench.pass_time(2)
+    assert kind_of(bench.wait_told(1)[0]) is FailureKind.STORE_UNREACHABLE
+    hung.open()
+    bench.wait_idle()
+    assert len(bench.told) == 1
+
+
+def test_a_drive_that_is_not_let_go_of_is_the_stations_fault(bench: Bench) -> None:
+    hung = Gate()
+    bench.wait_begun(bench.perform(close(), hung))
+    bench.pass_time(STALL_S + 1)
+    (event,) = bench.wait_told(1)
+    assert kind_of(event) is FailureKind.TOOL_FAILED
+    assert isinstance(event, EffectFailed)
+    assert "restart the daemon before the drive is unplugged" in event.failure.text
+    hung.open()
+    bench.wait_idle()
+
+
+def test_letting_go_in_the_middle_of_a_survey_is_no_read_that_hangs(bench: Bench) -> None:
+    hung = Gate()
+
+    def let_go_first(command: Effect, token: Token) -> Event:
+        with token.lets_go():
+            return hung(command, token)
+
+    bench.wait_begun(bench.perform(survey(), let_go_first))
+    bench.pass_time(STALL_S + 1)
+    assert kind_of(bench.wait_told(1)[0]) is FailureKind.TOOL_FAILED
+    hung.open()
+    bench.wait_idle()
+
+
+def test_time_in_which_the_station_did_not_run_is_not_counted(bench: Bench) -> None:
+    """The process was stopped, the machine paused, or the loop waited for the journal's disk."""
+    reading = Gate()
+    bench.wait_begun(bench.perform(survey(), reading))
+    for _ in range(3):
+        bench.pass_time(STALL_S - 1)
+        bench.clock.seconds += 10 * STALL_S
+        bench.effects.give_up_stalled()
+    assert bench.told == []
+    bench.pass_time(STALL_S + 1)
+    assert kind_of(bench.wait_told(1)[0]) is FailureKind.READ_STALLED, "it really hangs, then"
+    reading.open()
+    bench.wait_idle()
+
+
+class SlowManifest:
+    """A manifest whose journal does not answer until it is let."""
+
+    def __init__(self) -> None:
+        self.asked, self.gate = threading.Event(), threading.Event()
+
+    def ledger(self) -> Ledger:
+        self.asked.set()
+        self.gate.wait(SOON_S)
+        return Ledger(discovered_files=7)
+
+
+def test_waiting_for_the_journal_is_no_read_that_hangs(bench: Bench) -> None:
+    manifest, recorded, reading = SlowManifest(), threading.Event(), Gate()
+
+    def record_then_read(command: Effect, token: Token) -> Event:
+        assert uncounted(cast(Manifest, manifest), token).ledger().discovered_files == 7
+        recorded.set()
+        return reading(command, token)
+
+    bench.perform(survey(), record_then_read)
+    assert manifest.asked.wait(SOON_S)
+    bench.pass_time(5 * STALL_S)
+    assert bench.told == []
+    manifest.gate.set()
+    assert recorded.wait(SOON_S)
+    bench.pass_time(STALL_S - 1)
+    assert bench.told == []
+    bench.pass_time(2)
+    assert kind_of(bench.wait_told(1)[0]) is FailureKind.READ_STALLED
+    reading.open()
+    bench.wait_idle()
 
 
 def test_a_read_that_comes_back_while_it_is_being_given_up_is_told_once(bench: Bench) -> None:
     bench.hearing.clear()
     bench.perform(survey(), done)
     bench.wait_told(1)
-    bench.clock.seconds += STALL_S + 1
-    given_up = threading.Thread(target=bench.effects.give_up_stalled)
+    given_up = threading.Thread(target=bench.pass_time, args=(STALL_S + 1,))
     given_up.start()
     given_up.join(0.2)
     bench.hearing.set()
@@ -271,8 +367,7 @@ def test_every_command_has_exactly_one_completion(steps: list[tuple[str, Any]]) 
             chosen = commands[value % len(commands)]
             bench.effects.cancel(*_about(chosen))
         elif name == "stall":
-            bench.clock.seconds += STALL_S + 1
-            bench.effects.give_up_stalled()
+            bench.pass_time(STALL_S + 1)
         elif name == "stop":
             bench.effects.stop()
     for gate in gates:

@@ -77,6 +77,7 @@ def kill_often(station: Station, chance: random.Random, times: int, longest_s: f
     for _ in range(times):
         station.start(wait=False)
         time.sleep(chance.uniform(0.05, longest_s))
+        assert station.running, f"the daemon has ended by itself; the log is {station.log}"
         station.kill()
 
 
@@ -121,8 +122,9 @@ def test_killed_again_and_again_the_load_ends_right(make_station: MakeStation, f
     chance = random.Random(SEED)
     files = mixed_files(chance)
     size = sum(map(len, files.values()))
-    # So that the load takes about as long as all the lives together.
-    station = make_station(fast_folder, **settings(rate=int(size / (0.5 * KILLS))))
+    # A life lasts a second on average, half of it or more taken by the start: most of the load falls into
+    # these lives, and some of it is left for the last.
+    station = make_station(fast_folder, **settings(rate=size // KILLS))
     station.program = counting.PROGRAM
     station.write_drive("KELP-0071", files)
     station.announce("TW-2041", "KELP-0071")

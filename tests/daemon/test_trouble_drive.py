@@ -77,6 +77,36 @@ def test_the_bays_folder_may_go_away_and_come_back(station: Station) -> None:
     assert station.wait_released("KELP-0071")["outcome"] == "loaded"
 
 
+def test_bays_that_cannot_be_looked_at_at_the_start_are_not_taken_for_empty(
+    make_station: MakeStation,
+) -> None:
+    station = make_station(uplink={"rate_bytes_per_second": 100_000})
+    station.write_drive("KELP-0071", FILES)
+    station.announce("TW-2041", "KELP-0071")
+    station.plug("bay-1", "KELP-0071")
+    station.start()
+    station.wait_phase("KELP-0071", "loading")
+    station.kill()
+    station.bays.rename(station.root / "away")
+    station.start()
+    problems = wait_for(lambda: (station.picture() or {}).get("problems"), what="the problem shown")
+    assert problems[0].startswith("the bays cannot be looked at: ")
+    assert len(station.lines("drive_enumeration_failed")) == 1
+    (station.root / "away").rename(station.bays)
+    assert station.wait_released("KELP-0071")["outcome"] == "loaded"
+    assert station.events("ingest.load.away") == []
+
+
+def test_a_stop_works_while_the_bays_cannot_be_looked_at(station: Station) -> None:
+    station.bays.rmdir()
+    station.start()
+    wait_for(lambda: station.lines("drive_enumeration_failed"), what="the log to say so")
+    began = time.monotonic()
+    assert station.stop() == 0
+    assert time.monotonic() - began < 5
+    assert station.lines("station_stopped")[-1]["in_time"] is True
+
+
 # -- a read that never comes back ------------------------------------------------------------------
 
 
@@ -120,7 +150,7 @@ def test_a_stop_does_not_wait_for_a_read_that_hangs(make_station: MakeStation) -
     with hanging(make_station, station={"stop_within_seconds": 1.0}) as (station, _):
         began = time.monotonic()
         assert station.stop(10.0) == 0
-        assert time.monotonic() - began < 6.0
+        assert time.monotonic() - began < 1.0 + 2.0 + 1.0, "and a second for a machine that is busy"
         assert station.lines("station_stopped")[-1]["in_time"] is False
 
 

@@ -12,10 +12,12 @@ from ingestd.core.messages import (
     Event,
     Identified,
     Identify,
+    Prove,
     Survey,
     Surveyed,
+    TakeBack,
 )
-from ingestd.core.model import Attempt, BayName, LoadId
+from ingestd.core.model import Attempt, BayName, LoadId, ProofLevel
 from ingestd.ports import JournalError
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.effects import Effects, Token
@@ -55,7 +57,7 @@ class Bench:
         self.hearing = threading.Event()
         """While it is not set, who tells something waits."""
         self.hearing.set()
-        handlers = dict.fromkeys((Survey, Close, Identify), self._handle)
+        handlers = dict.fromkeys((Survey, Close, Identify, Prove, TakeBack), self._handle)
         self.effects = Effects(handlers, self._tell, self.broken.append, self.clock, STALL_S)
 
     def _handle(self, command: Effect, token: Token) -> Event:
@@ -70,6 +72,13 @@ class Bench:
         self.acts[_key(command)] = act
         self.effects.perform(command)
         return command
+
+    def pass_time(self, seconds: float) -> None:
+        """Let time pass as it does while the loop runs, which comes by all the time."""
+        until = self.clock.seconds + seconds
+        while self.clock.seconds < until:
+            self.clock.seconds = min(until, self.clock.seconds + 1.0)
+            self.effects.give_up_stalled()
 
     def wait_begun(self, command: Effect) -> None:
         wait_for(lambda: command in self.begun, SOON_S, f"the begin of {command}")
@@ -100,6 +109,21 @@ def survey(load: str = "load-1", attempt: int = 1) -> Survey:
 
 def close(load: str = "load-1", attempt: int = 1) -> Close:
     return Close(load_id=LoadId(load), attempt=Attempt(attempt), handle=None, power_down=False)
+
+
+def prove(load: str = "load-1", attempt: int = 1) -> Prove:
+    return Prove(
+        load_id=LoadId(load),
+        attempt=Attempt(attempt),
+        job=values.job(),
+        folder="",
+        facts=values.facts(),
+        level=ProofLevel.LISTED,
+    )
+
+
+def take_back(load: str = "load-1", attempt: int = 1) -> TakeBack:
+    return TakeBack(load_id=LoadId(load), attempt=Attempt(attempt), destination=values.job().destination)
 
 
 def identify(bay: str = "bay-1", attempt: int = 1) -> Identify:

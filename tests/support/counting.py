@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sys
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -82,9 +82,9 @@ class _CountingStore:
         upload = self._store.resume(key, size_bytes, token)
         return _CountingUpload(upload, key, self._book) if upload is not None else None
 
-    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> None:
+    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         self._book.enter([(small.key, 0, len(small.body)) for small in batch])
-        self._store.put_batch(batch, pace)
+        return self._store.put_batch(batch, pace)
 
 
 def main() -> int:

@@ -192,9 +192,13 @@ class Station:
         assert self.process is not None, "the daemon has been started"
         return self.process.wait(within_s)
 
+    @property
+    def running(self) -> bool:
+        return self.process is not None and self.process.poll() is None
+
     def end(self) -> None:
         """Whatever the daemon is doing: no more of it."""
-        if self.process is not None and self.process.poll() is None:
+        if self.process is not None and self.running:
             self.process.kill()
             self.process.wait(10)
 

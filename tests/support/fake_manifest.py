@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 
 from ingestd.core.model import Ledger
-from ingestd.ports import FileEntry, PartRecord, PendingFile, StoredFile, SurveyDifferences
+from ingestd.ports import (
+    Cancelled,
+    FileEntry,
+    LeftFile,
+    PartRecord,
+    PendingFile,
+    StoredFile,
+    SurveyDifferences,
+)
 
 DIFFERENCES_MAX = 20
 
 
 @dataclass
 class Row:
-    """One file. `state` is pending, stored, failed or skipped."""
+    """One file. `state` is pending, stored, failed, skipped or gone; a sha256 and key of one that is not
+    stored tell what may have been left of it."""
 
     file_no: int
     entry: FileEntry
@@ -25,10 +34,14 @@ class Row:
     upload: tuple[str, int] | None = None
     parts: dict[int, bytes] = field(default_factory=dict)
     changed: bool = False
+    found: bool = False
 
     def begin_anew(self, state: str, reason: str | None = None) -> None:
-        self.state, self.reason, self.sha256, self.key = state, reason, b"", b""
+        self.state, self.reason = state, reason
         self.drop_upload()
+
+    def forget_left(self) -> None:
+        self.sha256, self.key, self.found = b"", b"", False
 
     def drop_upload(self) -> None:
         self.upload = None
@@ -50,14 +63,29 @@ class FakeManifest:
         self._by_path: dict[tuple[str, bytes], Row] = {}
         self._survey = 0
         self._next = 0
-        self._attempted = -1
+        self._attempt = -1
+        self.fenced = False
+        """Whether another object is to have claimed the manifest meanwhile."""
+
+    # -- who may write ------------------------------------------------------------------------
+
+    def claim(self, attempt: int) -> None:
+        if attempt < self._attempt:
+            raise Cancelled
+        self._attempt = attempt
+
+    def require_claim(self) -> None:
+        if self.fenced:
+            raise Cancelled
 
     # -- survey -------------------------------------------------------------------------------
 
     def begin_survey(self) -> None:
+        self.retry_failed()
         self._survey += 1
 
     def add(self, entries: Sequence[FileEntry]) -> None:
+        self.require_claim()
         for entry in entries:
             known = self._by_path.get((entry.volume, entry.path))
             if known is None:
@@ -80,10 +108,17 @@ class FakeManifest:
         row.entry, row.seen = entry, self._survey
 
     def end_survey(self) -> SurveyDifferences:
+        self.require_claim()
         for row in [row for row in self.rows.values() if row.seen != self._survey and row.state != "stored"]:
-            del self.rows[row.file_no]
-            del self._by_path[row.entry.volume, row.entry.path]
-        gone = [row.entry.path for row in self.rows.values() if row.seen != self._survey]
+            if row.key:
+                row.state = "gone"
+            else:
+                self._delete(row)
+        for row in self.rows.values():
+            expected = row.entry.expected_sha256
+            if row.state == "stored" and row.seen == self._survey and expected not in (None, row.sha256):
+                row.state = "pending"
+        gone = [row.entry.path for row in self.rows.values() if row.state == "stored" and self._unseen(row)]
         changed = [row.entry.path for row in self.rows.values() if row.changed]
         return SurveyDifferences(
             gone=tuple(gone[:DIFFERENCES_MAX]),
@@ -91,7 +126,15 @@ class FakeManifest:
             count=len(gone) + len(changed),
         )
 
+    def _unseen(self, row: Row) -> bool:
+        return row.seen != self._survey
+
+    def _delete(self, row: Row) -> None:
+        del self.rows[row.file_no]
+        del self._by_path[row.entry.volume, row.entry.path]
+
     def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
+        self.require_claim()
         missing = []
         for volume, path, sha256, by in expected:
             row = self._by_path.get((volume, path))
@@ -120,12 +163,17 @@ class FakeManifest:
     def uploads(self) -> Sequence[tuple[int, str]]:
         return [(no, row.upload[0]) for no, row in sorted(self.rows.items()) if row.upload]
 
-    def attempted(self) -> int:
-        return self._attempted
+    def left(self, after: int, limit: int) -> Sequence[LeftFile]:
+        rows = [
+            LeftFile(no, row.sha256, row.key, row.state == "pending")
+            for no, row in sorted(self.rows.items())
+            if no > after and row.state != "stored" and row.key and not row.found
+        ]
+        return rows[:limit]
 
     def ledger(self) -> Ledger:
         counts = {state: [0, 0] for state in ("pending", "stored", "failed", "skipped")}
-        for row in list(self.rows.values()):
+        for row in [row for row in list(self.rows.values()) if row.state != "gone"]:
             counts[row.state][0] += 1
             counts[row.state][1] += row.entry.size_bytes
         return Ledger(
@@ -144,38 +192,64 @@ class FakeManifest:
 
     # -- recording ----------------------------------------------------------------------------
 
-    def record_attempt(self, up_to_file_no: int) -> None:
-        self._attempted = max(self._attempted, up_to_file_no)
+    def record_attempt(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
+        self.require_claim()
+        for file_no, sha256, key in files:
+            row = self.rows[file_no]
+            if row.state != "stored" and (row.sha256, row.key) != (sha256, key):
+                row.sha256, row.key, row.found = sha256, key, False
+
+    def forget_left(self, file_nos: Sequence[int]) -> None:
+        self.require_claim()
+        for row in [self.rows[file_no] for file_no in file_nos]:
+            if row.state == "gone":
+                self._delete(row)
+            elif row.state != "stored":
+                row.forget_left()
 
     def record_upload(self, file_no: int, token: str, part_bytes: int) -> None:
+        self.require_claim()
         row = self.rows[file_no]
         if row.upload != (token, part_bytes):
             row.drop_upload()
             row.upload = (token, part_bytes)
 
     def record_parts(self, parts: Sequence[PartRecord]) -> None:
+        self.require_claim()
         for part in parts:
             row = self.rows.get(part.file_no)
             if row is not None and row.upload:
                 row.parts[part.number] = part.prefix_sha256
 
-    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]]) -> None:
+    def record_stored(self, files: Sequence[tuple[int, bytes, bytes]], found: Collection[int] = ()) -> None:
+        self.require_claim()
         for row in [self.rows[file_no] for file_no, _, _ in files]:
             row.begin_anew("stored")
             row.changed = False
         for file_no, sha256, key in files:
-            self.rows[file_no].sha256, self.rows[file_no].key = sha256, key
+            row = self.rows[file_no]
+            row.sha256, row.key, row.found = sha256, key, file_no in found
 
     def record_failed(self, file_no: int, reason: str) -> None:
+        self.require_claim()
         row = self.rows[file_no]
-        row.state, row.reason, row.sha256, row.key = "failed", reason, b"", b""
+        row.state, row.reason = "failed", reason
+        row.forget_left()
 
     def record_pending(self, file_nos: Sequence[int]) -> None:
+        self.require_claim()
         for file_no in file_nos:
             row = self.rows[file_no]
-            if row.state != "skipped":
+            if row.state not in ("skipped", "gone"):
                 row.begin_anew("pending")
+                row.forget_left()
                 row.changed = False
+
+    def retry_failed(self) -> None:
+        self.require_claim()
+        for row in list(self.rows.values()):
+            if row.state == "failed":
+                row.state, row.reason = "pending", None
 
 
 def _pending(row: Row) -> PendingFile:
@@ -192,9 +266,11 @@ def _pending(row: Row) -> PendingFile:
         entry.expected_by,
         token,
         part_bytes,
+        row.sha256 if row.key and not row.found else None,
+        row.key if row.key and not row.found else None,
     )
 
 
 def _stored(row: Row) -> StoredFile:
     entry = row.entry
-    return StoredFile(row.file_no, entry.volume, entry.path, entry.size_bytes, row.sha256, row.key)
+    return StoredFile(row.file_no, entry.volume, entry.path, entry.size_bytes, row.sha256, row.key, row.found)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 import threading
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 from ingestd.ports import (
     ObjectMissing,
@@ -78,21 +78,28 @@ class FakeStore:
         self.fault("resume", key)
         return FakeUpload(self, key, token) if token in self.medium.uploads else None
 
-    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> None:
+    def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         for small in batch:
             check_key(small.key)
         pace_all(sum(len(small.body) for small in batch), pace)
+        placed = set[bytes]()
         for small in batch:
             self.fault("put_batch", small.key)
-            self.put_whole(small.key, bytes(small.body), small.sha256)
+            try:
+                if not self.put_whole(small.key, bytes(small.body), small.sha256).existed:
+                    placed.add(small.key)
+            except StoreConflict as conflict:
+                raise StoreConflict(str(conflict), placed) from None
+        return {small.key for small in batch} - placed
 
     def put_whole(self, key: bytes, body: bytes, sha256: bytes) -> StoredObject:
         if hashlib.sha256(body).digest() != sha256:
             raise StoreDigest(f"{self._name}: what arrived has another digest than was said")
         with self.medium.lock:
+            existed = key in self.medium.objects
             if self.medium.objects.setdefault(key, body) != body:
                 raise StoreConflict(f"{self._name}: something else lies under {key!r}")
-        return self._told(key, body)
+        return replace(self._told(key, body), existed=existed)
 
     def _told(self, key: bytes, body: bytes) -> StoredObject:
         return StoredObject(key, len(body), hashlib.sha256(body).digest() if self.vouches else None)

@@ -193,9 +193,10 @@ class Watch:
 
 
 def _of_drives(station: core.Station) -> Iterator[str]:
-    """A drive is matched to one job at a time."""
-    taken = [load for load in station.loads.values() if load.job_id is not None]
-    for one, other in combinations([load for load in taken if load.phase is not Phase.RELEASED], 2):
+    """A drive is matched to one job at a time; for another it may come again once it was let go."""
+    ended = (Phase.RELEASING, Phase.RELEASED)
+    taken = [load for load in station.loads.values() if load.job_id is not None and load.phase not in ended]
+    for one, other in combinations(taken, 2):
         if one.drive.agrees_with(other.drive) and one.job_id != other.job_id:
             yield f"{one.drive.label}: matched to {one.job_id} and to {other.job_id}"
 

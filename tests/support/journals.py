@@ -31,7 +31,7 @@ from ingestd.core.model import (
 from ingestd.core.outgoing import NoticeRefused, Publish
 from ingestd.core.phases import Load, Loading, Released
 from ingestd.journal.journal import Journal, Restored
-from ingestd.ports import FileEntry, Manifest, OutboxEntry, PendingFile, StoredFile
+from ingestd.ports import FileEntry, LeftFile, Manifest, OutboxEntry, PendingFile, StoredFile
 
 STATION = "quay-03"
 
@@ -100,7 +100,7 @@ class Picture:
     stored: tuple[StoredFile, ...]
     files: tuple[PendingFile, ...]
     pending: tuple[int, ...]
-    attempted: int
+    left: tuple[LeftFile, ...]
     ledger: Ledger
 
 
@@ -120,7 +120,7 @@ def picture(journal: Journal, load_id: str, identities: Sequence[str]) -> Pictur
         stored=tuple(manifest.stored(-1, 1_000_000)),
         files=tuple(manifest.file(file_no) for file_no in range(ledger.discovered_files)),
         pending=tuple(file.file_no for file in pending),
-        attempted=manifest.attempted(),
+        left=tuple(manifest.left(-1, 1_000_000)),
         ledger=replace(ledger, arrived_bytes=0),
     )
 
