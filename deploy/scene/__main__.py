@@ -22,6 +22,7 @@ from stage import CAP, Scene
 from verdict import report, verdicts
 
 INTERRUPTED = 130
+ROOM = "It takes some 500 MB in a folder of your own; TMPDIR=FOLDER names another one."
 
 
 def main() -> int:
@@ -37,7 +38,8 @@ def main() -> int:
     except Trouble as trouble:
         status, words = 1, f"The scene cannot go on: {trouble}"
     except OSError as error:
-        status, words = 1, f"The scene cannot go on: {error.filename}: {error.strerror}."
+        where = error.filename or scene.root
+        status, words = 1, f"The scene cannot go on: {where}: {error.strerror}. {ROOM}"
     except KeyboardInterrupt:
         print(flush=True)
     finally:

@@ -96,7 +96,9 @@ class SpoolBus:
             path = os.path.join(self._folder, name)
             with _told(path), contextlib.suppress(FileExistsError):
                 # Operators of the daemon's group drop notices; only the daemon writes elsewhere.
-                os.mkdir(path, 0o770 if name == "notices" else 0o750)
+                os.mkdir(path, 0o750)
+                if name == "notices":
+                    os.chmod(path, 0o770)  # noqa: S103 - the group is meant, whatever the umask is
 
     def poll(self, timeout_s: float) -> Sequence[Delivery]:
         """New notices, oldest first; none when `timeout_s` has passed or the bus was closed."""

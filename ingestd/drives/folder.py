@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, Sighting, VolumeFacts
 from ingestd.drives.card import Card, CardSeen, CardVolume, bay_problems, bays_in, look_at_card
 from ingestd.drives.volumes import HeldDrive, RootedVolume, root_of, tickets_of
-from ingestd.ports import CancelToken, DriveGoneError, DriveSwapped, DriveUnreadable, Problem
+from ingestd.ports import CancelToken, DriveGoneError, DriveSwapped, Problem, ToolFailed
 
 INTERFACE = "folder"
 
@@ -31,8 +31,8 @@ class FolderDrives:
     def open(self, handle: DriveHandle, cancel: CancelToken) -> HeldDrive:
         """Open the root folder of every volume on the card; one that cannot be opened has a problem.
 
-        Raises DriveGoneError, DriveSwapped, DriveUnreadable for a card that is not valid, ToolFailed
-        and ResourcesExhausted for what the station lacks.
+        Raises DriveGoneError, DriveSwapped, ToolFailed for a card that is not valid (the bench's fault,
+        never the drive's) and ResourcesExhausted for what the station lacks.
         """
         cancel.check()
         card = self._card(handle)
@@ -72,17 +72,15 @@ class FolderDrives:
         if seen.generation != handle.generation:
             raise DriveSwapped(f"another drive is in bay {bay} now: its card was replaced")
         if seen.card is None:
-            raise DriveUnreadable(seen.problem or "")
+            raise ToolFailed(seen.problem or "")
         if seen.card.volumes is None:
-            raise DriveUnreadable(
-                f"the card of the drive in bay {bay} has no 'volumes'; name its folders there"
-            )
+            raise ToolFailed(f"the card of the drive in bay {bay} has no 'volumes'; name its folders there")
         return seen.card
 
     def _still_there(self, handle: DriveHandle) -> bool:
         try:
             self._card(handle)
-        except (DriveGoneError, DriveSwapped, DriveUnreadable):
+        except (DriveGoneError, DriveSwapped, ToolFailed):
             return False
         return True
 

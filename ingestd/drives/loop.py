@@ -106,7 +106,7 @@ class LoopDrives:
         bay, folder, node = self._find(handle)
         card = _card_of(node, folder)
         if card is not None and card.card is None:
-            raise DriveUnreadable(card.problem or "")
+            raise ToolFailed(card.problem or "")
         with contextlib.ExitStack() as undo:
             drive_fd = block.open_device(handle.locator)
             undo.callback(os.close, drive_fd)

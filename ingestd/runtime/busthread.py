@@ -192,6 +192,7 @@ class BusThread:
         self._under_way += 1
         event: Event
         known_as: str | None
+        problems: tuple[str, ...] = ()
         try:
             decoded = codec.decode(delivery.body, at=self._clock.now(), station=self._station)
         except codec.Malformed as error:
@@ -201,7 +202,7 @@ class BusThread:
                 problems=error.problems,
                 identity=error.identity,
             )
-            known_as = error.identity
+            known_as, problems = error.identity, error.problems
             # By its origin: what could not be understood may come again, corrected, under the same id.
             identity = f"malformed {delivery.origin}"
             kind = "not understood"
@@ -211,10 +212,12 @@ class BusThread:
                 return
             event, identity, kind = decoded.notice, decoded.identity, decoded.type
             known_as = identity
-        self._inbox.put(Noticed(event, identity, partial(self._over, delivery, kind), known_as))
+        self._inbox.put(Noticed(event, identity, partial(self._over, delivery, kind, problems), known_as))
 
-    def _over(self, delivery: Delivery, kind: str, problems: Sequence[str]) -> None:
-        """Called by the loop when what the notice changed is committed."""
+    def _over(self, delivery: Delivery, kind: str, own: Sequence[str], told: Sequence[str]) -> None:
+        """Called by the loop when what the notice changed is committed. `own` is what the bus knows to be
+        wrong with it, also where the loop has told that before."""
+        problems = own or told
         if problems:
             logs.get().warning("notice_refused", notice=delivery.name, type=kind, problems=len(problems))
         else:

@@ -127,7 +127,13 @@ def _check(options: argparse.Namespace) -> int:
 
 def _status(options: argparse.Namespace) -> int:
     settings = config.read(options.config)
-    folder = settings.station.state_folder
+    try:
+        return _show_status(options, settings.station.state_folder)
+    except KeyboardInterrupt:
+        return OK
+
+
+def _show_status(options: argparse.Namespace, folder: str) -> int:
     while True:
         picture, up = status.read(folder), status.is_running(folder)
         if picture is None:
@@ -140,10 +146,7 @@ def _status(options: argparse.Namespace) -> int:
             print(clear + "\n".join(show.status(picture, running=up)), flush=True)
         if not options.watch:
             return OK if up else FAILED
-        try:
-            time.sleep(1)
-        except KeyboardInterrupt:
-            return OK
+        time.sleep(1)
 
 
 def _send(options: argparse.Namespace) -> int:

@@ -222,10 +222,9 @@ class Effects:
         """
         now = self._clock.monotonic()
         suspended, self._judged_at = now - self._judged_at > _SUSPENDED_S, now
-        stalled: list[tuple[EffectCommand, Failure, float]] = []
-        refused: list[EffectCommand] = []
+        stalled: list[tuple[str, _Owner, EffectCommand, Failure]] = []
         with self._lock:
-            for name, owner in list(self._owners.items()):
+            for name, owner in self._owners.items():
                 running = owner.running
                 if running is None or running.settled:
                     continue
@@ -236,12 +235,13 @@ class Effects:
                 if running.token.moved_at < now - limit_s:
                     running.settled = True
                     running.token.cancel()
-                    stalled.append((running.command, running.stalled(limit_s), limit_s))
-                    refused += self._start_next(name, owner)
-        for command, failure, limit_s in stalled:
-            logs.get().error("effect_given_up", **_about(command), stall_seconds=limit_s)
+                    stalled.append((name, owner, running.command, running.stalled(limit_s)))
+        for name, owner, command, failure in stalled:
+            logs.get().error("effect_given_up", **_about(command), kind=failure.kind.value)
             self._tell(self._failed(command, failure))
-        self._tell_refused(refused)
+            with self._lock:
+                refused = self._start_next(name, owner)
+            self._tell_refused(refused)
 
     def _start_next(self, name: str, owner: _Owner) -> list[EffectCommand]:
         """Called with the lock held. Gives the commands for which the system had no thread."""

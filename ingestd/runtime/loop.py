@@ -56,6 +56,27 @@ class Noticed:
     """Source and id, as its sender knows it."""
 
 
+_REFUSED_BEFORE = (
+    "notice: was refused before, under the same source and id; ingest.notice.refused has told why. "
+    "Mend it and send it under another id",
+)
+
+
+def _refusal_of(notice: Noticed) -> str:
+    """What is remembered, beside the identity of a notice, of one that was refused."""
+    return f"refused {notice.identity}"
+
+
+@dataclass(slots=True)
+class _Made:
+    """What the events of one batch have brought forth."""
+
+    records: list[Record] = field(default_factory=list)
+    commands: list[Command] = field(default_factory=list)
+    identities: list[str] = field(default_factory=list)
+    done: list[Callable[[], None]] = field(default_factory=list)
+
+
 Inbox = queue.SimpleQueue[Event | Noticed]
 """Bounded by what can put into it: effects by their number, notices by the bus thread's window."""
 
@@ -151,38 +172,37 @@ class Loop:
     # -- one batch --
 
     def _handle(self, batch: list[Event | Noticed]) -> None:
-        before = self.station
-        records: list[Record] = []
-        commands: list[Command] = []
-        identities: list[str] = []
-        done: list[Callable[[], None]] = []
+        before, made = self.station, _Made()
         for item in batch:
-            event = self._unwrap(item, identities)
-            refused: Sequence[str] = ()
-            if event is not None:
-                decision = self._step(event)
-                about = item.known_as if isinstance(item, Noticed) else None
-                refused = [problem for body in _refusals(decision.records) for problem in body.problems]
-                records.extend(_with_identity(record, about) for record in decision.records)
-                commands.extend(decision.commands)
-            if isinstance(item, Noticed):
-                done.append(partial(item.done, refused))
-        self._journal.commit(records, at=self._clock.now(), identities=identities)
+            self._decide(item, made)
+        self._journal.commit(made.records, at=self._clock.now(), identities=made.identities)
         self.turns += len(batch)
-        self._tell(before, records)
-        for command in commands:
+        self._tell(before, made.records)
+        for command in made.commands:
             self._perform(command)
-        for acknowledge in done:
+        for acknowledge in made.done:
             acknowledge()
 
-    def _unwrap(self, item: Event | Noticed, identities: list[str]) -> Event | None:
-        """The event, unless it is a notice that has been acted on before."""
+    def _decide(self, item: Event | Noticed, made: _Made) -> None:
+        """Step the core, unless it is a notice that has been acted on before."""
         if not isinstance(item, Noticed):
-            return item
-        if item.identity in identities or self._journal.knows(item.identity):
-            return None
-        identities.append(item.identity)
-        return item.event
+            decision = self._step(item)
+            made.records.extend(decision.records)
+            made.commands.extend(decision.commands)
+            return
+        if self._knows(item.identity, made):
+            # It was told once already; what is left is to set it aside where it belongs.
+            refused: Sequence[str] = _REFUSED_BEFORE if self._knows(_refusal_of(item), made) else ()
+        else:
+            decision = self._step(item.event)
+            refused = [problem for body in _refusals(decision.records) for problem in body.problems]
+            made.records.extend(_with_identity(record, item.known_as) for record in decision.records)
+            made.commands.extend(decision.commands)
+            made.identities.extend([item.identity, _refusal_of(item)] if refused else [item.identity])
+        made.done.append(partial(item.done, refused))
+
+    def _knows(self, identity: str, made: _Made) -> bool:
+        return identity in made.identities or self._journal.knows(identity)
 
     def _step(self, event: Event) -> core.Decision:
         """Step the core; a bug in it costs the one load or notice concerned, not the daemon."""

@@ -46,15 +46,21 @@ def cut(text: str, width: int) -> str:
 
 
 def wrapped(text: str, indent: str) -> Iterator[str]:
-    """The text in lines of at most `WIDTH` columns, each behind `indent`."""
-    line = indent
+    """The text in lines of at most `WIDTH` columns, each behind `indent`; longer words are broken."""
+    room = WIDTH - len(indent)
+    line = ""
+    for word in _pieces(text, room):
+        if line and len(line) + 1 + len(word) > room:
+            yield indent + line
+            line = ""
+        line = f"{line} {word}" if line else word
+    if line:
+        yield indent + line
+
+
+def _pieces(text: str, room: int) -> Iterator[str]:
     for word in text.split():
-        if len(line) + len(word) + 1 > WIDTH and line.strip():
-            yield line.rstrip()
-            line = indent
-        line += word + " "
-    if line.strip():
-        yield line.rstrip()
+        yield from (word[at : at + room] for at in range(0, len(word), room))
 
 
 def status(picture: Mapping[str, Any], *, running: bool, now: float | None = None) -> Iterator[str]:
@@ -88,12 +94,13 @@ def _fitting(line: str) -> Iterator[str]:
 def _headline(picture: Mapping[str, Any], *, running: bool, now: float) -> Iterator[str]:
     age = now - float(picture["at"])
     if not running:
-        yield f"station {picture['station']}: NOT RUNNING; this is what it knew {duration(age)} ago"
+        line = f"station {picture['station']}: NOT RUNNING; this is what it knew {duration(age)} ago"
+        yield from wrapped(line, "")
     else:
         cap = picture["uplink_bytes_per_second"]
         line = f"{size(picture['rate_bytes_per_second'])}/s" + (f", cap {size(cap)}/s" if cap else ", no cap")
         state = "stopping" if picture["draining"] else "running"
-        yield f"station {picture['station']}: {state}, {line}"
+        yield from wrapped(f"station {picture['station']}: {state}, {line}", "")
         if age > 10:
             yield f"the daemon has not written its status for {duration(age)}: it may be stuck"
         for problem in picture.get("problems", ()):

@@ -12,7 +12,7 @@ import pytest
 from ingestd.core.model import DriveHandle, DriveIdentity, JobId, Ticket
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.loop import LoopDrives
-from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, DriveUnreadable, ToolFailed
+from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, ToolFailed
 from tests.support import drives as support
 from tests.support.drives import SONAR, Going, StoppedAfter, open_in, read_below, seen_in
 
@@ -225,7 +225,7 @@ def test_a_broken_card_hides_nothing(station: Station) -> None:
     assert sighting.identity == DriveIdentity(size_bytes=sighting.identity.size_bytes)
     assert seen_in(station.drives, "bay-2").identity.serial == "KX-2"
     before = open_descriptors()
-    with pytest.raises(DriveUnreadable, match=r"drive\.json is not valid: seriel"):
+    with pytest.raises(ToolFailed, match=r"drive\.json is not valid: seriel"):
         station.drives.open(sighting.handle, Going())
     assert open_descriptors() == before
     assert [problem.where for problem in station.drives.problems()] == ["bay bay-1"]

@@ -208,6 +208,14 @@ def test_a_restart_without_a_change_is_silent() -> None:
     assert quay.at_bay("bay-1").load_id == load.load_id
 
 
+def test_progress_that_ends_a_row_of_failures_is_written_down_though_nobody_is_told() -> None:
+    quay = Quay().announce().plug("bay-1").surveyed().progressed("bay-1", v.ledger(stored=1, pending=2))
+    quay.failed("bay-1", FailureKind.STORE_BUSY).fire("retry")
+    quay.progressed("bay-1", v.ledger(stored=2, pending=1))
+    assert quay.messages == ()
+    assert quay.journal.loads == dict(quay.station.loads)
+
+
 def test_a_drive_that_left_while_the_station_was_down() -> None:
     quay = Quay().announce().plug("bay-1").surveyed().restart(without=["bay-1"])
     assert quay.says(LoadAway).bay == "bay-1"

@@ -202,7 +202,7 @@ def test_killed_with_mounts_and_loop_devices_none_of_them_stays(
         size_mib=32,
     )
     before = image.read_bytes()
-    device = plug_image(station.bays, "bay-1", serial="KELP-0071", wwn="0x5000c500a1b2c3d4")
+    device = plug_image(station.bays, "bay-1", serial="KELP-0071", wwn="0x3d5e7f90a1b2c3d4")
     station.announce("TW-2041", "KELP-0071")
     kill_often(station, chance, KILLS_WITH_LOOPS, longest_s=2.0)
     station.configure(**settings(rate=1_000 * MB, drives={"watch": "loop"}))
