@@ -18,6 +18,9 @@ from ingestd.content.sample import Content, Structure, Verdict
 from ingestd.core.model import Secrecy
 
 WINDOW_BYTES = 1 << 20
+PAYLOAD_WINDOW_BYTES = 512 << 10
+"""Half a window is enough to see that a payload is no ciphertext: gzip, the hardest to tell but for xz,
+is still off the scale. It halves the wait before a load begins."""
 RANDOM_BYTES_MIN = 64 << 10
 """Of less than this, too little can be told to call it random-like."""
 PAYLOAD_BYTES_MIN = 4 << 10
@@ -56,15 +59,15 @@ def chi_square(block: bytes, left_out: bytes = b"") -> float:
     return sum(count * count for count in counts) * cells / len(counted) - len(counted)
 
 
-def windows(content: Content, start: int, end: int) -> Iterator[bytes]:
-    """Blocks of up to 1 MiB, spread evenly from `start` to `end`, both ends included.
+def windows(content: Content, start: int, end: int, window_bytes: int = WINDOW_BYTES) -> Iterator[bytes]:
+    """Blocks of up to `window_bytes`, spread evenly from `start` to `end`, both ends included.
 
     As many as the content allows, 16 by default; what is no longer than these is covered as a whole, in
     blocks of equal length.
     """
     span = max(0, end - start)
-    count = min(content.windows_max, max(1, _divided(span, WINDOW_BYTES)))
-    length = min(WINDOW_BYTES, _divided(span, count))
+    count = min(content.windows_max, max(1, _divided(span, window_bytes)))
+    length = min(window_bytes, _divided(span, count))
     for number in range(count):
         yield content.read(start + (span - length) * number // max(1, count - 1), length)
 
@@ -95,7 +98,7 @@ def measure(
     Windows with less than PAYLOAD_BYTES_MIN left are passed over.
     """
     measured = 0
-    for window in windows(content, start, end):
+    for window in windows(content, start, end, PAYLOAD_WINDOW_BYTES):
         block = refine(window) if refine else window
         if len(block) < PAYLOAD_BYTES_MIN:
             continue

@@ -210,6 +210,16 @@ def test_who_put_a_notice_is_told_why_it_was_refused(world: World) -> None:
     assert (event.identity, event.problems) == ("orders 1", (problem,))
 
 
+def test_a_refused_notice_that_comes_again_is_refused_again_and_told_once(world: World) -> None:
+    elsewhere = JobAnnounced(at=values.AT, job=values.job("tidewrack-1", store="nowhere"))
+    world.notice(elsewhere, "orders 1")
+    world.notice(elsewhere, "orders 1")
+    assert world.play(lambda: world.notice(elsewhere, "orders 1"), lambda: None)
+    assert world.said() == ["ingest.notice.refused"]
+    assert world.done.count("acknowledge orders 1") == 3
+    assert "was refused before" in world.refused["orders 1"][0]
+
+
 # -- bugs ------------------------------------------------------------------------------------------
 
 

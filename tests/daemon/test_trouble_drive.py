@@ -20,16 +20,6 @@ NOT_LOOKED_INTO = {"not-encrypted": "off", "encryption-uncertain": "off"}
 # -- drives that cannot be opened ------------------------------------------------------------------
 
 
-def test_a_volume_that_is_not_there_fails_the_job_after_two_looks(station: Station) -> None:
-    station.announce("TW-2041", "KELP-0071")
-    station.plug("bay-1", "KELP-0071", volumes=[{"path": "nowhere"}])
-    station.start()
-    assert station.wait_released("KELP-0071")["outcome"] == "failed"
-    (failed,) = station.told("ingest.job.failed")
-    assert failed["findings"][0]["code"] == "no-readable-volume"
-    assert failed["observations"] == 2
-
-
 def test_a_card_that_cannot_be_understood_is_tried_again_and_says_why(station: Station) -> None:
     bay = station.bays / "bay-1"
     bay.mkdir()
@@ -50,7 +40,7 @@ def test_a_card_that_cannot_be_understood_is_tried_again_and_says_why(station: S
 def test_a_drive_swapped_for_another_in_mid_load_is_never_read_as_it(make_station: MakeStation) -> None:
     station = make_station(uplink={"rate_bytes_per_second": 1_000_000}, transfer={"buffer_bytes": 65_536})
     for number in (1, 2):
-        station.write_drive(f"KELP-{number}", {b"same.enc": sealed(3_000_000, number)})
+        station.write_drive(f"KELP-{number}", {b"same.enc": sealed(1_200_000, number)})
         station.announce(f"TW-{number}", f"KELP-{number}")
     station.plug("bay-1", "KELP-1")
     station.start()
@@ -61,7 +51,7 @@ def test_a_drive_swapped_for_another_in_mid_load_is_never_read_as_it(make_statio
     for number in (1, 2):
         assert station.wait_released(f"KELP-{number}")["outcome"] == "loaded"
         stored = tree(station.archive / TENANT / f"TW-{number}")
-        assert stored == {b"same.enc": sealed(3_000_000, number)}
+        assert stored == {b"same.enc": sealed(1_200_000, number)}
 
 
 def test_the_bays_folder_may_go_away_and_come_back(station: Station) -> None:
