@@ -175,7 +175,7 @@ class SpoolBus:
             write_whole(target, delivery.body)
 
     def _write_event(self, entry: OutboxEntry) -> None:
-        name = f"{entry.sequence:012}-{entry.type}.json"
+        name = f"{entry.sequence:013}-{entry.type}.json"
         temporary = os.path.join(self._events, f".{name}.tmp")
         fd = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o640)
         try:

@@ -83,10 +83,10 @@ def test_the_constructor_takes_no_action(tmp_path: Path) -> None:
 
 def test_prepare_makes_what_is_missing_and_nothing_else(tmp_path: Path) -> None:
     (tmp_path / "events").mkdir()
-    (tmp_path / "events" / "000000000001-x.json").write_bytes(b"{}")
+    (tmp_path / "events" / "0000000000001-x.json").write_bytes(b"{}")
     SpoolBus(str(tmp_path)).prepare()
     assert sorted(os.listdir(tmp_path)) == sorted(FOLDERS)
-    assert names(tmp_path, "events") == ["000000000001-x.json"]
+    assert names(tmp_path, "events") == ["0000000000001-x.json"]
 
 
 def test_prepare_does_not_make_the_spool_itself(tmp_path: Path) -> None:
@@ -428,11 +428,11 @@ def test_a_spool_that_is_gone_is_told(bus: SpoolBus, tmp_path: Path) -> None:
 def test_events_are_files_in_the_order_of_their_names(bus: SpoolBus, tmp_path: Path) -> None:
     bus.publish([entry(n, b'{"n": %d}' % n) for n in (9, 10, 11)])
     assert names(tmp_path, "events") == [
-        "000000000009-ingest.load.held.json",
-        "000000000010-ingest.load.held.json",
-        "000000000011-ingest.load.held.json",
+        "0000000000009-ingest.load.held.json",
+        "0000000000010-ingest.load.held.json",
+        "0000000000011-ingest.load.held.json",
     ]
-    assert (tmp_path / "events" / "000000000010-ingest.load.held.json").read_bytes() == b'{"n": 10}'
+    assert (tmp_path / "events" / "0000000000010-ingest.load.held.json").read_bytes() == b'{"n": 10}'
 
 
 def test_the_same_event_again_is_the_same_file(bus: SpoolBus, tmp_path: Path) -> None:
@@ -459,7 +459,7 @@ def test_an_event_is_durable_before_its_name_appears_and_its_name_before_it_coun
     monkeypatch.setattr(os, "fsync", watched_fsync)
     monkeypatch.setattr(os, "rename", watched_rename)
     bus.publish([entry(1), entry(2)])
-    one, two = "000000000001-ingest.load.held.json", "000000000002-ingest.load.held.json"
+    one, two = "0000000000001-ingest.load.held.json", "0000000000002-ingest.load.held.json"
     assert seen == [
         f"fsync .{one}.tmp",
         f"rename {one}",
@@ -552,9 +552,9 @@ def test_a_kill_at_any_moment_leaves_whole_events_and_all_that_were_confirmed(tm
         whole = [name for name in names(tmp_path, "events") if not name.startswith(".")]
         for name in whole:
             body = (tmp_path / "events" / name).read_bytes()
-            assert json.loads(body)["n"] == int(name[:12])
+            assert json.loads(body)["n"] == int(name[:13])
             assert len(body) > 9000
-        assert {f"{n:012}-t.json" for n in range(1, confirmed + 1)} <= set(whole)
+        assert {f"{n:013}-t.json" for n in range(1, confirmed + 1)} <= set(whole)
     assert confirmed > 0
 
 
@@ -600,10 +600,10 @@ def test_tidy_removes_what_a_crash_left_behind(bus: SpoolBus, tmp_path: Path) ->
 
 def test_tidy_is_bounded_and_begins_with_the_oldest(bus: SpoolBus, tmp_path: Path) -> None:
     for number in range(1100):
-        (tmp_path / "events" / f"{number:012}-t.json").touch()
+        (tmp_path / "events" / f"{number:013}-t.json").touch()
     later = time.time() + 31 * DAY_S
     assert bus.tidy(later) == 1000
-    assert names(tmp_path, "events")[0] == f"{1000:012}-t.json"
+    assert names(tmp_path, "events")[0] == f"{1000:013}-t.json"
     assert bus.tidy(later) == 100
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import random
 import shutil
+import signal
 import sqlite3
 import tempfile
 import time
@@ -162,6 +163,48 @@ def test_killed_while_it_takes_back_a_failed_load_nothing_is_left(
     assert [path for path in station.archive.rglob("*") if path.name != ".ingest-parts"] == []
     assert len(station.events("ingest.job.failed")) == 1
     nothing_left(station)
+
+
+@pytest.fixture(params=["batch", "complete"])
+def dead(request: pytest.FixtureRequest, make_station: MakeStation) -> Station:
+    """A station whose daemon died when the store had the first data of a job's first drive, all small
+    files or one large one, and nothing had been recorded of it."""
+    station = make_station(**settings(rate=100 * MB))
+    station.program = counting.PROGRAM
+    for serial in ("KELP-0071", "KELP-0072"):
+        station.write_drive(serial, UNRECORDED[request.param])
+    station.announce("TW-2041", "KELP-0071", "KELP-0072")
+    station.plug("bay-1", "KELP-0071")
+    (station.root / f"die-after-{request.param}").touch()
+    station.start(wait=False)
+    assert station.wait_end() == -signal.SIGKILL
+    assert tree(station.archive) != {}
+    return station
+
+
+UNRECORDED = {
+    "batch": {b"day/%d.enc" % n: sealed(3_000, n) for n in range(20)},
+    "complete": {b"long.enc": sealed(600_000, 1)},
+}
+
+
+def test_what_nobody_recorded_is_found_again_and_the_load_ends_right(dead: Station) -> None:
+    dead.plug("bay-2", "KELP-0072")
+    dead.start()
+    for serial in ("KELP-0071", "KELP-0072"):
+        assert dead.wait_released(serial)["outcome"] == "loaded"
+    folder = dead.archive / TENANT / "TW-2041"
+    assert len(tree(folder)) in (2, 40)
+    for manifest in (folder / ".ingest").glob("*.sha256"):
+        assert checked(folder, manifest) == []
+
+
+def test_what_nobody_recorded_is_taken_back_as_well(dead: Station) -> None:
+    dead.pull("bay-1")
+    dead.start()
+    dead.withdraw("TW-2041")
+    assert dead.wait_told("ingest.job.withdrawal-completed")["taken_back"] is True
+    assert [path for path in dead.archive.rglob("*") if path.name != ".ingest-parts"] == []
 
 
 @pytest.mark.slow

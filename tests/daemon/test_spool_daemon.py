@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,12 @@ def set_aside(station: Station, folder: str, name: str) -> list[Path]:
     return sorted((station.spool / folder).glob(f"*-{name}.json*"))
 
 
+def both_set_aside(station: Station, name: str) -> list[Path] | None:
+    """A refused notice and its list of problems, once both are there."""
+    found = set_aside(station, "refused", name)
+    return found if len(found) == 2 else None
+
+
 def refusal(station: Station, notice: str) -> list[str]:
     """The problems that were told of a notice."""
     problems: list[str] = station.wait_told("ingest.notice.refused", notice=notice)["problems"]
@@ -66,13 +73,14 @@ MALFORMED = {
 }
 
 
-@pytest.mark.parametrize("name", MALFORMED)
-def test_a_malformed_notice_is_set_aside_with_its_problems(quay: Station, name: str) -> None:
-    put(quay, name, MALFORMED[name])
-    problems = refusal(quay, f"{name}.json")
-    notice, listed = set_aside(quay, "refused", name)
-    assert notice.read_bytes() == MALFORMED[name]
-    assert listed.read_text().splitlines() == problems != []
+def test_malformed_notices_are_set_aside_with_their_problems(quay: Station) -> None:
+    for name, body in MALFORMED.items():
+        quay.drop(body, name)
+    for name, body in MALFORMED.items():
+        problems = refusal(quay, f"{name}.json")
+        notice, listed = wait_for(partial(both_set_aside, quay, name), what=f"{name} set aside")
+        assert notice.read_bytes() == body
+        assert listed.read_text().splitlines() == problems != []
 
 
 def test_every_problem_of_a_notice_is_told(quay: Station) -> None:

@@ -3,11 +3,16 @@
 Beside the configuration, `sent.log` gets a line for every piece of data that goes to a store: the key in
 hexadecimal, the offset and the length. The line is written before the bytes are, so that a daemon that
 is killed in between has counted too much, never too little.
+
+A file `die-after-batch` or `die-after-complete` there lets the daemon die once, the moment the store has
+taken a batch of small objects, or given a large one its key, and before anything is recorded of it.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
+import signal
 import sys
 from collections import Counter
 from collections.abc import Collection, Sequence
@@ -38,8 +43,15 @@ def sent_again_bytes(pieces: Sequence[Piece]) -> int:
 
 
 class _Book:
-    def __init__(self, path: str) -> None:
+    def __init__(self, folder: str) -> None:
+        self._folder = folder
+        path = os.path.join(folder, "sent.log")
         self._fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
+
+    def perhaps_die(self, after: str) -> None:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(os.path.join(self._folder, f"die-after-{after}"))
+            os.kill(os.getpid(), signal.SIGKILL)
 
     def enter(self, pieces: Sequence[tuple[bytes, int, int]]) -> None:
         lines = "".join(f"{key.hex()} {offset} {length}\n" for key, offset, length in pieces)
@@ -61,7 +73,9 @@ class _CountingUpload:
         self._upload.put_part(number, offset, body, pace)
 
     def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
-        return self._upload.complete(size_bytes, sha256)
+        stored = self._upload.complete(size_bytes, sha256)
+        self._book.perhaps_die("complete")
+        return stored
 
     def abort(self) -> None:
         self._upload.abort()
@@ -84,11 +98,13 @@ class _CountingStore:
 
     def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         self._book.enter([(small.key, 0, len(small.body)) for small in batch])
-        return self._store.put_batch(batch, pace)
+        there = self._store.put_batch(batch, pace)
+        self._book.perhaps_die("batch")
+        return there
 
 
 def main() -> int:
-    book = _Book(os.path.join(os.path.dirname(sys.argv[sys.argv.index("--config") + 1]), "sent.log"))
+    book = _Book(os.path.dirname(sys.argv[sys.argv.index("--config") + 1]))
     make = app.make_stores
 
     def make_counting(config: Config) -> dict[str, Store]:

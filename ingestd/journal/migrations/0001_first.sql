@@ -45,9 +45,9 @@ CREATE TABLE outbox (
 ) STRICT;
 
 -- A journal that is begun anew numbers its events above those of the one before it, which may still lie
--- in a spool under their numbers: it counts on from the hundredths of seconds since 1970.
+-- in a spool under their numbers: it counts on from the milliseconds since 1970.
 
-INSERT INTO sqlite_sequence (name, seq) VALUES ('outbox', CAST(strftime('%s', 'now') AS INTEGER) * 100);
+INSERT INTO sqlite_sequence (name, seq) VALUES ('outbox', CAST((julianday('now') - 2440587.5) * 86400000 AS INTEGER));
 
 CREATE INDEX outbox_unsent ON outbox (sequence) WHERE sent = 0;
 CREATE INDEX outbox_sent_by_age ON outbox (at) WHERE sent = 1;
