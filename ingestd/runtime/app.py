@@ -30,6 +30,7 @@ from ingestd.runtime.effects import Effects
 from ingestd.runtime.handlers import Handlers, plain_kind
 from ingestd.runtime.host import Signals
 from ingestd.runtime.loop import Inbox, Loop
+from ingestd.runtime.reload import changed_keys, fixed_differences, keep_fixed
 from ingestd.runtime.status import StatusWriter, make_folders, running
 from ingestd.runtime.vigil import HUNG_S, Backstop, Pulse, Vigil
 from ingestd.store.folder import FolderStore
@@ -95,39 +96,53 @@ class App:
             return self._run(stack)
 
     def _run(self, stack: ExitStack) -> int:
-        config, clock = self._config, self._clock
-        backstop = Backstop(self._signals, lambda: self._config.station.stop_within_seconds, clock)
+        """Build the parts, from the journal outwards, and work; `stack` ends them in reverse."""
+        backstop = Backstop(self._signals, self._stop_within_s, self._clock)
         backstop.start()
         stack.callback(backstop.stop)
-        journal = Journal.open(journal_folder(config), encode=self._encode)
+        journal = Journal.open(journal_folder(self._config), encode=self._encode)
         stack.callback(journal.close)
-        drives, stores = make_drives(config), make_stores(config)
+        drives, stores = make_drives(self._config), make_stores(self._config)
         self._tidy_up(drives, stores, journal)
-
         inbox: Inbox = queue.SimpleQueue()
+        self._build_loop(stack, backstop, journal, drives, stores, inbox)
+        self._build_helpers(stack, journal, drives, inbox)
+        assert self._watch is not None, "the helpers have been built"
+        sightings = self._first_look(self._watch)
+        if sightings is None:
+            logs.get().info("station_stopped", in_time=True)
+            return 0
+        self._start_helpers(stack, journal)
+        return self._work(sightings)
+
+    def _stop_within_s(self) -> float:
+        return self._config.station.stop_within_seconds
+
+    def _build_loop(
+        self,
+        stack: ExitStack,
+        backstop: Backstop,
+        journal: Journal,
+        drives: Drives,
+        stores: dict[str, Store],
+        inbox: Inbox,
+    ) -> None:
+        """The core's loop and the effects it performs, beginning from what the journal remembers."""
+        config, clock = self._config, self._clock
         governor = Governor(config.uplink.rate_bytes_per_second, config.uplink.burst_bytes)
-        pool = BufferPool(config.transfer.buffers, config.transfer.buffer_bytes)
-        senders = SenderPool(config.transfer.senders)
-        stack.callback(senders.close)
-        settings = TransferSettings(
-            buffer_bytes=config.transfer.buffer_bytes,
-            buffers=config.transfer.buffers,
-            senders=config.transfer.senders,
-        )
         handlers = Handlers(
             station=config.station.name,
             drives=drives,
             stores=stores,
             journal=journal,
-            transfers=Transfers(settings, pool, senders, governor, scratch_folder(config), plain_kind),
+            transfers=self._byte_path(stack, governor),
             report=_lossy(inbox),
             clock=clock,
         )
         effects = Effects(handlers.table(), inbox.put, self._broken, clock, config.drives.read_stall_seconds)
         remembered = journal.restore()
-        station = core.restored(config.limits(), remembered.jobs, remembered.loads, remembered.uplink)
         self.loop = Loop(
-            station,
+            core.restored(config.limits(), remembered.jobs, remembered.loads, remembered.uplink),
             inbox=inbox,
             journal=journal,
             effects=effects,
@@ -137,6 +152,19 @@ class App:
         )
         stack.callback(lambda: handlers.open.close_all(max(_CLOSE_S, backstop.left_s() - _CLOSE_S)))
 
+    def _byte_path(self, stack: ExitStack, governor: Governor) -> Transfers:
+        transfer = self._config.transfer
+        settings = TransferSettings(
+            buffer_bytes=transfer.buffer_bytes, buffers=transfer.buffers, senders=transfer.senders
+        )
+        pool = BufferPool(transfer.buffers, transfer.buffer_bytes)
+        senders = SenderPool(transfer.senders)
+        stack.callback(senders.close)
+        return Transfers(settings, pool, senders, governor, scratch_folder(self._config), plain_kind)
+
+    def _build_helpers(self, stack: ExitStack, journal: Journal, drives: Drives, inbox: Inbox) -> None:
+        """The threads beside the loop. The status is written from now on, whatever else has to wait."""
+        config, clock = self._config, self._clock
         self._watch = DriveWatch(drives, inbox.put, config.drives.poll_every_seconds, clock.now)
         bus = make_bus(config)
         bus.prepare()
@@ -152,36 +180,37 @@ class App:
         self._status = StatusWriter(config.station.state_folder, self._look, self._trouble)
         self._status.start()
         stack.callback(self._status.stop)
-        sightings = self._first_look(self._watch)
-        if sightings is None:
-            logs.get().info("station_stopped", in_time=True)
-            return 0
+
+    def _start_helpers(self, stack: ExitStack, journal: Journal) -> None:
+        assert self._watch is not None, "the helpers have been built"
+        assert self._bus_thread is not None, "the helpers have been built"
         chores = Chores(
             journal,
             keep_days=lambda: self._config.station.keep_records_days,
             keep_loads=lambda: self.loop.station.loads,
             broken=self._broken,
-            clock=clock,
+            clock=self._clock,
         )
         chores.start()
         stack.callback(chores.stop)
         self._watch.start()
         stack.callback(self._watch.stop)
         self._bus_thread.start()
+
+    def _work(self, sightings: tuple[Sighting, ...]) -> int:
+        assert self._bus_thread is not None, "the helpers have been started"
         logs.get().info(
             "station_started",
             version=__version__,
-            station=config.station.name,
+            station=self._config.station.name,
             config=self._path,
             bays_taken=len(sightings),
-            loads=len(remembered.loads),
-            jobs=len(remembered.jobs),
+            loads=len(self.loop.station.loads),
+            jobs=len(self.loop.station.jobs),
         )
         try:
-            in_time = self.loop.run(
-                StationStarted(at=clock.now(), sightings=tuple(sightings)),
-                config.station.stop_within_seconds,
-            )
+            first = StationStarted(at=self._clock.now(), sightings=sightings)
+            in_time = self.loop.run(first, self._stop_within_s)
         finally:
             self._bus_thread.stop(within_s=2.0)
         logs.get().info("station_stopped", in_time=in_time)
@@ -311,58 +340,3 @@ def _lossy(inbox: Inbox) -> Callable[[Event], None]:
             inbox.put(event)
 
     return tell
-
-
-_LIVE = {
-    "station": {
-        "loads_max",
-        "stop_within_seconds",
-        "unclaimed_after_seconds",
-        "progress_every_seconds",
-        "report_every_seconds",
-    },
-    "transfer": {"passes_max"},
-    "uplink": {"rate_bytes_per_second", "burst_bytes"},
-    "logs": {"level", "format"},
-}
-"""Keys that take effect on SIGHUP; `requirements` does as a whole."""
-
-
-def changed_keys(old: Config, new: Config) -> list[str]:
-    """The keys that differ, as `section.key`."""
-    changed = []
-    for name in Config.model_fields:
-        a, b = getattr(old, name), getattr(new, name)
-        if a == b:
-            continue
-        if hasattr(a, "model_fields_set"):
-            fields = type(a).model_fields
-            changed += [f"{name}.{key}" for key in fields if getattr(a, key) != getattr(b, key)]
-        else:
-            changed.append(name)
-    return changed
-
-
-def fixed_differences(old: Config, new: Config) -> list[str]:
-    """The changed keys that take a restart."""
-    return [key for key in changed_keys(old, new) if not _is_live(key)]
-
-
-def _is_live(key: str) -> bool:
-    section, _, name = key.partition(".")
-    return section == "requirements" or name in _LIVE.get(section, set())
-
-
-def keep_fixed(old: Config, new: Config) -> Config:
-    """The new configuration with the keys that take a restart as they were."""
-    sections = {}
-    for name in Config.model_fields:
-        a, b = getattr(old, name), getattr(new, name)
-        if name == "requirements":
-            sections[name] = b
-        elif hasattr(a, "model_fields_set"):
-            live = _LIVE.get(name, set())
-            sections[name] = a.model_copy(update={key: getattr(b, key) for key in live})
-        else:
-            sections[name] = a
-    return Config.model_construct(**sections)

@@ -120,7 +120,7 @@ class Loop:
         """Called by any thread that could not write the journal: the loop ends with this error."""
         self._broken = error
 
-    def run(self, first: Event, stop_within_s: float) -> bool:
+    def run(self, first: Event, stop_within_s: Callable[[], float]) -> bool:
         """Work until a stop is asked for and all effects have ended; whether they did in time."""
         self._handle([first])
         while True:
@@ -134,7 +134,7 @@ class Loop:
             asked = self._tick()
             if asked is not None:
                 if isinstance(asked, StopRequested):
-                    self._stop_by = self._stop_by or self._clock.monotonic() + stop_within_s
+                    self._stop_by = self._stop_by or self._clock.monotonic() + stop_within_s()
                 self._handle([asked])
                 if isinstance(asked, StopRequested):
                     self._effects.stop()

@@ -114,7 +114,7 @@ class World:
     def play(self, *steps: Callable[[], Event | None], stop_within_s: float = 5.0) -> bool:
         """Run until the script is at its end, which asks for a stop."""
         self._script = (step() for step in steps)
-        return self.loop.run(STARTED, stop_within_s)
+        return self.loop.run(STARTED, lambda: stop_within_s)
 
     def notice(self, event: Event, identity: str) -> None:
         def over(problems: Sequence[str]) -> None:
