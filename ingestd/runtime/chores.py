@@ -48,9 +48,17 @@ class Chores:
     def _run(self) -> None:
         try:
             while not self._stop.wait(self._every_s):
-                self._prune()
+                self._round()
         except JournalError as error:
             self._broken(error)
+
+    def _round(self) -> None:
+        try:
+            self._prune()
+        except JournalError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a thread that died without a word would let all grow
+            logs.broke("chores_broke", error)
 
     def _prune(self) -> None:
         before = self._clock.now() - self._keep_days() * 86_400

@@ -6,6 +6,8 @@ import threading
 from pathlib import Path
 from typing import cast
 
+from structlog.testing import capture_logs
+
 from ingestd.bus import codec
 from ingestd.core.outgoing import NoticeRefused, Publish
 from ingestd.journal.journal import Journal
@@ -58,3 +60,26 @@ def test_a_broken_journal_is_told() -> None:
     chores.start()
     assert told.wait(5)
     chores.stop()
+
+
+def test_a_bug_costs_one_round_and_no_more() -> None:
+    rounds: list[float] = []
+
+    class Surprising:
+        def prune(self, before: float, keep: object) -> object:
+            rounds.append(before)
+            raise ZeroDivisionError
+
+    chores = Chores(
+        cast(Journal, Surprising()),
+        keep_days=lambda: 1.0,
+        keep_loads=lambda: (),
+        broken=lambda _: None,
+        clock=Clock(),
+        every_s=0.01,
+    )
+    with capture_logs() as logs:
+        chores.start()
+        wait_for(lambda: len(rounds) > 1, what="a second round")
+        chores.stop()
+    assert {line["event"] for line in logs if line["log_level"] == "error"} == {"chores_broke"}

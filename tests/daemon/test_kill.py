@@ -10,6 +10,7 @@ import random
 import shutil
 import signal
 import sqlite3
+import subprocess
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
@@ -20,7 +21,7 @@ import pytest
 
 from tests.daemon.conftest import MakeStation
 from tests.support import counting
-from tests.support.daemon import TENANT, Station, checked, sealed, tree, wait_for
+from tests.support.daemon import TENANT, Station, checked, files_now, sealed, tree, wait_for
 from tests.support.drives import (
     ROOT_ONLY,
     make_image,
@@ -46,6 +47,8 @@ def fast_folder() -> Iterator[Path]:
         tempfile.mkdtemp(prefix="ingestd-kill.", dir="/dev/shm" if os.path.isdir("/dev/shm") else None)
     )
     yield folder
+    for point in mounts_at(folder):
+        subprocess.run(["umount", "--lazy", point], check=False)
     unplug_all(folder / "bays")
     shutil.rmtree(folder)
 
@@ -106,7 +109,7 @@ def all_told_once(station: Station) -> None:
 
 
 def has_files(folder: Path, count: int) -> bool:
-    return len(list(folder.rglob("*.enc"))) >= count
+    return len(files_now(folder, ".enc")) >= count
 
 
 def nothing_left(station: Station) -> None:
@@ -119,7 +122,7 @@ def nothing_left(station: Station) -> None:
 
 
 @pytest.mark.slow
-def test_killed_again_and_again_the_load_ends_right(make_station: MakeStation, fast_folder: Path) -> None:
+def test_killed_again_and_again_the_load_ends_right(fast_folder: Path, make_station: MakeStation) -> None:
     chance = random.Random(SEED)
     files = mixed_files(chance)
     size = sum(map(len, files.values()))
@@ -146,7 +149,7 @@ def test_killed_again_and_again_the_load_ends_right(make_station: MakeStation, f
 
 @pytest.mark.slow
 def test_killed_while_it_takes_back_a_failed_load_nothing_is_left(
-    make_station: MakeStation, fast_folder: Path
+    fast_folder: Path, make_station: MakeStation
 ) -> None:
     chance = random.Random(SEED)
     files = {b"day/%03d.enc" % n: sealed(3_000, n) for n in range(400)} | {b"last.enc": sealed(2 * MB, 7)}
@@ -208,7 +211,7 @@ def test_what_nobody_recorded_is_taken_back_as_well(dead: Station) -> None:
 
 
 @pytest.mark.slow
-def test_withdrawn_between_two_kills_nothing_is_left(make_station: MakeStation, fast_folder: Path) -> None:
+def test_withdrawn_between_two_kills_nothing_is_left(fast_folder: Path, make_station: MakeStation) -> None:
     """What a dead process stored without recording it goes too, for each drive of a job."""
     files = {b"day/%03d.enc" % n: sealed(3_000, n) for n in range(600)}
     station = make_station(fast_folder, **settings(rate=1 * MB))
@@ -233,7 +236,7 @@ def test_withdrawn_between_two_kills_nothing_is_left(make_station: MakeStation, 
 @pytest.mark.root
 @pytest.mark.skipif(ROOT_ONLY[1].args[0], reason="needs root, loop devices and mkfs.ext4")
 def test_killed_with_mounts_and_loop_devices_none_of_them_stays(
-    make_station: MakeStation, fast_folder: Path
+    fast_folder: Path, make_station: MakeStation
 ) -> None:
     chance = random.Random(SEED)
     files = {b"%03d.enc" % n: sealed_or_less(chance.randrange(200_000), n) for n in range(60)}

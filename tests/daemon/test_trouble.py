@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.daemon.conftest import MakeStation
-from tests.support.daemon import TENANT, Station, checked, sealed, tree, wait_for
+from tests.support.daemon import TENANT, Station, checked, files_now, sealed, tree, wait_for
 from tests.support.mounts import needs_root, tmpfs
 
 FILES = {b"north.enc": sealed(300_000, 1), b"south.enc": sealed(200_000, 2)}
@@ -148,7 +148,7 @@ def test_a_full_state_disk_stops_the_daemon_and_with_room_again_the_load_ends_ri
     cramped.announce("TW-2041", "KELP-0071")
     cramped.plug("bay-1", "KELP-0071")
     cramped.start()
-    wait_for(lambda: list(cramped.archive.rglob("*.enc")), what="the first files stored")
+    wait_for(lambda: files_now(cramped.archive, ".enc"), what="the first files stored")
     ballast = fill(cramped.state)
     assert cramped.wait_end() == 1
     assert "Traceback" not in cramped.logged

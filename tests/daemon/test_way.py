@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import time
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.daemon.conftest import MakeStation
-from tests.support.daemon import TENANT, Station, checked, sealed, tree, wait_for
+from tests.support.daemon import TENANT, Station, checked, files_now, sealed, tree, wait_for
 from tests.support.visits import Visit
 
 FILES = {
@@ -25,7 +26,11 @@ SLOW = {"uplink": {"rate_bytes_per_second": 200_000}, "transfer": {"buffer_bytes
 
 
 def stored_bytes(folder: Path) -> int:
-    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+    sizes = 0
+    for path in files_now(folder):
+        with contextlib.suppress(FileNotFoundError):
+            sizes += path.stat().st_size
+    return sizes
 
 
 # -- a good drive ----------------------------------------------------------------------------------

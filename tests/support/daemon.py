@@ -288,6 +288,11 @@ def checked(folder: Path, manifest: Path) -> Sequence[str]:
     return text.splitlines() or ([] if result.returncode == 0 else ["failed without a word"])
 
 
+def files_now(folder: Path, ending: str = "") -> list[Path]:
+    """The files below a folder that others are changing; what vanishes meanwhile is not among them."""
+    return [Path(at, name) for at, _, names in os.walk(folder) for name in names if name.endswith(ending)]
+
+
 def tree(folder: Path) -> dict[bytes, bytes]:
     """Relative path to content of every regular file below a folder, our own records left out."""
     found: dict[bytes, bytes] = {}
