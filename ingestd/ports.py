@@ -6,7 +6,7 @@ says, through the table in `core/retry.py`, whether trying again can help and wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -445,16 +445,30 @@ class OutboxEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class Position:
+    """Where a message stands in a log that keeps its messages: offsets of one stream only rise."""
+
+    stream: str
+    offset: int
+
+
+@dataclass(frozen=True, slots=True)
 class Delivery:
     """One message taken from the bus. `origin` identifies it for good: a repeat has the same one."""
 
     origin: str
     name: str
     body: bytes
+    position: Position | None = None
+    """None where the bus is no log, and forgets what was acknowledged."""
 
 
 class Bus(Protocol):
     """Owned by one thread, which polls, acknowledges and publishes in turn."""
+
+    def follow(self, positions: Mapping[str, int]) -> None:
+        """Called once, before the first poll: of each stream the offset up to which everything has been
+        acted on. The bus goes on behind it, and at a stream's beginning where it is not named."""
 
     def poll(self, timeout_s: float) -> Sequence[Delivery]:
         """What has arrived, at most `timeout_s` later. Raises BusDown."""

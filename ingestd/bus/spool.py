@@ -20,7 +20,7 @@ import stat
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 
 from ingestd.bus.inbox import Inbox, file_name, load
@@ -99,6 +99,9 @@ class SpoolBus:
                 os.mkdir(path, 0o750)
                 if name == "notices":
                     os.chmod(path, 0o770)  # noqa: S103 - the group is meant, whatever the umask is
+
+    def follow(self, positions: Mapping[str, int]) -> None:
+        """Nothing to do: a notice that was acted on has left the folder."""
 
     def poll(self, timeout_s: float) -> Sequence[Delivery]:
         """New notices, oldest first; none when `timeout_s` has passed or the bus was closed."""

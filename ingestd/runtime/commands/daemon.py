@@ -1,0 +1,41 @@
+"""`ingestd run` and `ingestd check`."""
+
+from __future__ import annotations
+
+import argparse
+
+from ingestd.ports import JournalError
+from ingestd.runtime import check, config
+from ingestd.runtime.app import App
+from ingestd.runtime.commands.common import OK, REFUSED, Adder
+from ingestd.runtime.host import Signals
+from ingestd.telemetry import logs
+
+
+def add(command: Adder) -> None:
+    command("run", _run, "run the daemon in the foreground")
+    command("check", _check, "check the configuration and the surroundings, listing every problem")
+
+
+def _run(options: argparse.Namespace) -> int:
+    settings = config.read(options.config)
+    logs.set_up(settings.logs.level, settings.logs.format)
+    signals = Signals()
+    signals.install()
+    try:
+        return App(settings, options.config, signals).run()
+    except JournalError as error:
+        logs.get().critical("journal_broken", text=str(error))
+        raise
+
+
+def _check(options: argparse.Namespace) -> int:
+    settings = config.read(options.config)
+    problems = list(check.surroundings(settings))
+    for problem in problems:
+        print(f"{'PROBLEM' if problem.fatal else 'note':8} {problem.where}: {problem.text}")
+        print(f"{'':8} {problem.remedy}")
+    fatal = sum(problem.fatal for problem in problems)
+    if not fatal:
+        print(f"{options.config}: station {settings.station.name} is ready to run")
+    return REFUSED if fatal else OK
