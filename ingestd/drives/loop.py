@@ -13,13 +13,12 @@ import contextlib
 import os
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
-from ingestd.core.model import BayName, DriveFacts, DriveHandle, Sighting, VolumeFacts
+from ingestd.core.model import BayName, DriveFacts, DriveHandle, Sighting
 from ingestd.drives import block, mounts
 from ingestd.drives.card import Card, CardSeen, bay_problems, bays_in, look_at_card
-from ingestd.drives.programs import missing_programs
-from ingestd.drives.volumes import HeldDrive, RootedVolume, probe, root_of, tickets_of
+from ingestd.drives.opening import open_volumes, station_problems, undo_leftovers
+from ingestd.drives.volumes import HeldDrive, tickets_of
 from ingestd.ports import (
     CancelToken,
     DriveGoneError,
@@ -112,10 +111,7 @@ class LoopDrives:
             undo.callback(os.close, drive_fd)
             self._same(handle, block.disk_sequence(drive_fd))
             self._seal(handle, drive_fd)
-            window = block.attach_read_only(drive_fd)
-            undo.callback(os.close, window.fd)
-            stem = f"{bay}-{node.generation}"
-            volumes = [self._open_volume(window, facts, stem, undo, cancel) for facts in probe(window)]
+            volumes, buffered = open_volumes(drive_fd, self._mounts, f"{bay}-{node.generation}", undo, cancel)
             sighting = _sighting(bay, node, card)
             facts = DriveFacts(
                 identity=sighting.identity,
@@ -125,33 +121,7 @@ class LoopDrives:
             )
             self._find(handle)
             way_back = undo.pop_all()
-
-        # The pages of files are the mount's: a drive opened anew has none.
-        buffered = (window.fd, drive_fd)
         return HeldDrive(facts, volumes, way_back, lambda: self._still_there(handle), buffered)
-
-    def _open_volume(
-        self,
-        window: block.ReadOnlyLoop,
-        facts: VolumeFacts,
-        stem: str,
-        undo: contextlib.ExitStack,
-        cancel: CancelToken,
-    ) -> RootedVolume:
-        cancel.check()
-        cancel.beat()
-        if facts.problem is not None or facts.file_system is None:
-            return RootedVolume(facts)
-        with contextlib.ExitStack() as undo_mount:
-            folder = mounts.make_mount_folder(self._mounts, stem)
-            undo_mount.callback(mounts.let_go, folder)
-            problem = mounts.mount(window.path, facts.file_system, folder)
-            if problem is not None:
-                return RootedVolume(replace(facts, problem=problem, unclean=mounts.is_unclean(problem)))
-            volume = root_of(facts, folder)
-            undo_mount.callback(volume.close)
-            undo.enter_context(undo_mount.pop_all())
-        return volume
 
     # -- the seal ---------------------------------------------------------------------------------
 
@@ -184,26 +154,11 @@ class LoopDrives:
 
         Only to be called while no drive is open.
         """
-        drives = [node.path for _, _, node in self._plugged_in()]
-        windows = [node for node in block.loop_nodes() if node.read_only and node.backing in drives]
-        points = [point for point in mounts.mount_points() if point.startswith(self._mounts + "/")]
-        said = [_unmounted(point) for point in points]
-        said += [_detached(window) for window in windows]
-        return said + _remove_empty_folders(self._mounts)
+        return undo_leftovers(self._mounts, [node.path for _, _, node in self._plugged_in()])
 
     def problems(self) -> Sequence[Problem]:
         """Everything that stands in the way of opening drives at this station."""
-        found = list(bay_problems(self._bays))
-        if os.geteuid() != 0:
-            found.append(Problem("drives", "loop devices need root", "run the daemon as root"))
-        found += [
-            Problem("drives", f"the program {program} is not installed", remedy)
-            for program, remedy in missing_programs()
-        ]
-        if not os.path.exists(block.LOOP_CONTROL):
-            text = f"{block.LOOP_CONTROL} is missing"
-            found.append(Problem("drives", text, "load the kernel module loop"))
-        return found or _mount_problems(self._mounts)
+        return [*bay_problems(self._bays), *station_problems(self._mounts)]
 
 
 def _card_of(node: block.LoopNode, folder: str) -> CardSeen | None:
@@ -231,41 +186,3 @@ def _lift_seal(path: str) -> None:
             block.set_sealed(fd, False)
         finally:
             os.close(fd)
-
-
-def _unmounted(point: str) -> str:
-    if mounts.unmount(point):
-        return f"unmounted {point}"
-    return f"unmounted {point}, which was busy: it goes only with its last user"
-
-
-def _detached(window: block.LoopNode) -> str:
-    """Says what became of it; mostly it has gone by itself with its mount."""
-    what = f"{window.path}, a read-only loop device over {window.backing}"
-    return f"detached {what}" if block.detach(window.path) else f"could not detach {what}: it is in use"
-
-
-def _remove_empty_folders(parent: str) -> list[str]:
-    removed = []
-    with contextlib.suppress(FileNotFoundError), os.scandir(parent) as entries:
-        for entry in sorted(entries, key=lambda entry: entry.name):
-            with contextlib.suppress(OSError):
-                os.rmdir(entry.path)
-                removed.append(f"removed the empty folder {entry.path}")
-    return removed
-
-
-def _mount_problems(parent: str) -> list[Problem]:
-    """Whether something can be mounted here with our options, tried out."""
-    try:
-        folder = mounts.make_mount_folder(parent, "trial")
-    except ToolFailed as error:
-        return [Problem("drives", str(error), f"make {parent} writable for the daemon")]
-    try:
-        complaint = mounts.trial_mount(folder)
-    finally:
-        mounts.let_go(folder)
-    if complaint is None:
-        return []
-    text = f"nothing can be mounted with {mounts.OPTIONS}: {complaint}"
-    return [Problem("drives", text, "use Linux 5.10 and util-linux 2.38 or later, and allow mounts")]
