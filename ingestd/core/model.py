@@ -122,6 +122,24 @@ class DriveHandle:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Link:
+    """How fast the line between station and drive runs, and how fast it could, in megabits per second.
+
+    Signalling rates, as the kernel gives them; what arrives of files is less.
+    """
+
+    mbit_per_second: int
+    capable_mbit_per_second: int | None = None
+    """What the drive, or the bay, is known to be capable of; None where that cannot be told."""
+
+    @property
+    def degraded(self) -> bool:
+        return (
+            self.capable_mbit_per_second is not None and self.mbit_per_second < self.capable_mbit_per_second
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Sighting:
     """A drive that a watch sees in a bay, before anything on it has been read."""
 
@@ -129,6 +147,42 @@ class Sighting:
     handle: DriveHandle
     identity: DriveIdentity
     interface: str
+    link: Link | None = None
+    rotational: bool | None = None
+
+
+class Health(StrEnum):
+    """What a drive says of its own condition."""
+
+    OK = "ok"
+    SUSPECT = "suspect"
+    """It shows signs that precede failures; it is read first, and gently."""
+    UNKNOWN = "unknown"
+    """It gave no answer. That is no sign of anything."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthCounter:
+    """One of the numbers by which a drive counts what went wrong in its life."""
+
+    name: str
+    """Such as `reallocated sectors`."""
+    attribute: str
+    """What the drive's own table calls it: `5`, `media errors`."""
+    value: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthFacts:
+    """One reading of a drive's own account of its condition."""
+
+    verdict: Health = Health.UNKNOWN
+    reasons: tuple[str, ...] = ()
+    """In words: what makes it suspect, or why it is unknown."""
+    notes: tuple[str, ...] = ()
+    """In words: what is out of the ordinary and says nothing about the medium, such as heat."""
+    counters: tuple[HealthCounter, ...] = ()
+    temperature_celsius: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,6 +215,9 @@ class DriveFacts:
     interface: str
     volumes: tuple[VolumeFacts, ...] = ()
     tickets: tuple[Ticket, ...] = ()
+    link: Link | None = None
+    rotational: bool | None = None
+    health: HealthFacts = HealthFacts()
 
 
 # -- jobs -----------------------------------------------------------------------------------------

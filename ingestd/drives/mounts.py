@@ -215,7 +215,7 @@ def _unmount_lazily(folder: str, words: str) -> bool:
 
 def mount_points() -> list[str]:
     """All mount points of this process, the latest first, as often as something is mounted there."""
-    return [os.fsdecode(_unescaped(fields[4])) for fields in reversed(_mount_table())]
+    return [_point(fields) for fields in reversed(_mount_table())]
 
 
 def mount_point_of(device: str) -> str | None:
@@ -225,13 +225,29 @@ def mount_point_of(device: str) -> str | None:
     for fields in _mount_table():
         source = fields[fields.index(b"-") + 2]  # Btrfs hides the device's number, not its name
         if marks & {fields[2], _unescaped(source)}:
-            return os.fsdecode(_unescaped(fields[4]))
+            return _point(fields)
     return None
 
 
-def _mount_table() -> list[list[bytes]]:
-    """The fields of /proc/self/mountinfo, as proc(5) numbers them, from 0."""
-    with open("/proc/self/mountinfo", "rb") as listing:
+def mounted(table: str) -> list[tuple[str, str, str]]:
+    """Device number, source and mount point of every mount in a table; nothing where we may not look."""
+    try:
+        rows = _mount_table(table)
+    except OSError:
+        return []
+    return [
+        (fields[2].decode(), os.fsdecode(_unescaped(fields[fields.index(b"-") + 2])), _point(fields))
+        for fields in rows
+    ]
+
+
+def _point(fields: Sequence[bytes]) -> str:
+    return os.fsdecode(_unescaped(fields[4]))
+
+
+def _mount_table(table: str = "/proc/self/mountinfo") -> list[list[bytes]]:
+    """The fields of a table of mounts, as proc(5) numbers them, from 0."""
+    with open(table, "rb") as listing:
         return [line.split() for line in listing]
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
 
 import structlog
 
@@ -17,6 +18,38 @@ from ingestd.core.model import BayName, Sighting
 from ingestd.ports import Drives
 
 _STOP_S = 5.0
+_SLICE_S = 1.0
+"""The longest wait before the watch shows that it is alive."""
+
+
+class Pause(Protocol):
+    """What a watch does between two looks."""
+
+    def wait(self, seconds: float) -> bool:
+        """Whether it is time for a look before `seconds` are over, which it is after `wake`."""
+
+    def wake(self) -> None:
+        """End a wait, that of now or the next; from any thread."""
+
+    def close(self) -> None:
+        """Let go of what it listens to."""
+
+
+class Nap:
+    """A pause that only time ends, or whoever wakes it: nothing tells when a drive comes."""
+
+    def __init__(self) -> None:
+        self._bell = threading.Event()
+
+    def wait(self, seconds: float) -> bool:
+        rung = self._bell.wait(seconds)
+        self._bell.clear()
+        return rung
+
+    def wake(self) -> None:
+        self._bell.set()
+
+    def close(self) -> None: ...
 
 
 def compare(
@@ -46,7 +79,8 @@ def _same_drive(one: Sighting, other: Sighting | None) -> bool:
 
 
 class DriveWatch:
-    """A thread that looks at the bays every `interval_s` seconds and tells what changed.
+    """A thread that looks at the bays every `interval_s` seconds, or as soon as `pause` says that something
+    has happened, and tells what changed.
 
     `clock` gives the time in seconds since 1970, `tell` takes each event and must not wait for long.
     """
@@ -57,8 +91,10 @@ class DriveWatch:
         tell: Callable[[DriveAppeared | DriveGone], None],
         interval_s: float,
         clock: Callable[[], float],
+        pause: Pause | None = None,
     ) -> None:
         self._drives = drives
+        self._pause: Pause = pause or Nap()
         self._tell = tell
         self._interval_s = interval_s
         self._clock = clock
@@ -89,6 +125,7 @@ class DriveWatch:
     def stop(self, within_s: float = _STOP_S) -> None:
         """Stop looking. Waits `within_s` seconds at most: a look that hangs is left behind."""
         self._stopping.set()
+        self._pause.wake()
         if self._thread.is_alive():
             self._thread.join(within_s)
 
@@ -104,11 +141,22 @@ class DriveWatch:
 
     def _run(self) -> None:
         try:
-            while not self._stopping.wait(self._interval_s):
+            while self._wait():
                 self._once()
                 self._beat = time.monotonic()
+            self._pause.close()
         except Exception:  # noqa: BLE001  never without a word; `alive` tells the rest
             self._log.exception("drive_watch_died")
+
+    def _wait(self) -> bool:
+        """Until the next look is due; whether there is to be one."""
+        due = time.monotonic() + self._interval_s
+        while not self._stopping.is_set():
+            left = due - time.monotonic()
+            if left <= 0 or self._pause.wait(min(left, _SLICE_S)):
+                break
+            self._beat = time.monotonic()
+        return not self._stopping.is_set()
 
     def _once(self) -> None:
         seen = self._look()

@@ -7,6 +7,7 @@ import queue
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
+from functools import partial
 
 from ingestd import __version__
 from ingestd.bus import codec
@@ -18,7 +19,9 @@ from ingestd.core.outgoing import Publish
 from ingestd.core.snapshot import Picture, picture
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.loop import LoopDrives
-from ingestd.drives.watch import DriveWatch
+from ingestd.drives.udev import UdevDrives
+from ingestd.drives.uevents import Uevents, listen
+from ingestd.drives.watch import DriveWatch, Nap, Pause
 from ingestd.journal.journal import Journal
 from ingestd.ports import Drives, JournalError, PortError, Store
 from ingestd.runtime import config as configuration
@@ -43,10 +46,20 @@ from ingestd.transfer.transfers import Transfers
 
 
 def make_drives(config: Config) -> Drives:
+    mounts = os.path.join(config.station.state_folder, "mounts")
+    if config.drives.watch == "udev":
+        return UdevDrives([section.bay() for section in config.bays], mounts)
+    assert config.drives.bays_folder is not None, "the configuration was looked through for that"
     if config.drives.watch == "loop":
-        mounts = os.path.join(config.station.state_folder, "mounts")
         return LoopDrives(config.drives.bays_folder, mounts)
     return FolderDrives(config.drives.bays_folder)
+
+
+def make_pause(drives: Drives) -> Pause:
+    """What tells the watch of drives that come and go, where anything does."""
+    if isinstance(drives, UdevDrives):
+        return Uevents(partial(listen, drives.context))
+    return Nap()
 
 
 def make_stores(config: Config) -> dict[str, Store]:
@@ -81,6 +94,7 @@ class App:
         self._path = path
         self._signals = signals
         self._clock = clock or Clock()
+        self._drives: Drives | None = None
         self._watch: DriveWatch | None = None
         self._bus_thread: BusThread | None = None
         self._status: StatusWriter | None = None
@@ -165,7 +179,8 @@ class App:
     def _build_helpers(self, stack: ExitStack, journal: Journal, drives: Drives, inbox: Inbox) -> None:
         """The threads beside the loop. The status is written from now on, whatever else has to wait."""
         config, clock = self._config, self._clock
-        self._watch = DriveWatch(drives, inbox.put, config.drives.poll_every_seconds, clock.now)
+        self._watch = DriveWatch(drives, inbox.put, config.drives.look_every_s, clock.now, make_pause(drives))
+        self._drives = drives
         bus = make_bus(config)
         bus.prepare()
         self._bus_thread = BusThread(
@@ -266,6 +281,8 @@ class App:
             found.append(f"a notice cannot be set aside, and is tried again: {self._bus_thread.stuck}")
         if self._watch is not None and self._watch.trouble:
             found.append(f"the bays cannot be looked at: {self._watch.trouble}")
+        if isinstance(self._drives, UdevDrives):
+            found += self._drives.passed_over
         return [*found, *self._vigil.trouble]
 
     # -- what the loop asks now and then --
@@ -292,7 +309,7 @@ class App:
         for name, thread in (("drive-watch", watch), ("bus", bus), ("status", status)):
             if not thread.alive:
                 self._broken(JournalError(f"the thread {name} of the daemon has died; see the log above"))
-        drives_s = max(HUNG_S, 3 * self._config.drives.poll_every_seconds)
+        drives_s = max(HUNG_S, 3 * self._config.drives.look_every_s)
         bus_s = max(HUNG_S, 3 * self._config.bus.poll_every_seconds)
         self._vigil.look(
             {

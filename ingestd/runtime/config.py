@@ -14,8 +14,9 @@ from typing import Annotated, Any, Literal
 import pydantic
 from pydantic import BaseModel, ConfigDict, Field
 
-from ingestd.core.model import Limits, Policy, PolicyChange
+from ingestd.core.model import BayName, Limits, Policy, PolicyChange
 from ingestd.core.requirements import CATALOGUE, may_be_changed
+from ingestd.drives.bays import Bay
 
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 Folder = Annotated[str, Field(pattern=r"^/")]
@@ -58,10 +59,35 @@ class BusSection(_Section):
 class DrivesSection(_Section):
     """How drives are found."""
 
-    watch: Literal["folder", "loop"] = "folder"
-    bays_folder: Folder
+    watch: Literal["folder", "loop", "udev"] = "folder"
+    bays_folder: Folder | None = None
     poll_every_seconds: Annotated[float, Field(ge=0.05, le=60)] = 0.25
+    reconcile_every_seconds: Annotated[float, Field(ge=1, le=600)] = 30.0
     read_stall_seconds: Annotated[float, Field(ge=1)] = 120.0
+
+    @property
+    def look_every_s(self) -> float:
+        """How often the bays are looked at when nobody tells that something has happened there."""
+        return self.reconcile_every_seconds if self.watch == "udev" else self.poll_every_seconds
+
+
+class BaySection(_Section):
+    """One place for a drive, by the physical path to it. For `watch = "udev"`."""
+
+    name: Name
+    path: tuple[Annotated[str, Field(min_length=1)], ...] = ()
+    match: Mapping[str, str] = Field(default_factory=dict)
+    kind: Literal["esata"] | None = None
+    link_mbit_per_second: Annotated[int, Field(ge=1)] | None = None
+
+    def bay(self) -> Bay:
+        return Bay(
+            name=BayName(self.name),
+            paths=self.path,
+            match=tuple(sorted(self.match.items())),
+            kind=self.kind,
+            link_mbit_per_second=self.link_mbit_per_second,
+        )
 
 
 class StoreSection(_Section):
@@ -100,6 +126,7 @@ class Config(_Section):
     station: StationSection
     bus: BusSection
     drives: DrivesSection
+    bays: tuple[BaySection, ...] = ()
     stores: tuple[StoreSection, ...]
     uplink: UplinkSection = UplinkSection()
     transfer: TransferSection = TransferSection()
@@ -139,15 +166,21 @@ def read(path: str) -> Config:
 
 def parse(data: Mapping[str, Any], path: str = "configuration") -> Config:
     """The configuration in parsed TOML. Raises ConfigError with every problem."""
-    listed = {**data, "stores": tuple(data["stores"])} if isinstance(data.get("stores"), list) else data
     try:
-        config = Config.model_validate(listed)
+        config = Config.model_validate(_with_tuples(data))
     except pydantic.ValidationError as error:
         raise ConfigError(path, [_in_words(e) for e in error.errors()]) from None
     problems = list(contradictions(config))
     if problems:
         raise ConfigError(path, problems)
     return config
+
+
+def _with_tuples(value: Any) -> Any:
+    """TOML's arrays as the tuples that frozen values hold."""
+    if isinstance(value, Mapping):
+        return {key: _with_tuples(inner) for key, inner in value.items()}
+    return tuple(_with_tuples(inner) for inner in value) if isinstance(value, list) else value
 
 
 def _in_words(error: Any) -> str:
@@ -194,6 +227,7 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
         "station": StationSection,
         "bus": BusSection,
         "drives": DrivesSection,
+        "bays": BaySection,
         "stores": StoreSection,
         "uplink": UplinkSection,
         "transfer": TransferSection,
@@ -210,6 +244,7 @@ def contradictions(config: Config) -> Iterator[str]:
         yield "stores: there is none; add a [[stores]] section"
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"stores: two stores are named {name}; give each its own name"
+    yield from _about_bays(config)
     for code in config.requirements:
         if not may_be_changed(code):
             allowed = [c.value for c in CATALOGUE if may_be_changed(c)]
@@ -231,3 +266,17 @@ def contradictions(config: Config) -> Iterator[str]:
         )
     if config.uplink.burst_bytes is not None and config.uplink.rate_bytes_per_second is None:
         yield "uplink.burst_bytes: means nothing without uplink.rate_bytes_per_second; set both or neither"
+
+
+def _about_bays(config: Config) -> Iterator[str]:
+    drives, names = config.drives, [bay.name for bay in config.bays]
+    if drives.watch == "udev":
+        if not names:
+            yield 'bays: there is none; drives.watch = "udev" needs a [[bays]] section for each place'
+    elif drives.bays_folder is None:
+        yield f'drives.bays_folder: is missing; drives.watch = "{drives.watch}" needs it'
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        yield f"bays: two bays are named {name}; give each its own name"
+    for bay in config.bays:
+        if not bay.path and not bay.match:
+            yield f"bays: {bay.name} has neither path nor match; say where in the station it is"

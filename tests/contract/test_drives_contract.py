@@ -1,20 +1,25 @@
-"""What every source of drives has to do, run over folders and over loop devices."""
+"""What every source of drives has to do, run over folders, loop devices, and disks that udev tells of."""
 
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Protocol
 
 import pytest
 
-from ingestd.core.model import DriveHandle, DriveIdentity, JobId, Ticket
+from ingestd.core.model import BayName, DriveHandle, DriveIdentity, JobId, Ticket
+from ingestd.drives.bays import Bay
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.loop import LoopDrives
+from ingestd.drives.udev import UdevDrives
 from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, ToolFailed
 from tests.support import drives as support
 from tests.support.drives import SONAR, Going, StoppedAfter, open_in, read_below, seen_in
+from tests.support.udevd import UDEV_ONLY, settle, tell, told_of_images, udevd
 
 TICKET = "ingest-ticket.json"
 
@@ -59,18 +64,52 @@ class LoopStation:
         support.unplug_image(self.devices.pop(bay))
 
 
-STATIONS: list[object] = [
+class UdevStation:
+    """Loop devices that a real udev presents as disks in bays."""
+
+    def __init__(self, home: Path) -> None:
+        self.bays = home / "bays"
+        self.bays.mkdir()
+        names = ("bay-1", "bay-2", "bay 2 (left)")
+        bays = [Bay(name=BayName(name), paths=(f"bench-{name}-*",)) for name in names]
+        self.drives: Drives = UdevDrives(bays, str(home / "mounts"))
+        self.devices: dict[str, str] = {}
+
+    def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
+        image = support.make_image(self.bays / re.sub(r"\W", "_", bay), files, size_mib=8)
+        facts = {"ID_SERIAL_SHORT": serial, "ID_WWN": f"wwn-{serial}", "ID_MODEL_ENC": "Slate\\x204"}
+        tell(image, {"ID_PATH": f"bench-{bay}-scsi-0", **facts})
+        self.devices[bay] = support.attach(image)
+        settle()
+
+    def unplug(self, bay: str) -> None:
+        support.unplug_image(self.devices.pop(bay))
+
+
+CARD_STATIONS: list[object] = [
     pytest.param(FolderStation, id="folder"),
     pytest.param(LoopStation, id="loop", marks=support.ROOT_ONLY),
 ]
+
+STATIONS = [*CARD_STATIONS, pytest.param(UdevStation, id="udev", marks=UDEV_ONLY)]
+
+
+@pytest.fixture(scope="module")
+def udev() -> Iterator[None]:
+    with udevd():
+        yield
 
 
 @pytest.fixture(params=STATIONS)
 def station(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Station]:
     make: Callable[[Path], Station] = request.param
-    station = make(tmp_path)
-    yield station
-    support.unplug_all(station.bays)
+    with ExitStack() as stack:
+        if make is UdevStation:
+            request.getfixturevalue("udev")
+            stack.enter_context(told_of_images(tmp_path))
+        station = make(tmp_path)
+        yield station
+        support.unplug_all(station.bays)
     assert support.mounts_at(tmp_path) == []
 
 
@@ -217,6 +256,7 @@ def test_a_handle_from_elsewhere_opens_nothing(station: Station, tmp_path: Path)
             station.drives.open(DriveHandle(locator=locator, generation=1), Going())
 
 
+@pytest.mark.parametrize("station", CARD_STATIONS, indirect=True)
 def test_a_broken_card_hides_nothing(station: Station) -> None:
     station.plug("bay-1", "KX-1")
     station.plug("bay-2", "KX-2")
@@ -231,6 +271,7 @@ def test_a_broken_card_hides_nothing(station: Station) -> None:
     assert [problem.where for problem in station.drives.problems()] == ["bay bay-1"]
 
 
+@pytest.mark.parametrize("station", CARD_STATIONS, indirect=True)
 def test_a_vanished_bay_is_an_empty_one(station: Station) -> None:
     station.plug("bay-1", "KX-1")
     station.plug("bay-2", "KX-2")
@@ -239,6 +280,7 @@ def test_a_vanished_bay_is_an_empty_one(station: Station) -> None:
     assert [sighting.bay for sighting in station.drives.enumerate()] == ["bay-2"]
 
 
+@pytest.mark.parametrize("station", CARD_STATIONS, indirect=True)
 def test_without_the_bays_nothing_is_said_of_any_drive(station: Station) -> None:
     station.bays.rmdir()
     with pytest.raises(ToolFailed, match="cannot be listed"):

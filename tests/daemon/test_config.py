@@ -87,6 +87,10 @@ def test_an_unknown_key_comes_with_a_suggestion(data: dict[str, Any], text: str)
         (changed(stores=[]), "stores: "),
         (changed(station={"loads_max": "8"}), "station.loads_max: "),
         (changed(requirements={"file-unreadable": "off"}), "requirements.file-unreadable: "),
+        (changed(drives={"watch": "udev"}), "bays: there is none; drives.watch"),
+        (changed(drives={"bays_folder": None}), 'drives.bays_folder: is missing; drives.watch = "folder"'),
+        (changed(bays=[{"name": "b", "path": ["x"]}] * 2), "bays: two bays are named b; "),
+        (changed(bays=[{"name": "b"}]), "bays: b has neither path nor match; "),
     ],
 )
 def test_contradictions_and_wrong_values_name_their_key(data: dict[str, Any], words: str) -> None:
@@ -132,6 +136,7 @@ def _models() -> dict[str, type[BaseModel]]:
         "station": config.StationSection,
         "bus": config.BusSection,
         "drives": config.DrivesSection,
+        "bays": config.BaySection,
         "stores": config.StoreSection,
         "uplink": config.UplinkSection,
         "transfer": config.TransferSection,
@@ -150,13 +155,19 @@ def test_the_default_file_has_every_section_and_key_and_no_other() -> None:
         assert set(written[name]) == set(model.model_fields), name
 
 
+_SHOWN = {("drives", "bays_folder"), ("bays", "path")}
+"""Not needed always, but by what the default file chooses."""
+
+
 @pytest.mark.parametrize("section", _models())
 def test_a_key_that_is_commented_out_shows_its_default(section: str) -> None:
     for key, field in _models()[section].model_fields.items():
         commented, value = _sections()[section][key]
-        assert commented != field.is_required(), f"{section}.{key}"
-        if commented and field.default is not None:
-            assert value == field.default, f"{section}.{key}"
+        default = field.get_default(call_default_factory=True)
+        if (section, key) not in _SHOWN:
+            assert commented != field.is_required(), f"{section}.{key}"
+        if commented and default is not None:
+            assert value == default, f"{section}.{key}"
 
 
 def test_each_key_of_the_default_file_has_a_comment_before_it() -> None:

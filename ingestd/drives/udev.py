@@ -1,0 +1,300 @@
+"""Real disks as drives, found by udev in the bays that the station's configuration describes.
+
+Outside the bays nothing is touched, and in them nothing that something else has in use: the system's own
+disk, a mount, swap space, a member of an array or volume group. Such a disk is passed over, with words.
+
+A drive is known by its node and the kernel's disk sequence number, which is checked again at every open:
+another drive under the same node is another drive.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import pyudev
+
+from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, Link, Sighting
+from ingestd.drives import block, identity, interface
+from ingestd.drives.bays import Bay, bays_holding
+from ingestd.drives.disks import Disk, Disks, Users, other_user, sequence_now, sequence_of
+from ingestd.drives.opening import open_volumes, station_problems, undo_leftovers
+from ingestd.drives.volumes import HeldDrive, tickets_of
+from ingestd.ports import (
+    CancelToken,
+    DriveGoneError,
+    DriveSwapped,
+    DriveUnreadable,
+    Problem,
+    ToolFailed,
+)
+
+UDEV_CONTROL = "/run/udev/control"
+"""Where udev's daemon listens while it runs."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """A disk in a bay, as a sighting and with what is behind it."""
+
+    bay: Bay
+    disk: Disk
+    sighting: Sighting
+    claimed: identity.Claimed
+
+
+class UdevDrives:
+    """Drives that are disks in `bays`, mounted below `mounts_folder`, which is this daemon's own."""
+
+    def __init__(self, bays: Sequence[Bay], mounts_folder: str) -> None:
+        self._bays = tuple(bays)
+        self._mounts = os.path.realpath(mounts_folder)
+        self._context = pyudev.Context()
+        self._disks = Disks(self._context)
+        self._places: dict[str, tuple[Disk, tuple[Bay, ...]]] = {}
+        """The bays of each disk of the last look, so that patterns are tried once for each disk."""
+        self._lock = threading.Lock()
+        self._seen: dict[DriveHandle, _Seen] = {}
+        """What the last look found fit to be taken."""
+        self._ours: set[DriveHandle] = set()
+        """Open now, and claimed so that nobody else can mount them."""
+        self.passed_over: tuple[str, ...] = ()
+        """In words, what the last look found in the bays and left alone."""
+
+    @property
+    def context(self) -> pyudev.Context:
+        return self._context
+
+    # -- looking ----------------------------------------------------------------------------------
+
+    def enumerate(self) -> Sequence[Sighting]:
+        """A sighting for every disk in a bay that nobody else uses. Raises ToolFailed without a sysfs.
+
+        One that was taken stays taken, also if something else should use it later on: opening it
+        refuses then, with the reason.
+        """
+        users, left_alone = Users.now(), list[str]()
+        found: dict[DriveHandle, _Seen] = {}
+        for bay, disk in self._in_bays(left_alone):
+            seen = self._look_at(bay, disk)
+            handle = seen.sighting.handle
+            user = None if handle in self._seen else other_user(disk, users)
+            if user is None:
+                found[handle] = seen
+            else:
+                left_alone.append(f"the disk in {bay.name} is left alone, something else uses it: {user}")
+        left_alone += _crowds(list(found.values()))
+        with self._lock:
+            self._seen = found
+            self.passed_over = tuple(left_alone)
+        return [seen.sighting for seen in found.values()]
+
+    def _in_bays(self, left_alone: list[str]) -> Iterator[tuple[Bay, Disk]]:
+        known, self._places = self._places, {}
+        for disk in self._disks.now():
+            before = known.get(disk.node)
+            if before is None or before[0] is not disk:
+                before = (disk, bays_holding(self._bays, disk.properties))
+            places = before[1]
+            self._places[disk.node] = before
+            if len(places) == 1:
+                yield places[0], disk
+            elif places:
+                names = " and ".join(bay.name for bay in places)
+                left_alone.append(
+                    f"{disk.node} is left alone, it is in {names} at once: correct the patterns in [[bays]]"
+                )
+
+    def _look_at(self, bay: Bay, disk: Disk) -> _Seen:
+        handle = DriveHandle(locator=disk.node, generation=block.generation_of(disk.sequence))
+        known = self._seen.get(handle)
+        if known is not None and (known.disk, known.bay) == (disk, bay):
+            return known
+        line, link = _line_of(bay, disk)
+        claimed = identity.claimed(
+            disk.properties, disk.size_bytes, behind_usb=line.startswith("usb") or line == interface.FIREWIRE
+        )
+        sighting = Sighting(
+            bay=bay.name,
+            handle=handle,
+            identity=identity.settled(claimed, None, shared=True),
+            interface=line,
+            link=link,
+            rotational=disk.rotational,
+        )
+        return _Seen(bay=bay, disk=disk, sighting=sighting, claimed=claimed)
+
+    def _find(self, handle: DriveHandle) -> _Seen:
+        """Where exactly this drive is plugged in now. Raises DriveGoneError, DriveSwapped."""
+        with self._lock:
+            seen = self._seen.get(handle)
+        folder = seen.disk.folder if seen is not None else f"/sys/block/{os.path.basename(handle.locator)}"
+        sequence = sequence_now(folder)
+        if sequence is None:
+            raise DriveGoneError(f"the drive at {handle.locator} is no longer there")
+        _same(handle, sequence)
+        if seen is None:
+            raise DriveGoneError(f"the drive at {handle.locator} is in no bay, or something else uses it")
+        return seen
+
+    def _still_there(self, handle: DriveHandle) -> bool:
+        try:
+            self._find(handle)
+        except (DriveGoneError, DriveSwapped):
+            return False
+        return True
+
+    # -- opening ----------------------------------------------------------------------------------
+
+    def open(self, handle: DriveHandle, cancel: CancelToken) -> HeldDrive:
+        """Claim and seal the drive, put a read-only window over it, probe, mount what can be mounted.
+
+        While it is open nobody else can mount the disk or a part of it. Everything is undone if opening
+        fails on the way. Raises DriveGoneError, DriveSwapped, DriveUnreadable, and ToolFailed or
+        ResourcesExhausted for what the station lacks.
+        """
+        try:
+            return self._open(handle, cancel)
+        except (DriveUnreadable, ToolFailed):
+            self._find(handle)  # a drive that was pulled meanwhile is gone, not at fault
+            raise
+        except OSError as error:
+            raise block.translated(error, handle.locator) from error
+
+    def _open(self, handle: DriveHandle, cancel: CancelToken) -> HeldDrive:
+        cancel.check()
+        seen = self._find(handle)
+        if user := other_user(seen.disk, Users.now()):
+            raise ToolFailed(_foreign(seen, user))
+        with contextlib.ExitStack() as undo:
+            drive_fd = self._claim(seen, undo)
+            block.set_sealed(drive_fd, True)
+            stem = f"{seen.bay.name}-{seen.disk.sequence}"
+            volumes, buffered = open_volumes(drive_fd, self._mounts, stem, undo, cancel)
+            facts = DriveFacts(
+                identity=self._who(seen),
+                interface=seen.sighting.interface,
+                volumes=tuple(volume.facts for volume in volumes),
+                tickets=tickets_of(volumes),
+                link=seen.sighting.link,
+                rotational=seen.disk.rotational,
+            )
+            self._find(handle)
+            way_back = undo.pop_all()
+        return HeldDrive(facts, volumes, way_back, lambda: self._still_there(handle), buffered)
+
+    def _claim(self, seen: _Seen, undo: contextlib.ExitStack) -> int:
+        """A descriptor of exactly this drive, for us alone where the kernel grants it.
+
+        An earlier attempt of ours that hangs in the kernel keeps its claim: then there is none to be had,
+        and none is needed.
+        """
+        handle = seen.sighting.handle
+        with self._lock:
+            claimed_before = handle in self._ours
+        fd = _open_node(handle.locator, alone=not claimed_before)
+        undo.callback(os.close, fd)
+        _same(handle, _sequence_behind(fd, seen.disk))
+        if not claimed_before:
+            with self._lock:
+                self._ours.add(handle)
+            undo.callback(self._let_go, handle)
+        return fd
+
+    def _let_go(self, handle: DriveHandle) -> None:
+        with self._lock:
+            self._ours.discard(handle)
+
+    def _who(self, seen: _Seen) -> DriveIdentity:
+        return identity.settled(seen.claimed, None, shared=self._is_shared(seen))
+
+    def _is_shared(self, seen: _Seen) -> bool:
+        """Whether another drive that is plugged in has the same serial of an enclosure."""
+        serial = seen.claimed.enclosure_serial
+        with self._lock:
+            others = [other for other in self._seen.values() if other.sighting != seen.sighting]
+        return any(other.claimed.enclosure_serial == serial for other in others)
+
+    # -- the rest of the port ---------------------------------------------------------------------
+
+    def power_down(self, handle: DriveHandle) -> bool:  # noqa: ARG002  named by the port
+        return False
+
+    def clean_up(self) -> Sequence[str]:
+        """Undo what a dead process left: mounts below our folder, windows over drives in the bays."""
+        nodes = [disk.node for _, disk in self._in_bays([])]
+        return undo_leftovers(self._mounts, nodes)
+
+    def problems(self) -> Sequence[Problem]:
+        """Everything that stands in the way of noticing and opening drives at this station."""
+        found = list(station_problems(self._mounts))
+        if not os.path.exists(UDEV_CONTROL):
+            found.append(
+                Problem(
+                    "drives",
+                    f"udev does not run here: {UDEV_CONTROL} is missing",
+                    "install udev and start systemd-udevd; drives are not noticed without it",
+                )
+            )
+        self.enumerate()
+        remedy = "unmount it or correct [[bays]], and keep automounters away from the bays"
+        return [*found, *(Problem("bays", text, remedy, fatal=False) for text in self.passed_over)]
+
+
+def _line_of(bay: Bay, disk: Disk) -> tuple[str, Link | None]:
+    """Interface and link, with what only the station's own configuration knows of the port."""
+    line, link = interface.line_of(disk.folder)
+    if line == interface.SATA and bay.kind == "esata":
+        line = interface.ESATA
+    if link is not None and bay.link_mbit_per_second is not None:
+        capable = max(bay.link_mbit_per_second, link.capable_mbit_per_second or 0)
+        link = replace(link, capable_mbit_per_second=capable)
+    return line, link
+
+
+def _crowds(found: Sequence[_Seen]) -> Iterator[str]:
+    """Bays with more than one disk in them."""
+    by_bay: dict[BayName, list[str]] = {}
+    for seen in found:
+        by_bay.setdefault(seen.bay.name, []).append(seen.disk.node)
+    for bay, nodes in by_bay.items():
+        if len(nodes) > 1:
+            yield f"{bay} has {len(nodes)} disks ({', '.join(nodes)}): only one is taken, pull the others"
+
+
+def _same(handle: DriveHandle, sequence: int) -> None:
+    if block.generation_of(sequence) != handle.generation:
+        raise DriveSwapped(
+            f"another drive is at {handle.locator} now, or it was plugged in anew: "
+            f"the disk sequence number {sequence} is not the one that it was seen with"
+        )
+
+
+def _open_node(node: str, *, alone: bool) -> int:
+    try:
+        return os.open(node, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | (os.O_EXCL if alone else 0))
+    except OSError as error:
+        if error.errno == errno.EBUSY:
+            raise ToolFailed(
+                f"something else has {node} or a part of it in use: stop it, "
+                "and keep automounters, LVM and RAID away from the bays"
+            ) from error
+        raise block.translated(error, node) from error
+
+
+def _sequence_behind(fd: int, disk: Disk) -> int:
+    """Of the very disk that was opened; from sysfs where the kernel does not tell (before Linux 5.15)."""
+    if os.path.exists(os.path.join(disk.folder, "diskseq")):
+        return block.disk_sequence(fd)
+    return sequence_of(disk.folder)
+
+
+def _foreign(seen: _Seen, user: str) -> str:
+    return (
+        f"something else uses the drive in {seen.bay.name}: {user}; stop it there, "
+        "and keep automounters, LVM and RAID away from the bays"
+    )
