@@ -444,8 +444,13 @@ class FaultKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ByteRange:
+    """Bytes of a file that could not be had."""
+
     offset_bytes: int
     length_bytes: int
+    error: str = ""
+    """What the system calls the error that reading them gave, such as EIO; empty where they were not
+    read, since looking at the damage had taken all the time that it is granted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

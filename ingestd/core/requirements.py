@@ -18,6 +18,7 @@ from ingestd.core.catalogue import (
     wants_encryption,
 )
 from ingestd.core.model import (
+    ByteRange,
     Evidence,
     FaultKind,
     FileFault,
@@ -308,10 +309,14 @@ def _with_policy(findings: Iterable[Finding], job: Job, limits: Limits) -> tuple
     return tuple(judged)
 
 
+def _of_range(lost: ByteRange) -> str:
+    return f"{lost.offset_bytes}+{lost.length_bytes} {lost.error or 'not read'}"
+
+
 def _of_fault(fault: FileFault) -> Finding:
     path = shortened(fault.path)
     if fault.kind is FaultKind.UNREADABLE:
-        ranges = tuple(f"{r.offset_bytes}+{r.length_bytes}" for r in fault.ranges)
+        ranges = tuple(_of_range(r) for r in fault.ranges)
         lost = sum(r.length_bytes for r in fault.ranges)
         return make(
             FindingCode.FILE_UNREADABLE,

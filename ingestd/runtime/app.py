@@ -169,7 +169,10 @@ class App:
     def _byte_path(self, stack: ExitStack, governor: Governor) -> Transfers:
         transfer = self._config.transfer
         settings = TransferSettings(
-            buffer_bytes=transfer.buffer_bytes, buffers=transfer.buffers, senders=transfer.senders
+            buffer_bytes=transfer.buffer_bytes,
+            buffers=transfer.buffers,
+            senders=transfer.senders,
+            damage_s=self._config.drives.damage_seconds,
         )
         pool = BufferPool(transfer.buffers, transfer.buffer_bytes)
         senders = SenderPool(transfer.senders)

@@ -64,6 +64,7 @@ class DrivesSection(_Section):
     poll_every_seconds: Annotated[float, Field(ge=0.05, le=60)] = 0.25
     reconcile_every_seconds: Annotated[float, Field(ge=1, le=600)] = 30.0
     read_stall_seconds: Annotated[float, Field(ge=1)] = 120.0
+    damage_seconds: Annotated[float, Field(ge=0, le=604_800)] = 7_200.0
 
     @property
     def look_every_s(self) -> float:

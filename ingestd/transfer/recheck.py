@@ -10,7 +10,7 @@ from ingestd.core.model import FaultKind, FileFault, Ledger
 from ingestd.ports import CancelToken, Manifest, OpenDrive
 from ingestd.transfer.damage import BLOCK_BYTES
 from ingestd.transfer.session import HEAD_BYTES, LookHead
-from ingestd.transfer.source import OpenFile, ReadInto, Source
+from ingestd.transfer.source import Care, OpenFile, ReadInto, Source
 from ingestd.transfer.tally import AtFault
 
 
@@ -21,6 +21,7 @@ def recheck(
     cancel: CancelToken,
     *,
     look_head: LookHead,
+    care: Care,
     read: ReadInto,
 ) -> tuple[Ledger, tuple[FileFault, ...]]:
     """The ledger, and the faults that a second look bears out, past the caches.
@@ -29,7 +30,7 @@ def recheck(
     agree about it.
     """
     drive.drop_caches()
-    look = _SecondLook(Source(drive, cancel, read), manifest, look_head)
+    look = _SecondLook(Source(drive, cancel, care, read), manifest, look_head)
     try:
         looked = [(first, look.at(first)) for first in faults]
     finally:

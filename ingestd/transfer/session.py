@@ -29,7 +29,7 @@ from ingestd.transfer.place import Place
 from ingestd.transfer.recorder import Recorder
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.settings import TransferSettings
-from ingestd.transfer.source import OpenFile, ReadInto, Source, fault
+from ingestd.transfer.source import Care, OpenFile, ReadInto, Source, fault
 from ingestd.transfer.stopping import LinkedToken, Traffic
 from ingestd.transfer.tally import AtFault, Tally
 
@@ -70,6 +70,7 @@ class Session:
         manifest: Manifest,
         report: Report,
         cancel: CancelToken,
+        care: Care,
     ) -> None:
         self._means = means
         self._command = command
@@ -82,7 +83,7 @@ class Session:
         self._report = report
         self._place: Place | None = None
         self._out = self._way_out(store)
-        self._source = Source(drive, self._out.reading, means.read)
+        self._source = Source(drive, self._out.reading, care, means.read)
         self._pack = Pack(self._out)
 
     def _way_out(self, store: Store) -> Outbound:
@@ -173,6 +174,8 @@ class Session:
         self._clear_unwanted()
         for file in self._pending():
             self._out.reading.check()
+            if self._hopeless:
+                break
             key = self._key(file)
             try:
                 if file.upload_token is None and file.size_bytes <= self._means.settings.whole_max_bytes:
@@ -182,6 +185,11 @@ class Session:
             except AtFault as at_fault:
                 self._fail(file, at_fault.fault)
         self._pack.flush()
+
+    @property
+    def _hopeless(self) -> bool:
+        """Whether reading on would only add to what is known: the job fails, and the time is spent."""
+        return len(self._faults) >= FAULTS_MAX and self._source.care.patience.spent
 
     def _clear_unwanted(self) -> None:
         """Remove what was stored of files that are not to be loaded any more."""

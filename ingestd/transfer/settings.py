@@ -15,11 +15,11 @@ class TransferSettings:
     Memory, whatever the drives' sizes and numbers of files:
 
         buffers * buffer_bytes                  every byte on its way, of all loads together
-      + loads * 1.5 MiB                         a batch of 512 rows, faults, a block for second looks
+      + loads * 3.5 MiB                         a batch of 512 rows, faults, blocks for second looks
       + proving loads * buffer_bytes            while a manifest is stored
       + (senders + 2 * loads) * 0.1 MiB         what a thread touches of its stack
 
-    With the defaults and 8 loads on their way that is 64 + 12 + 2.4 MiB, on top of the interpreter's own.
+    With the defaults and 8 loads on their way that is 64 + 28 + 2.4 MiB, on top of the interpreter's own.
 
     What is sent twice after a crash is at most what lay in the buffers: buffers * buffer_bytes.
     """
@@ -32,6 +32,13 @@ class TransferSettings:
     small_max_bytes: int = 4 * _MIB
     """Files up to this size, and up to a buffer's, are sent whole and several at a time."""
     report_every_s: float = 0.5
+    damage_s: float = 7200.0
+    """How long reads of one drive may fail, and the way around them be looked for, before what is left of
+    a damaged file is listed as unread."""
+    settle_s: float = 1.0
+    """How long after its first error a drive is given to turn out to have been pulled."""
+    past_cache: bool = True
+    """Whether what failed is read again past the page cache."""
 
     @property
     def whole_max_bytes(self) -> int:

@@ -1,13 +1,21 @@
-"""The files of an open drive: opened beneath their volume's root, read, and watched for change."""
+"""The files of an open drive: opened beneath their volume's root, read, and watched for change.
+
+While all is well a file is read through the page cache, which is asked to forget it behind the read.
+Once a read has failed the file is read past the cache where its file system can do that: one request
+to the medium for one read of ours, and no page that an earlier reader left behind.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import errno
+import mmap
 import os
 import stat
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from ingestd import files
@@ -23,7 +31,7 @@ from ingestd.ports import (
     ResourcesExhausted,
     Volume,
 )
-from ingestd.transfer.damage import BLOCK_BYTES, Damage
+from ingestd.transfer.damage import BLOCK_BYTES, Attempt, Damage, Patience
 from ingestd.transfer.tally import AtFault
 
 ReadInto = Callable[[int, list[memoryview], int], int]
@@ -34,6 +42,13 @@ _FLAGS = os.O_RDONLY | os.O_NONBLOCK
 
 _FOLDERS_KEPT = 8
 """Descriptors of the folders used last: a million files are not each looked up from the root."""
+
+_GENTLE_BYTES = 64 << 10
+
+_PAGE_BYTES = 4096
+"""What is read at once where nothing finer can be had."""
+
+_SETTLE_STEP_S = 0.1
 
 _STATION = {errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.ENOBUFS}
 _NOT_THAT_FILE = {errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.EXDEV, errno.EISDIR}
@@ -88,6 +103,23 @@ def fault(
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Care:
+    """How a drive is treated."""
+
+    patience: Patience
+    gentle: bool = False
+    """Small reads and no readahead: for a drive that shows signs of failing."""
+    settle_s: float = 1.0
+    """How long after an error a drive that was pulled may still look as if it were there."""
+    past_cache: bool = True
+    """Whether to read past the page cache once a read has failed."""
+
+    @property
+    def block_bytes(self) -> int:
+        return _GENTLE_BYTES if self.gentle else BLOCK_BYTES
+
+
 class Source:
     """Opens the files of one drive, for one thread. `read` fills buffers as `os.preadv` does.
 
@@ -95,8 +127,9 @@ class Source:
     the station is out of, a plain PortError for what nobody foresaw, and AtFault for the file's own.
     """
 
-    def __init__(self, drive: OpenDrive, cancel: CancelToken, read: ReadInto = os.preadv) -> None:
+    def __init__(self, drive: OpenDrive, cancel: CancelToken, care: Care, read: ReadInto = os.preadv) -> None:
         self.cancel = cancel
+        self.care = care
         self.read = read
         self._drive = drive
         self._volumes = {volume.facts.name: volume for volume in drive.volumes}
@@ -114,17 +147,45 @@ class Source:
         try:
             opened = OpenFile(self, file, fd, same_inode=self._keeps_inodes(file.volume))
             opened.check_unchanged()
-            _advise(fd, 0, 0, os.POSIX_FADV_SEQUENTIAL)
-            yield opened
+            _advise(fd, 0, 0, os.POSIX_FADV_RANDOM if self.care.gentle else os.POSIX_FADV_SEQUENTIAL)
+            with contextlib.closing(opened):
+                yield opened
         finally:
             os.close(fd)
 
     def _open(self, file: PendingFile) -> int:
-        folder, _, name = file.path.rpartition(b"/")
         try:
-            return files.open_beneath(self._folder(file.volume, folder), name, _FLAGS)
+            return self._descriptor(file, _FLAGS)
         except OSError as error:
             raise self.judged(error, file) from error
+
+    def _descriptor(self, file: PendingFile, flags: int) -> int:
+        folder, _, name = file.path.rpartition(b"/")
+        return files.open_beneath(self._folder(file.volume, folder), name, flags)
+
+    def past_cache(self, file: PendingFile) -> PastCache | None:
+        """The file once more, read past the page cache; None where that cannot be had."""
+        if not self.care.past_cache:
+            return None
+        try:
+            fd = self._descriptor(file, _FLAGS | os.O_DIRECT)
+        except OSError:
+            return None
+        return PastCache(fd, _sector_bytes(fd))
+
+    def require_drive(self, file: PendingFile, since: float) -> None:
+        """Raise DriveGoneError unless the drive is there still, some time after the first error.
+
+        A drive that was pulled gives errors at once, and is seen to be gone only moments later; one whose
+        sectors are bad takes its time for each.
+        """
+        while (left_s := since + self.care.settle_s - time.monotonic()) > 0 and self._drive.still_there():
+            self.cancel.wait(min(left_s, _SETTLE_STEP_S))
+            self.cancel.check()
+        there = self._drive.still_there()
+        self.cancel.check()
+        if not there:
+            raise _gone(file)
 
     def _folder(self, volume: str, folder: bytes) -> int:
         """A descriptor that stays ours, of a folder below a volume's root."""
@@ -160,7 +221,7 @@ class Source:
         # Asking a drive may hang, and come back when the answer is nobody's any more.
         self.cancel.check()
         if not there:
-            return DriveGoneError(f"{file.volume}: the drive was unplugged while it was read")
+            return _gone(file)
         if error.errno in _NOT_THAT_FILE:
             return fault(
                 FaultKind.CHANGED_WHILE_READ,
@@ -177,6 +238,28 @@ class Source:
         )
 
 
+class PastCache:
+    """A file open for reads that the page cache has no part in, in whole sectors."""
+
+    def __init__(self, fd: int, sector_bytes: int) -> None:
+        self.fd = fd
+        self.sector_bytes = sector_bytes
+        self._memory = memoryview(mmap.mmap(-1, BLOCK_BYTES + 2 * sector_bytes))
+
+    def read_once(self, read: ReadInto, view: memoryview, offset: int) -> int:
+        """Like one call of `read`, from and to any place: the sectors around it are read."""
+        before = offset % self.sector_bytes
+        length = -(-(before + len(view)) // self.sector_bytes) * self.sector_bytes
+        length = min(length, len(self._memory))
+        got = read(self.fd, [self._memory[:length]], offset - before) - before
+        usable = max(0, min(got, len(view)))
+        view[:usable] = self._memory[before : before + usable]
+        return usable
+
+    def close(self) -> None:
+        os.close(self.fd)
+
+
 class OpenFile:
     """One file being read. Only valid inside `Source.open`."""
 
@@ -185,6 +268,12 @@ class OpenFile:
         self._source = source
         self._fd = fd
         self._same_inode = same_inode
+        self._careful = False
+        self._past_cache: PastCache | None = None
+
+    def close(self) -> None:
+        if self._past_cache is not None:
+            self._past_cache.close()
 
     def read_into(self, view: memoryview, offset: int) -> None:
         """Fill `view`, which is at most `BLOCK_BYTES` long, from this offset.
@@ -192,31 +281,57 @@ class OpenFile:
         A block that fails is tried again in smaller pieces; when that helps, nothing has happened. Else
         the rest of the file is looked through, and AtFault names all ranges that could not be read.
         """
-        self._source.cancel.check()
-        if self._read_at(view, offset):
-            return
-        damage = Damage(self.file.size_bytes, self._read_at)
-        damage.search(view, offset)
-        if damage.ranges:
-            damage.scan(view, offset + len(view))
-            raise fault(FaultKind.UNREADABLE, self.file, ranges=damage.ranges)
+        began = time.monotonic()
+        got = self._attempt(view, offset)
+        if got.error:
+            self._be_careful()
+            self._salvage(view, offset, began)
 
-    def _read_at(self, view: memoryview, offset: int) -> bool:
-        """Whether the view could be filled; False only where the medium is at fault."""
+    def _salvage(self, view: memoryview, offset: int, began: float) -> None:
+        care = self._source.care
+        damage = Damage(
+            self.file.size_bytes,
+            self._attempt,
+            care.patience,
+            grain_bytes=self._past_cache.sector_bytes if self._past_cache else _PAGE_BYTES,
+            block_bytes=care.block_bytes,
+        )
+        lost_until = damage.search(view, offset)
+        if lost_until is not None:
+            damage.survey(memoryview(bytearray(care.block_bytes)), lost_until)
+            self._source.require_drive(self.file, began)
+            raise fault(
+                FaultKind.UNREADABLE, self.file, found=os.strerror(damage.first_error), ranges=damage.ranges
+            )
+
+    def _be_careful(self) -> None:
+        """From now on one request to the medium for one read of ours."""
+        if not self._careful:
+            self._careful = True
+            _advise(self._fd, 0, 0, os.POSIX_FADV_RANDOM)
+            self._past_cache = self._source.past_cache(self.file)
+
+    def _attempt(self, view: memoryview, offset: int) -> Attempt:
+        """Fill the view as far as that works; an error is the medium's, all others are raised."""
         self._source.cancel.check()
         done = 0
         while done < len(view):
             try:
-                got = self._source.read(self._fd, [view[done:]], offset + done)
+                got = self._read_once(view[done:], offset + done)
             except OSError as error:
                 self._must_be_medium(error)
-                return False
+                return Attempt(done, error.errno or errno.EIO)
             self._source.cancel.check()
             if not got:
                 raise self._changed(f"it ends after {offset + done} bytes")
             done += got
         self._source.cancel.beat()
-        return True
+        return Attempt(done)
+
+    def _read_once(self, view: memoryview, offset: int) -> int:
+        if self._past_cache is not None:
+            return self._past_cache.read_once(self._source.read, view, offset)
+        return self._source.read(self._fd, [view], offset)
 
     def _must_be_medium(self, error: OSError) -> None:
         judged = self._source.judged(error, self.file)
@@ -227,8 +342,9 @@ class OpenFile:
     def blocks(self, view: memoryview, offset: int) -> Iterator[memoryview]:
         """Fill `view` from this offset, block by block, each handed out while it is still in the
         processor's cache. What has been read leaves the page cache, where nobody needs it."""
-        for at in range(0, len(view), BLOCK_BYTES):
-            block = view[at : at + BLOCK_BYTES]
+        block_bytes = self._source.care.block_bytes
+        for at in range(0, len(view), block_bytes):
+            block = view[at : at + block_bytes]
             self.read_into(block, offset + at)
             yield block
         self.forget(offset, len(view))
@@ -238,13 +354,17 @@ class OpenFile:
         _advise(self._fd, offset, length, os.POSIX_FADV_DONTNEED)
 
     def readable(self, ranges: Sequence[ByteRange]) -> bool:
-        """Whether all of these ranges, or the whole file if there are none, can be read now."""
+        """Whether all of these ranges, or the whole file if there are none, can be read now.
+
+        Read past the page cache, those first that failed before.
+        """
+        self._be_careful()
         whole = ByteRange(offset_bytes=0, length_bytes=self.file.size_bytes)
-        block = memoryview(bytearray(min(BLOCK_BYTES, max(1, self.file.size_bytes))))
-        for each in ranges or (whole,):
+        block = memoryview(bytearray(min(self._source.care.block_bytes, max(1, self.file.size_bytes))))
+        for each in sorted(ranges, key=lambda one: not one.error) or (whole,):
             end = each.offset_bytes + each.length_bytes
             for at in range(each.offset_bytes, end, len(block)):
-                if not self._read_at(block[: min(len(block), end - at)], at):
+                if self._attempt(block[: min(len(block), end - at)], at).error:
                     return False
         return True
 
@@ -266,6 +386,20 @@ class OpenFile:
     def _changed(self, found: str) -> AtFault:
         expected = _described(self.file.size_bytes, self.file.mtime_ns)
         return fault(FaultKind.CHANGED_WHILE_READ, self.file, expected=expected, found=found)
+
+
+def _gone(file: PendingFile) -> DriveGoneError:
+    return DriveGoneError(f"{file.volume}: the drive was unplugged while it was read")
+
+
+def _sector_bytes(fd: int) -> int:
+    """The logical sector size of the device that a file lies on, a page's where it has none to tell."""
+    device = os.fstat(fd).st_dev
+    place = f"/sys/dev/block/{os.major(device)}:{os.minor(device)}"
+    for folder in (place, f"{place}/.."):  # a partition's is its disk's
+        with contextlib.suppress(OSError, ValueError), open(f"{folder}/queue/logical_block_size") as file:
+            return int(file.read())
+    return _PAGE_BYTES
 
 
 def _advise(fd: int, offset: int, length: int, advice: int) -> None:

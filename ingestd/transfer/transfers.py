@@ -7,9 +7,10 @@ import time
 from collections.abc import Callable
 
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
-from ingestd.core.model import FileFault, Ledger, Receipt
+from ingestd.core.model import FileFault, Ledger, LoadId, Receipt
 from ingestd.ports import CancelToken, Manifest, OpenDrive, Pace, Store
 from ingestd.transfer.buffers import BufferPool
+from ingestd.transfer.damage import Patience
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.proof import ProofMismatch, Prover
 from ingestd.transfer.recheck import recheck
@@ -17,7 +18,7 @@ from ingestd.transfer.records import Records
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.session import LookHead, Means, Report, Session
 from ingestd.transfer.settings import TransferSettings
-from ingestd.transfer.source import ReadInto
+from ingestd.transfer.source import Care, ReadInto
 from ingestd.transfer.takeback import TakingBack
 
 
@@ -51,6 +52,8 @@ class Transfers:
             read=read,
         )
         self._scratch_folder = scratch_folder
+        self._patience: dict[LoadId, Patience] = {}
+        """Of the loads whose drives are being read."""
 
     def transfer(
         self,
@@ -62,14 +65,23 @@ class Transfers:
         cancel: CancelToken,
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
         """One pass over all pending files: the ledger after it, and the first thousand faults."""
-        return Session(self._means, command, drive, store, manifest, report, cancel).run()
+        care = self._care(command.load_id)
+        return Session(self._means, command, drive, store, manifest, report, cancel, care).run()
 
     def recheck(
         self, command: Recheck, drive: OpenDrive, manifest: Manifest, cancel: CancelToken
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
         """The faults that a second look past the caches bears out; the other files are pending again."""
-        means = self._means
-        return recheck(command.faults, drive, manifest, cancel, look_head=means.look_head, read=means.read)
+        means, care = self._means, self._care(command.load_id)
+        return recheck(
+            command.faults, drive, manifest, cancel, look_head=means.look_head, care=care, read=means.read
+        )
+
+    def _care(self, load_id: LoadId) -> Care:
+        """How this load's drive is treated; the time for its failures is the same in all passes."""
+        settings = self._means.settings
+        patience = self._patience.setdefault(load_id, Patience(settings.damage_s, self._means.clock))
+        return Care(patience=patience, settle_s=settings.settle_s, past_cache=settings.past_cache)
 
     def prove(
         self,
@@ -82,6 +94,7 @@ class Transfers:
     ) -> Receipt | ProofMismatch:
         """The receipt, stored beside the data together with the manifest; or what the store lacks."""
         governor, flow = self._means.governor, command.load_id
+        self._patience.pop(flow, None)
         records = Records(
             flow,
             command.job.destination,
@@ -98,6 +111,7 @@ class Transfers:
         self, command: TakeBack, store: Store, manifest: Manifest, cancel: CancelToken
     ) -> tuple[int, int]:
         """Number and bytes of the objects that were removed: everything this load had stored."""
+        self._patience.pop(command.load_id, None)
         records = Records(
             command.load_id,
             command.destination,

@@ -44,6 +44,7 @@ from tests.support.byte_path import (
     BytePath,
     Token,
     byte_path,
+    care,
     content,
     data_objects,
     key,
@@ -653,7 +654,14 @@ def test_of_a_pass_that_was_given_up_nothing_is_asked_of_the_store(path: BytePat
     drive, token = make_drive(tmp_path / "drive", {"a": b"1"}), Token()
     manifest, asked = surveyed(drive), list[str]()
     pass_ = Session(
-        path.means(drive), path.command(), drive, FakeStore(), manifest, lambda ledger, rate: None, token
+        path.means(drive),
+        path.command(),
+        drive,
+        FakeStore(),
+        manifest,
+        lambda ledger, rate: None,
+        token,
+        care(),
     )
     pass_._out.ask(lambda: asked.append("while it lasts"))
     manifest.fenced = True
@@ -682,7 +690,7 @@ def test_a_pass_whose_manifest_was_claimed_ends_without_a_word(path: BytePath, t
 def test_what_a_drive_says_too_late_is_no_fault(path: BytePath, tmp_path: Path) -> None:
     drive, token = make_drive(tmp_path / "drive", {"a": b"1"}), Token()
     file = surveyed(drive).file(0)
-    source = Source(drive, token, drive.read)
+    source = Source(drive, token, care(), drive.read)
     with source.open(file) as opened:
         token.cancel()
         with pytest.raises(Cancelled):
@@ -700,7 +708,7 @@ def test_what_nobody_would_ever_send_is_dropped(path: BytePath, tmp_path: Path) 
     manifest = surveyed(drive)
     command = path.command()
     means = path.means(drive)
-    pass_ = Session(means, command, drive, FakeStore(), manifest, lambda ledger, rate: None, token)
+    pass_ = Session(means, command, drive, FakeStore(), manifest, lambda ledger, rate: None, token, care())
     lost: list[str] = []
     pass_._out.send(lambda: lost.append("sent"), lambda: lost.append("lost"))
     token.cancel()

@@ -140,4 +140,4 @@ def test_a_drive_that_goes_confirms_and_records_nothing(path: BytePath, tmp_path
 
 def test_ranges_are_in_bytes_of_the_file(path: BytePath, tmp_path: Path) -> None:
     _, _, fault = first_look(path, tmp_path, BODY, bad={"a": [BadSpot(len(BODY) - 1, 1)]})
-    assert fault.ranges == (ByteRange(offset_bytes=96 * KIB, length_bytes=4 * KIB),)
+    assert fault.ranges == (ByteRange(offset_bytes=96 * KIB, length_bytes=4 * KIB, error="EIO"),)

@@ -24,11 +24,14 @@ from ingestd.ports import (
 from ingestd.store.folder import FolderStore
 from ingestd.transfer import session
 from ingestd.transfer.settings import TransferSettings
+from ingestd.transfer.source import Source
 from tests.support.byte_path import (
     KIB,
     LOAD,
     BytePath,
+    Token,
     byte_path,
+    care,
     content,
     data_objects,
     key,
@@ -210,8 +213,8 @@ def test_an_unreadable_file_is_named_with_its_ranges_and_nothing_of_it_stays(
     fault = only(faults)
     assert (fault.kind, fault.path) == (FaultKind.UNREADABLE, "volume-1/sonar/line 1.bin")
     assert fault.ranges == (
-        ByteRange(offset_bytes=16_384, length_bytes=8_192),
-        ByteRange(offset_bytes=57_344, length_bytes=4_096),
+        ByteRange(offset_bytes=16_384, length_bytes=8_192, error="EIO"),
+        ByteRange(offset_bytes=57_344, length_bytes=4_096, error="EIO"),
     )
     good = {name: body for name, body in FILES.items() if name != "sonar/line 1.bin"}
     assert data_objects(store.objects) == good
@@ -236,7 +239,7 @@ def test_a_small_file_that_cannot_be_read_does_not_spoil_its_neighbours(
     drive = make_drive(tmp_path / "drive", SMALL, bad={"tiles/150": [BadSpot(3, 1)]})
     store = FakeStore()
     ledger, faults = path.transfer(drive, store, surveyed(drive))
-    assert only(faults).ranges == (ByteRange(offset_bytes=0, length_bytes=150),)
+    assert only(faults).ranges == (ByteRange(offset_bytes=0, length_bytes=150, error="EIO"),)
     assert data_objects(store.objects) == {name: body for name, body in SMALL.items() if name != "tiles/150"}
     assert ledger.stored_files == 299
 
@@ -246,7 +249,7 @@ def test_a_hopeless_file_costs_a_bounded_number_of_reads(path: BytePath, tmp_pat
     drive = make_drive(tmp_path / "drive", {"a": b""}, bad={"a": [BadSpot(0, size)]})
     os.truncate(tmp_path / "drive" / "volume-1" / "a", size)
     _, faults = path.transfer(drive, FakeStore(), surveyed(drive))
-    assert only(faults).ranges == (ByteRange(offset_bytes=0, length_bytes=size),)
+    assert only(faults).ranges == (ByteRange(offset_bytes=0, length_bytes=size, error="EIO"),)
     assert drive.reads < 300
 
 
@@ -291,6 +294,80 @@ def test_a_drive_that_goes_ends_the_pass_and_faults_nothing(path: BytePath, tmp_
     assert data_objects(store.objects) == FILES
     # What was on its way when the drive went did arrive: nothing is sent twice.
     assert path.governor.sent == sum(map(len, FILES.values()))
+
+
+def test_a_drive_that_fails_at_once_and_is_seen_to_be_gone_later_faults_nothing(
+    path: BytePath, tmp_path: Path
+) -> None:
+    """The system notices moments after the errors that a drive was pulled."""
+    path.settings = replace(path.settings, settle_s=20.0)
+    drive = make_drive(tmp_path / "drive", FILES, bad={"sonar/line 1.bin": [BadSpot(0, 70 * KIB)]})
+    failed = threading.Event()
+
+    def read(fd: int, views: list[memoryview], offset: int) -> int:
+        try:
+            return drive.read(fd, views, offset)
+        except OSError:
+            failed.set()
+            raise
+
+    def pull() -> None:
+        failed.wait(10)
+        time.sleep(0.3)
+        drive.gone = True
+
+    path.read = read
+    pulling = threading.Thread(target=pull)
+    pulling.start()
+    manifest = surveyed(drive)
+    with pytest.raises(DriveGoneError):
+        path.transfer(drive, FakeStore(), manifest)
+    pulling.join(10)
+    assert manifest.ledger().failed_files == 0
+
+
+def test_a_drive_whose_time_for_failures_is_spent_is_not_read_to_the_end(
+    path: BytePath, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session, "FAULTS_MAX", 3)
+    path.settings = replace(path.settings, damage_s=0.0)
+    files = {f"{number:02}": content(KIB, number) for number in range(20)}
+    drive = make_drive(tmp_path / "drive", files, bad={name: [BadSpot(0, 1)] for name in files})
+    ledger, faults = path.transfer(drive, FakeStore(), surveyed(drive))
+    assert (len(faults), ledger.failed_files, ledger.pending_files) == (3, 3, 17)
+    assert drive.reads <= 3 * 5
+
+
+def test_with_its_time_spent_a_damaged_file_is_listed_as_unread_from_there(
+    path: BytePath, tmp_path: Path
+) -> None:
+    path.settings = replace(path.settings, damage_s=0.0)
+    drive = make_drive(tmp_path / "drive", FILES, bad={"sonar/line 1.bin": [BadSpot(20_000, 1)]})
+    _, faults = path.transfer(drive, FakeStore(), surveyed(drive))
+    assert only(faults).ranges == (
+        ByteRange(offset_bytes=16_384, length_bytes=4_096, error="EIO"),
+        ByteRange(offset_bytes=20_480, length_bytes=70 * KIB - 20_480),
+    )
+
+
+def test_a_drive_that_shows_signs_of_failing_is_read_in_small_pieces(path: BytePath, tmp_path: Path) -> None:
+    body = content(300 * KIB)
+    drive = make_drive(tmp_path / "drive", {"a": body})
+    file = surveyed(drive).file(0)
+    longest: list[int] = []
+
+    def read(fd: int, views: list[memoryview], offset: int) -> int:
+        longest.append(len(views[0]))
+        return drive.read(fd, views, offset)
+
+    for gentle, expected in ((True, 64 * KIB), (False, 300 * KIB)):
+        source = Source(drive, Token(), care(gentle=gentle), read)
+        got = bytearray(len(body))
+        with source.open(file) as opened:
+            list(opened.blocks(memoryview(got), 0))
+        source.close()
+        assert got == body
+        assert max(longest) == expected
 
 
 def test_a_volume_that_is_no_longer_readable_is_the_drives_fault(path: BytePath, tmp_path: Path) -> None:

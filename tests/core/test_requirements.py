@@ -297,6 +297,16 @@ def test_a_long_list_of_damage_stays_legible() -> None:
     assert len(finding.evidence[0].value) == 100  # type: ignore[arg-type]
 
 
+def test_bytes_that_failed_are_told_apart_from_those_nobody_looked_at() -> None:
+    ranges = (
+        ByteRange(offset_bytes=0, length_bytes=512, error="EIO"),
+        ByteRange(offset_bytes=512, length_bytes=1024),
+    )
+    fault = replace(v.fault(kind=FaultKind.UNREADABLE), ranges=ranges)
+    finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))
+    assert finding.evidence[0].value == ("0+512 EIO", "512+1024 not read")
+
+
 def test_a_checksum_list_that_contradicts_a_file_is_named() -> None:
     fault = replace(v.fault(), source="vol-1/SHA256SUMS")
     finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))

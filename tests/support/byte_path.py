@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from ingestd.core.layout import key_of
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
@@ -30,11 +31,13 @@ from ingestd.core.model import (
 )
 from ingestd.ports import Cancelled, CancelToken, Manifest, Store
 from ingestd.transfer.buffers import BufferPool
+from ingestd.transfer.damage import Patience
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.proof import ProofMismatch
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.session import LookHead, Means
 from ingestd.transfer.settings import TransferSettings
+from ingestd.transfer.source import Care, ReadInto
 from ingestd.transfer.transfers import Transfers
 from tests.support.fake_drive import FakeDrive
 
@@ -85,8 +88,19 @@ class CountingGovernor(Governor):
 
 
 SMALL_SETTINGS = TransferSettings(
-    buffer_bytes=16 * KIB, buffers=4, senders=3, small_max_bytes=8 * KIB, report_every_s=0.02
+    buffer_bytes=16 * KIB,
+    buffers=4,
+    senders=3,
+    small_max_bytes=8 * KIB,
+    report_every_s=0.02,
+    settle_s=0.0,
+    past_cache=False,
 )
+"""Without a wait for a drive that may have been pulled, and the same whatever file system tests run on."""
+
+
+def care(**more: Any) -> Care:
+    return Care(**{"patience": Patience(7200.0), "settle_s": 0.0, "past_cache": False, **more})
 
 
 def no_format(head: bytes) -> str | None:
@@ -102,6 +116,8 @@ class BytePath:
     settings: TransferSettings = SMALL_SETTINGS
     rate_bytes_per_second: int | None = None
     look_head: LookHead = no_format
+    read: ReadInto | None = None
+    """In place of the drive's own."""
     pool: BufferPool = field(init=False)
     senders: SenderPool = field(init=False)
     governor: CountingGovernor = field(init=False)
@@ -118,7 +134,7 @@ class BytePath:
         return self.settings.buffers * self.settings.buffer_bytes
 
     def _transfers(self, drive: FakeDrive | None = None) -> Transfers:
-        read = os.preadv if drive is None else drive.read
+        read = self.read or (os.preadv if drive is None else drive.read)
         args = (self.settings, self.pool, self.senders, self.governor, str(self.scratch), self.look_head)
         return Transfers(*args, read=read)
 

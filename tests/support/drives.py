@@ -168,8 +168,9 @@ def plug_image(bays: Path, bay: str, image: str = "drive.img", **card: Any) -> s
     return attach(bays / bay / image)
 
 
-def attach(image: Path) -> str:
-    done = subprocess.run(["losetup", "-f", "--show", str(image)], check=True, capture_output=True, text=True)
+def attach(image: Path, *options: str) -> str:
+    command = ["losetup", "-f", "--show", *options, str(image)]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
     return done.stdout.strip()
 
 
