@@ -7,7 +7,7 @@ says, through the table in `core/retry.py`, whether trying again can help and wh
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from ingestd.core.model import (
@@ -461,6 +461,18 @@ class Delivery:
     body: bytes
     position: Position | None = None
     """None where the bus is no log, and forgets what was acknowledged."""
+    flaws: tuple[str, ...] = ()
+    """What is wrong with it before its body is looked at; it is to be set aside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """What became of events, by sequence number; those that are in neither were not tried."""
+
+    taken: Collection[int]
+    """The bus has them, durably."""
+    refused: Mapping[int, str] = field(default_factory=dict)
+    """The bus works and does not take them, with the reason."""
 
 
 class Bus(Protocol):
@@ -476,8 +488,8 @@ class Bus(Protocol):
     def acknowledge(self, delivery: Delivery, problems: Sequence[str]) -> None:
         """The delivery is recorded; with problems it is set aside for people to see."""
 
-    def publish(self, entries: Sequence[OutboxEntry]) -> None:
-        """All of them, in order, durably by the time this returns. Raises BusDown."""
+    def publish(self, entries: Sequence[OutboxEntry]) -> Published:
+        """Those of one subject in order, and none behind one that was not taken. Raises BusDown."""
 
     def tidy(self, now: float) -> int:
         """Remove what has been kept long enough, a bounded number at a time; how many."""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from tests.support.broker import Broker, VirtualHost, running_broker
 
 # A machine that several people use at once is slow now and then: no example is wrong for that.
 settings.register_profile(
@@ -18,6 +20,19 @@ settings.load_profile("build" if os.environ.get("CI") else "here")
 
 _NOT_FOR_THIS_MACHINE = "needs a kernel without"
 """Begins the reason of a test that has nothing to test here, as opposed to nothing to test it with."""
+
+
+@pytest.fixture(scope="session")
+def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Broker]:
+    """A real RabbitMQ, started once."""
+    with running_broker(tmp_path_factory.mktemp("broker")) as broker:
+        yield broker
+
+
+@pytest.fixture
+def virtual_host(broker: Broker) -> VirtualHost:
+    """A place in the broker for one test, with everything in it that a station expects."""
+    return broker.virtual_host()
 
 
 @pytest.hookimpl(wrapper=True)

@@ -26,7 +26,7 @@ from datetime import UTC, datetime
 from ingestd.bus.inbox import Inbox, file_name, load
 from ingestd.core.names import printable
 from ingestd.files import fsync_folder, write_whole
-from ingestd.ports import BusDown, Delivery, OutboxEntry, Problem
+from ingestd.ports import BusDown, Delivery, OutboxEntry, Problem, Published
 
 FOLDERS = ("notices", "accepted", "refused", "events")
 STEP_S = 0.1
@@ -123,14 +123,14 @@ class SpoolBus:
             self._set_aside(delivery, folder, problems)
         self._inbox.release(delivery.origin)
 
-    def publish(self, entries: Sequence[OutboxEntry]) -> None:
+    def publish(self, entries: Sequence[OutboxEntry]) -> Published:
         """One file an event. The same sequence again is the same file again."""
-        if not entries:
-            return
-        with _told(self._events):
-            for entry in entries:
-                self._write_event(entry)
-            fsync_folder(self._events)
+        if entries:
+            with _told(self._events):
+                for entry in entries:
+                    self._write_event(entry)
+                fsync_folder(self._events)
+        return Published(taken=[entry.sequence for entry in entries])
 
     def close(self) -> None:
         """End a poll that is waiting. Safe from any thread."""

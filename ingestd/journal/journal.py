@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import assert_never
@@ -198,9 +198,9 @@ class Journal:
 
     # -- outbox -------------------------------------------------------------------------------
 
-    def outbox(self, limit: int) -> list[OutboxEntry]:
-        """The first unsent events, in the order in which they were committed."""
-        return self._outbox.unsent(limit)
+    def outbox(self, limit: int, without: Collection[str] = ()) -> list[OutboxEntry]:
+        """The first unsent events, in the order in which they were committed; none `without` subjects."""
+        return self._outbox.unsent(limit, without)
 
     def mark_sent(self, sequences: Sequence[int]) -> None:
         """The bus has these. Said twice it changes nothing."""

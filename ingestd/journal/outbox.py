@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import threading
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from ingestd.core.outgoing import Publish
 from ingestd.journal.codec import guard
@@ -17,7 +18,8 @@ INSERT INTO outbox (event_id, subject, type, at, guard, body) VALUES (?, ?, ?, ?
 """
 
 _UNSENT = """
-SELECT sequence, event_id, subject, type, body, guard FROM outbox WHERE sent = 0 ORDER BY sequence LIMIT ?
+SELECT sequence, event_id, subject, type, body, guard FROM outbox
+WHERE sent = 0 AND subject NOT IN (SELECT value FROM json_each(?)) ORDER BY sequence LIMIT ?
 """
 
 _MARK_SENT = "UPDATE outbox SET sent = 1 WHERE sequence = ? AND sent = 0"
@@ -55,9 +57,9 @@ class Outbox:
                 self._count += count
                 self._changed.notify_all()
 
-    def unsent(self, limit: int) -> list[OutboxEntry]:
+    def unsent(self, limit: int, without: Collection[str] = ()) -> list[OutboxEntry]:
         with self._db.reading() as sql:
-            rows = sql.execute(_UNSENT, (limit,)).fetchall()
+            rows = sql.execute(_UNSENT, (json.dumps(list(without)), limit)).fetchall()
         for sequence, *content, mark in rows:
             if _guard(*content) != mark:
                 raise damaged(f"event {sequence} of the outbox")

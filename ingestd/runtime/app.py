@@ -11,6 +11,7 @@ from functools import partial
 
 from ingestd import __version__
 from ingestd.bus import codec
+from ingestd.bus.amqp.bus import AmqpBus
 from ingestd.bus.spool import SpoolBus
 from ingestd.core import station as core
 from ingestd.core.messages import Event, LimitsChanged, StationStarted, StopRequested, UplinkSet
@@ -67,8 +68,15 @@ def make_stores(config: Config) -> dict[str, Store]:
     return {store.name: FolderStore(store.name, store.folder, station) for store in config.stores}
 
 
-def make_bus(config: Config) -> SpoolBus:
+def make_spool(config: Config) -> SpoolBus:
+    """The bus, or, with a broker, the way in which the commands speak to the daemon."""
     return SpoolBus(config.bus.spool_folder, keep_days=config.station.keep_records_days)
+
+
+def make_broker(config: Config) -> AmqpBus | None:
+    if config.bus.kind == "amqp":
+        return AmqpBus(config.amqp.settings(config.station.name))
+    return None
 
 
 def journal_folder(config: Config) -> str:
@@ -184,10 +192,11 @@ class App:
         config, clock = self._config, self._clock
         self._watch = DriveWatch(drives, inbox.put, config.drives.look_every_s, clock.now, make_pause(drives))
         self._drives = drives
-        bus = make_bus(config)
-        bus.prepare()
+        spool, broker = make_spool(config), make_broker(config)
+        spool.prepare()
         self._bus_thread = BusThread(
-            bus,
+            broker or spool,
+            local=spool if broker else None,
             station=config.station.name,
             inbox=inbox,
             journal=journal,
@@ -277,11 +286,9 @@ class App:
 
     def _trouble(self) -> Sequence[str]:
         """What is wrong with the station itself."""
-        found = []
-        if self._bus_thread is not None and self._bus_thread.trouble:
-            found.append(f"no notices or events go in or out: {self._bus_thread.trouble}")
-        if self._bus_thread is not None and self._bus_thread.stuck:
-            found.append(f"a notice cannot be set aside, and is tried again: {self._bus_thread.stuck}")
+        found: list[str] = []
+        if self._bus_thread is not None:
+            found += self._bus_thread.trouble
         if self._watch is not None and self._watch.trouble:
             found.append(f"the bays cannot be looked at: {self._watch.trouble}")
         if isinstance(self._drives, UdevDrives):

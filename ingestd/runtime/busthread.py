@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import queue
-import random
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -15,12 +14,12 @@ from ingestd.core.messages import Event, NoticeMalformed
 from ingestd.journal.journal import Journal
 from ingestd.ports import Bus, BusDown, Delivery, JournalError
 from ingestd.runtime.clock import Clock
+from ingestd.runtime.lane import Lane, step_s
 from ingestd.runtime.loop import Inbox, Noticed
+from ingestd.runtime.outward import Outward
 from ingestd.telemetry import logs
 
-_PUBLISH_AT_ONCE = 256
-_LONGEST_PAUSE_S = 60.0
-_BEAT_S = 5.0
+_REST_S = 0.01
 _STUCK_AT_ONCE = 8
 """Acknowledgements that may fail in one turn: where all do, polling must not wait for all."""
 
@@ -28,6 +27,9 @@ _TIDY_EVERY_S = 600.0
 
 WINDOW = 1024
 """Notices that may be with the loop, taken but not yet committed."""
+
+WINDOW_BYTES = 64 << 20
+"""No more are taken while these take so much memory."""
 
 
 @dataclass(slots=True)
@@ -41,7 +43,12 @@ class _Settled:
 
 
 class BusThread:
-    """Runs until told to stop; survives a bus that is away, and never loses what it was given."""
+    """Runs until told to stop; survives a bus that is away, and never loses what it was given.
+
+    What comes in and what goes out fail and recover by themselves: a broker that takes no events may
+    still have notices. With a broker, `local` is the spool through which people at this station speak
+    to it; it goes on without the broker as well.
+    """
 
     def __init__(
         self,
@@ -53,11 +60,12 @@ class BusThread:
         broken: Callable[[JournalError], None],
         clock: Clock,
         poll_s: float,
+        local: Bus | None = None,
     ) -> None:
         self._bus = bus
+        self._local = local
         self._station = station
         self._inbox = inbox
-        self._journal = journal
         self._broken = broken
         self._clock = clock
         self._poll_s = poll_s
@@ -65,9 +73,10 @@ class BusThread:
         self._acknowledging: deque[_Settled] = deque()
         self._stuck = ""
         self._stop = threading.Event()
-        self._failures = 0
-        self._trouble = ""
+        self._in, self._out, self._local_in = (Lane(way, clock) for way in ("in", "out", "spool"))
+        self.outward = Outward(bus, journal, clock, self._beat)
         self._under_way = 0
+        self._bytes_under_way = 0
         self._tidy_at = clock.monotonic()
         self.moved_at = clock.monotonic()
         self._thread = threading.Thread(target=self._run, name="bus", daemon=True)
@@ -82,14 +91,21 @@ class BusThread:
         return not self._thread.is_alive()
 
     @property
-    def trouble(self) -> str:
-        """Why nothing goes in or out, in words; empty while it does."""
-        return self._trouble
-
-    @property
-    def stuck(self) -> str:
-        """Which notice cannot be set aside, and why, in words; empty while all can."""
-        return self._stuck
+    def trouble(self) -> Sequence[str]:
+        """What does not go in or out, and why, in words; empty while everything does."""
+        said = []
+        if self._in.trouble and self._out.trouble == self._in.trouble:
+            said.append(f"no notices or events go in or out: {self._in.trouble}")
+        else:
+            said += [f"no notices come in: {self._in.trouble}"] if self._in.trouble else []
+            said += [f"no events go out: {self._out.trouble}"] if self._out.trouble else []
+        if self._local_in.trouble:
+            said.append(f"no notices come in from the spool: {self._local_in.trouble}")
+        if self.outward.trouble:
+            said.append(f"an event is not taken, and is tried again: {self.outward.trouble}")
+        if self._stuck:
+            said.append(f"a notice cannot be set aside, and is tried again: {self._stuck}")
+        return said
 
     @property
     def alive(self) -> bool:
@@ -106,54 +122,51 @@ class BusThread:
             logs.broke("bus_thread_broke", error)
             self._broken(JournalError(f"the bus thread has died: {type(error).__name__}: {error}"))
         finally:
-            self._bus.close()
+            self._close()
+
+    def _close(self) -> None:
+        self._bus.close()
+        if self._local is not None:
+            self._local.close()
 
     def _turn(self, poll_s: float) -> None:
-        try:
-            self._publish()
-            self._acknowledge_all()
-            if poll_s and self._under_way < WINDOW:
-                for delivery in self._bus.poll(poll_s):
-                    self._hand_over(delivery)
-            self._tidy()
-            self._recovered()
-        except BusDown as error:
-            self._failures += 1
-            self._trouble = str(error)
-            if self._failures == 1:
-                logs.get().error("bus_down", text=str(error))
-            self._pause(random.uniform(0, _step_s(self._failures)))  # noqa: S311
-        if self._under_way >= WINDOW:
-            self._stop.wait(0.01)
+        self._out.attempt(self.outward.send)
+        self._acknowledge_all()
+        if poll_s:
+            self._take(poll_s)
+        self._beat()
+
+    def _take(self, poll_s: float) -> None:
+        """Take notices, or wait where there can be none."""
+        if self._under_way >= WINDOW or self._bytes_under_way >= WINDOW_BYTES:
+            self._stop.wait(_REST_S)
+            return
+        if self._local is not None:
+            self._local_in.attempt(partial(self._poll, self._local, 0.0))
+        more_to_send = self._out.due and self.outward.has_more()
+        if not self._in.attempt(partial(self._poll, self._bus, 0.0 if more_to_send else poll_s)):
+            self._stop.wait(poll_s)
+
+    def _poll(self, bus: Bus, timeout_s: float) -> None:
+        for delivery in bus.poll(timeout_s):
+            self._hand_over(delivery)
+        self._tidy()
+
+    def _beat(self) -> None:
         self.moved_at = self._clock.monotonic()
-
-    def _pause(self, seconds: float) -> None:
-        until = self._clock.monotonic() + seconds
-        while (left := until - self._clock.monotonic()) > 0 and not self._stop.wait(min(left, _BEAT_S)):
-            self.moved_at = self._clock.monotonic()
-
-    def _recovered(self) -> None:
-        if self._failures:
-            logs.get().info("bus_up", failures=self._failures)
-            self._failures = 0
-            self._trouble = ""
 
     def _drain(self) -> None:
         """The last turn: what was decided before the stop still goes out, if the bus takes it."""
-        while self._journal.outbox_depth()[0] and not self._failures:
+        while self._out.due and self.outward.has_more():
             self._turn(0)
         self._turn(0)
-
-    def _publish(self) -> None:
-        while entries := self._journal.outbox(_PUBLISH_AT_ONCE):
-            self._bus.publish(entries)
-            self._journal.mark_sent([entry.sequence for entry in entries])
-            self.moved_at = self._clock.monotonic()
 
     def _tidy(self) -> None:
         if self._clock.monotonic() >= self._tidy_at:
             self._tidy_at = self._clock.monotonic() + _TIDY_EVERY_S
-            self._bus.tidy(self._clock.now())
+            for bus in (self._bus, self._local):
+                if bus is not None:
+                    bus.tidy(self._clock.now())
 
     def _acknowledge_all(self) -> None:
         """One that the bus does not take goes to the end of the line and waits; all else goes on."""
@@ -166,6 +179,7 @@ class BusThread:
                 self._acknowledging.append(settled)
             elif self._acknowledge(settled):
                 self._under_way -= 1
+                self._bytes_under_way -= len(settled.delivery.body)
             else:
                 failed += 1
                 self._acknowledging.append(settled)
@@ -173,10 +187,11 @@ class BusThread:
 
     def _acknowledge(self, settled: _Settled) -> bool:
         try:
-            self._bus.acknowledge(settled.delivery, settled.problems)
+            bus = self._local if self._local is not None and settled.delivery.position is None else self._bus
+            bus.acknowledge(settled.delivery, settled.problems)
         except BusDown as error:
             settled.failures += 1
-            settled.again_at = self._clock.monotonic() + _step_s(settled.failures)
+            settled.again_at = self._clock.monotonic() + step_s(settled.failures)
             if not self._stuck:
                 logs.get().error("notice_stuck", notice=settled.delivery.name, text=str(error))
             self._stuck = f"{settled.delivery.name}: {error}"
@@ -190,29 +205,35 @@ class BusThread:
 
     def _hand_over(self, delivery: Delivery) -> None:
         self._under_way += 1
-        event: Event
-        known_as: str | None
-        problems: tuple[str, ...] = ()
+        self._bytes_under_way += len(delivery.body)
         try:
             decoded = codec.decode(delivery.body, at=self._clock.now(), station=self._station)
         except codec.Malformed as error:
-            event = NoticeMalformed(
-                at=self._clock.now(),
-                name=delivery.name,
-                problems=error.problems,
-                identity=error.identity,
-            )
-            known_as, problems = error.identity, error.problems
-            # By its origin: what could not be understood may come again, corrected, under the same id.
-            identity = f"malformed {delivery.origin}"
-            kind = "not understood"
+            self._hand_over_malformed(delivery, error.problems, error.identity)
+            return
+        if delivery.flaws:
+            self._hand_over_malformed(delivery, (), decoded.identity)
+        elif decoded.notice is None:
+            self._done.put(_Settled(delivery, ()))
         else:
-            if decoded.notice is None:
-                self._done.put(_Settled(delivery, ()))
-                return
-            event, identity, kind = decoded.notice, decoded.identity, decoded.type
-            known_as = identity
-        self._inbox.put(Noticed(event, identity, partial(self._over, delivery, kind, problems), known_as))
+            over = partial(self._over, delivery, decoded.type, ())
+            self._put(decoded.notice, decoded.identity, over, decoded.identity)
+
+    def _hand_over_malformed(
+        self, delivery: Delivery, problems: tuple[str, ...], known_as: str | None
+    ) -> None:
+        problems = (*delivery.flaws, *problems)
+        event = NoticeMalformed(
+            at=self._clock.now(), name=delivery.name, problems=problems, identity=known_as
+        )
+        # By its origin: what could not be understood may come again, corrected, under the same id.
+        over = partial(self._over, delivery, "not understood", problems)
+        self._put(event, f"malformed {delivery.origin}", over, known_as)
+
+    def _put(
+        self, event: Event, identity: str, over: Callable[[Sequence[str]], None], known_as: str | None
+    ) -> None:
+        self._inbox.put(Noticed(event, identity, over, known_as))
 
     def _over(self, delivery: Delivery, kind: str, own: Sequence[str], told: Sequence[str]) -> None:
         """Called by the loop when what the notice changed is committed. `own` is what the bus knows to be
@@ -223,8 +244,3 @@ class BusThread:
         else:
             logs.get().info("notice_accepted", notice=delivery.name, type=kind)
         self._done.put(_Settled(delivery, tuple(problems)))
-
-
-def _step_s(failures: int) -> float:
-    """How long to leave the bus alone after so many failures in a row, at most."""
-    return min(_LONGEST_PAUSE_S, 0.5 * 2.0 ** min(failures, 8))

@@ -7,7 +7,7 @@ import shutil
 from collections.abc import Iterator
 
 from ingestd.ports import Problem
-from ingestd.runtime.app import make_bus, make_drives, make_stores
+from ingestd.runtime.app import make_broker, make_drives, make_spool, make_stores
 from ingestd.runtime.config import Config
 
 _ROOM_BYTES = 256 * 1024 * 1024
@@ -16,7 +16,10 @@ _ROOM_BYTES = 256 * 1024 * 1024
 def surroundings(config: Config) -> Iterator[Problem]:
     """Everything outside the configuration file that stands in the way, or may do so soon."""
     yield from _state_folder(config.station.state_folder)
-    yield from make_bus(config).problems()
+    yield from make_spool(config).problems()
+    broker = make_broker(config)
+    if broker is not None:
+        yield from broker.problems()
     yield from make_drives(config).problems()
     for store in make_stores(config).values():
         yield from store.problems()

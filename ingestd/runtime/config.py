@@ -12,14 +12,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 import pydantic
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
 from ingestd.core.model import BayName, Limits, Policy, PolicyChange
 from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.drives.bays import Bay
-
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
-Folder = Annotated[str, Field(pattern=r"^/")]
+from ingestd.runtime.config_amqp import AmqpSection
+from ingestd.runtime.config_section import Folder, Name, Section
 
 
 class ConfigError(Exception):
@@ -31,11 +30,7 @@ class ConfigError(Exception):
         self.problems = tuple(problems)
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-class StationSection(_Section):
+class StationSection(Section):
     """Who this station is and how much it does at once."""
 
     name: Name
@@ -48,15 +43,15 @@ class StationSection(_Section):
     keep_records_days: Annotated[float, Field(ge=1)] = 30.0
 
 
-class BusSection(_Section):
-    """Where notices come from and events go to."""
+class BusSection(Section):
+    """Where notices come from and events go to. Commands reach the daemon through the spool in any case."""
 
-    kind: Literal["spool"] = "spool"
+    kind: Literal["spool", "amqp"] = "spool"
     spool_folder: Folder
     poll_every_seconds: Annotated[float, Field(ge=0.02, le=60)] = 0.1
 
 
-class DrivesSection(_Section):
+class DrivesSection(Section):
     """How drives are found."""
 
     watch: Literal["folder", "loop", "udev"] = "folder"
@@ -72,7 +67,7 @@ class DrivesSection(_Section):
         return self.reconcile_every_seconds if self.watch == "udev" else self.poll_every_seconds
 
 
-class BaySection(_Section):
+class BaySection(Section):
     """One place for a drive, by the physical path to it. For `watch = "udev"`."""
 
     name: Name
@@ -91,7 +86,7 @@ class BaySection(_Section):
         )
 
 
-class StoreSection(_Section):
+class StoreSection(Section):
     """One destination."""
 
     name: Name
@@ -100,14 +95,14 @@ class StoreSection(_Section):
     tenant_in_prefix: bool = True
 
 
-class UplinkSection(_Section):
+class UplinkSection(Section):
     """The budget of the line to storage; without a rate there is no cap."""
 
     rate_bytes_per_second: Annotated[int, Field(ge=65_536)] | None = None
     burst_bytes: Annotated[int, Field(ge=65_536)] | None = None
 
 
-class TransferSection(_Section):
+class TransferSection(Section):
     """The byte path. Buffers take `buffers` x `buffer_bytes` of memory, whatever is loaded."""
 
     buffer_bytes: Annotated[int, Field(ge=65_536, le=268_435_456)] = 4_194_304
@@ -116,16 +111,17 @@ class TransferSection(_Section):
     passes_max: Annotated[int, Field(ge=1, le=10)] = 3
 
 
-class LogsSection(_Section):
+class LogsSection(Section):
     level: Literal["debug", "info", "warning", "error"] = "info"
     format: Literal["auto", "json", "text"] = "auto"
 
 
-class Config(_Section):
+class Config(Section):
     """The whole file."""
 
     station: StationSection
     bus: BusSection
+    amqp: AmqpSection = AmqpSection()
     drives: DrivesSection
     bays: tuple[BaySection, ...] = ()
     stores: tuple[StoreSection, ...]
@@ -190,6 +186,8 @@ def _in_words(error: Any) -> str:
         return f"{where}: is not a known key{_suggestion(error['loc'])}"
     if error["type"] == "missing":
         return f"{where}: is missing; it has no default"
+    if error["type"] == "value_error":
+        return f"{where}: {error['ctx']['error']}"
     message = _MESSAGES.get((error["type"], error.get("ctx", {}).get("pattern")), str(error["msg"]))
     message = message.replace("Input should be", "must be")
     given = error["input"]
@@ -227,6 +225,7 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
     sections: dict[str, type[BaseModel]] = {
         "station": StationSection,
         "bus": BusSection,
+        "amqp": AmqpSection,
         "drives": DrivesSection,
         "bays": BaySection,
         "stores": StoreSection,
@@ -246,6 +245,8 @@ def contradictions(config: Config) -> Iterator[str]:
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"stores: two stores are named {name}; give each its own name"
     yield from _about_bays(config)
+    if config.bus.kind == "amqp":
+        yield from config.amqp.contradictions()
     for code in config.requirements:
         if not may_be_changed(code):
             allowed = [c.value for c in CATALOGUE if may_be_changed(c)]

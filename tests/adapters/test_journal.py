@@ -193,6 +193,14 @@ def test_an_event_that_cannot_be_encoded_leaves_nothing(tmp_path: Path) -> None:
     journal.close()
 
 
+def test_the_outbox_can_be_read_without_some_subjects(journal: Journal) -> None:
+    journal.commit([event(1), event(2, "it's \u201cload\u201d-1"), event(3)], at=1.0)
+    first, second, third = journal.outbox(10)
+    assert journal.outbox(10, without=[second.subject, "load-7"]) == [first, third]
+    assert journal.outbox(1, without=[first.subject]) == [second]
+    assert journal.outbox(10, without=[first.subject, second.subject]) == []
+
+
 def test_who_waits_for_the_outbox_is_woken_by_a_commit(journal: Journal) -> None:
     assert not journal.wait_outbox(0.01)
     committer = threading.Timer(0.05, lambda: journal.commit([event(1)], at=1.0))

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import json
 import queue
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Any, cast
 
 import pytest
 from structlog.testing import capture_logs
 
 from ingestd.journal.journal import Journal
-from ingestd.ports import Bus, BusDown, Delivery, JournalError, OutboxEntry
-from ingestd.runtime import busthread
+from ingestd.ports import Bus, BusDown, Delivery, JournalError, OutboxEntry, Published
+from ingestd.runtime import lane
 from ingestd.runtime.busthread import BusThread
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.loop import Inbox, Noticed
+from ingestd.runtime.outward import AT_ONCE
 from tests.support.daemon import wait_for
 
 SOON_S = 10.0
@@ -30,10 +31,14 @@ class FakeBus:
         self.tries: list[str] = []
         self.set_aside: list[str] = []
         self.published: list[int] = []
+        self.refusing: dict[str, str] = {}
+        self.down = ""
         self.polls = 0
 
     def poll(self, timeout_s: float) -> Sequence[Delivery]:
         self.polls += 1
+        if self.down == "in":
+            raise BusDown("the broker has hung up; look at its log")
         try:
             return [self.arriving.get(timeout=timeout_s)]
         except queue.Empty:
@@ -47,8 +52,19 @@ class FakeBus:
             )
         self.set_aside.append(delivery.name)
 
-    def publish(self, entries: Sequence[OutboxEntry]) -> None:
-        self.published += [entry.sequence for entry in entries]
+    def publish(self, entries: Sequence[OutboxEntry]) -> Published:
+        """Takes all but the subjects that it refuses, as the port says."""
+        if self.down == "out":
+            raise BusDown("the broker takes nothing at the moment; give it memory")
+        stopped: dict[str, OutboxEntry] = {}
+        taken = []
+        for entry in entries:
+            if entry.subject in self.refusing:
+                stopped.setdefault(entry.subject, entry)
+            else:
+                taken.append(entry.sequence)
+        self.published += taken
+        return Published(taken, {e.sequence: self.refusing[subject] for subject, e in stopped.items()})
 
     def tidy(self, now: float) -> int:
         return 0
@@ -60,8 +76,8 @@ class FakeJournal:
     def __init__(self) -> None:
         self.unsent: list[OutboxEntry] = []
 
-    def outbox(self, limit: int) -> list[OutboxEntry]:
-        return self.unsent[:limit]
+    def outbox(self, limit: int, without: Collection[str] = ()) -> list[OutboxEntry]:
+        return [entry for entry in self.unsent if entry.subject not in without][:limit]
 
     def mark_sent(self, sequences: Sequence[int]) -> None:
         self.unsent = [entry for entry in self.unsent if entry.sequence not in sequences]
@@ -99,9 +115,13 @@ class Post:
         wait_for(lambda: set(names) <= set(self.bus.set_aside), SOON_S, f"{names} set aside")
 
 
+def entry(sequence: int, subject: str) -> OutboxEntry:
+    return OutboxEntry(sequence, f"id-{sequence}", subject, "ingest.load.progressed", b"{}")
+
+
 @pytest.fixture
 def post(monkeypatch: pytest.MonkeyPatch) -> Iterator[Post]:
-    monkeypatch.setattr(busthread, "_LONGEST_PAUSE_S", 0.05)
+    monkeypatch.setattr(lane, "LONGEST_PAUSE_S", 0.05)
     post = Post()
     post.thread.start()
     yield post
@@ -113,20 +133,19 @@ def test_a_notice_that_cannot_be_set_aside_stops_nothing_else(post: Post) -> Non
     with capture_logs() as logs:
         post.bus.stuck = {"first.json"}
         post.deliver("first.json")
-        wait_for(lambda: post.thread.stuck, SOON_S, "the trouble")
-        assert post.thread.stuck.startswith("first.json: the spool folder accepted may not be written to")
-        assert post.thread.trouble == "", "the bus itself is up"
+        (trouble,) = wait_for(lambda: post.thread.trouble, SOON_S, "the trouble")
+        assert "first.json: the spool folder accepted may not be written to" in trouble
         for number in range(5):
             post.deliver(f"later-{number}.json")
         post.wait_set_aside(*(f"later-{number}.json" for number in range(5)))
-        post.journal.unsent = [OutboxEntry(7, "id", "subject", "ingest.station.reported", b"{}")]
+        post.journal.unsent = [entry(7, "quay-03")]
         wait_for(lambda: post.bus.published == [7], SOON_S, "the event")
         polls = post.bus.polls
         wait_for(lambda: post.bus.polls > polls + 3, SOON_S, "polls")
         assert "first.json" not in post.bus.set_aside
         post.bus.stuck = set()
         post.wait_set_aside("first.json")
-        wait_for(lambda: not post.thread.stuck, SOON_S, "the end of the trouble")
+        wait_for(lambda: not post.thread.trouble, SOON_S, "the end of the trouble")
     said = [log["event"] for log in logs if log["event"].startswith("notice_") and "stuck" in log["event"]]
     assert said == ["notice_stuck", "notice_not_stuck"]
 
@@ -134,10 +153,10 @@ def test_a_notice_that_cannot_be_set_aside_stops_nothing_else(post: Post) -> Non
 def test_a_notice_that_cannot_be_set_aside_is_not_tried_at_every_turn(
     post: Post, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(busthread, "_LONGEST_PAUSE_S", 60.0)
+    monkeypatch.setattr(lane, "LONGEST_PAUSE_S", 60.0)
     post.bus.stuck = {"first.json"}
     post.deliver("first.json")
-    wait_for(lambda: post.thread.stuck, SOON_S, "the trouble")
+    wait_for(lambda: post.thread.trouble, SOON_S, "the trouble")
     polls = post.bus.polls
     wait_for(lambda: post.bus.polls > polls + 10, SOON_S, "polls")
     assert post.bus.tries == ["first.json"]
@@ -146,5 +165,57 @@ def test_a_notice_that_cannot_be_set_aside_is_not_tried_at_every_turn(
 def test_a_stop_does_not_wait_for_a_notice_that_cannot_be_set_aside(post: Post) -> None:
     post.bus.stuck = {"first.json"}
     post.deliver("first.json")
-    wait_for(lambda: post.thread.stuck, SOON_S, "the trouble")
+    wait_for(lambda: post.thread.trouble, SOON_S, "the trouble")
     assert post.thread.stop(5.0)
+
+
+def test_an_event_that_is_not_taken_holds_back_its_own_subject_only(post: Post) -> None:
+    with capture_logs() as logs:
+        post.bus.refusing = {"load-1": "no queue takes it: bind one"}
+        post.journal.unsent = [entry(n, f"load-{n % 3}") for n in range(1, 2 * AT_ONCE)]
+        others = [n for n in range(1, 2 * AT_ONCE) if n % 3 != 1]
+        wait_for(lambda: len(post.bus.published) >= len(others), SOON_S, "the others")
+        assert post.bus.published == others
+        (trouble,) = post.thread.trouble
+        assert "ingest.load.progressed about load-1: no queue takes it: bind one" in trouble
+        assert post.thread.outward.refused_subjects == 1
+        assert post.thread.outward.refusals_total >= 1
+        post.bus.refusing = {}
+        wait_for(lambda: not post.journal.unsent, SOON_S, "the rest")
+        wait_for(lambda: not post.thread.trouble, SOON_S, "the end of the trouble")
+    assert post.bus.published[len(others) :] == [n for n in range(1, 2 * AT_ONCE) if n % 3 == 1]
+    assert [log["event"] for log in logs] == ["event_not_taken", "event_taken"]
+
+
+def test_a_stop_does_not_wait_for_an_event_that_is_not_taken(post: Post) -> None:
+    post.bus.refusing = {"load-1": "no queue takes it"}
+    post.journal.unsent = [entry(1, "load-1"), entry(2, "load-2")]
+    wait_for(lambda: post.bus.published == [2], SOON_S, "the other")
+    assert post.thread.stop(5.0)
+
+
+@pytest.mark.parametrize(("down", "words"), [("out", "no events go out"), ("in", "no notices come in")])
+def test_one_direction_goes_on_without_the_other(post: Post, down: str, words: str) -> None:
+    post.bus.down = down
+    if down == "out":
+        post.journal.unsent = [entry(1, "load-1")]
+    (trouble,) = wait_for(lambda: post.thread.trouble, SOON_S, "the trouble")
+    assert trouble.startswith(f"{words}: the broker ")
+    if down == "out":
+        post.deliver("first.json")
+        post.wait_set_aside("first.json")
+    else:
+        post.journal.unsent = [entry(1, "load-1")]
+        wait_for(lambda: post.bus.published == [1], SOON_S, "the event")
+    post.bus.down = ""
+    wait_for(lambda: not post.thread.trouble, SOON_S, "the end of the trouble")
+
+
+def test_what_is_wrong_with_a_message_before_its_body_is_looked_at_sets_it_aside(post: Post) -> None:
+    body = json.dumps({"specversion": "1.0", "id": "n-1", "source": "/orders", "type": "x"}).encode()
+    post.bus.arriving.put(
+        Delivery("origin", "name", body, flaws=("notice: has the content type 'text/html'",))
+    )
+    noticed: Any = post.inbox.get(timeout=SOON_S)
+    assert noticed.event.problems[0] == "notice: has the content type 'text/html'"
+    assert len(noticed.event.problems) > 1, "what is wrong with the body is told as well"

@@ -1,0 +1,198 @@
+"""`ports.Bus` over AMQP: two connections in one thread, one to read streams, one to publish.
+
+A broker that is short of memory or disk stops listening to connections that publish. Ours that
+reads does not publish, so notices keep coming, and their acknowledgements keep going.
+
+Whatever goes wrong with a connection, the whole of it is given up and made anew from the top; each
+call raises BusDown until one succeeds. Reading goes on behind the last delivery that was handed out.
+Publishing begins with what was not confirmed: an event may go out twice, under the same id.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Generic, TypeVar
+
+from ingestd.bus.amqp.check import examine, unfit_for_reading, unfit_for_writing
+from ingestd.bus.amqp.consumer import Consumer, reasons_header
+from ingestd.bus.amqp.driver import Driver
+from ingestd.bus.amqp.link import Link
+from ingestd.bus.amqp.publisher import Message, Publisher
+from ingestd.bus.amqp.settings import Settings
+from ingestd.bus.amqp.words import Words
+from ingestd.ports import BusDown, Delivery, OutboxEntry, Problem, Published
+
+PUBLISH_S = 2.0
+"""Notices wait no longer than this for events on their way out, and a confirmation."""
+
+Worker = TypeVar("Worker")
+
+
+class Half(Generic[Worker]):
+    """One direction: a link and what works over it, both made anew after every failure."""
+
+    def __init__(self, open_link: Callable[[], Link], make: Callable[[Link], Worker]) -> None:
+        self._open_link = open_link
+        self._make = make
+        self._now: tuple[Link, Worker] | None = None
+
+    def ready(self) -> Worker:
+        """What works, over a link that is open. Raises BusDown."""
+        worker = self.working
+        if worker is None:
+            self.close()
+            link = self._open_link()
+            try:
+                worker = self._make(link)
+            except BusDown:
+                link.hang_up()
+                raise
+            self._now = link, worker
+        return worker
+
+    @property
+    def working(self) -> Worker | None:
+        """What works, unless its link was lost."""
+        return None if self._now is None or self._now[0].lost else self._now[1]
+
+    def require(self) -> None:
+        """Raise BusDown, with the reason, when the link was lost."""
+        if self._now is not None:
+            self._now[0].require()
+
+    def close(self) -> None:
+        if self._now is not None:
+            self._now[0].close()
+        self._now = None
+
+
+class AmqpBus:
+    """Owned by one thread."""
+
+    def __init__(self, settings: Settings) -> None:
+        # Each failure of a connection reaches people through BusDown, once; pika would tell it as well.
+        logging.getLogger("pika").setLevel(logging.CRITICAL + 1)
+        self._settings = settings
+        self._driver = Driver()
+        self._last: dict[str, int] = {}
+        self._first_address = 0
+        self._reading = Half(self._open, self._consumer)
+        self._writing = Half(self._open, self._publisher)
+
+    def follow(self, positions: Mapping[str, int]) -> None:
+        """Go on behind these offsets."""
+        self._last = {name: positions[name] for name in self._settings.names.streams if name in positions}
+
+    def poll(self, timeout_s: float) -> Sequence[Delivery]:
+        """What has arrived on the streams. Raises BusDown."""
+        consumer = self._reading.ready()
+        self._driver.run(lambda: consumer.waiting or self._reading.working is None, timeout_s)
+        taken = consumer.take()
+        if not taken:
+            self._reading.require()
+        return taken
+
+    def acknowledge(self, delivery: Delivery, problems: Sequence[str]) -> None:
+        """With problems, a copy is where people see it before the delivery is let go. Raises BusDown."""
+        if problems:
+            self._set_aside(delivery, problems)
+        consumer = self._reading.working
+        if consumer is not None:
+            consumer.acknowledge(delivery)
+
+    def publish(self, entries: Sequence[OutboxEntry]) -> Published:
+        """Over a line that is slow, not all of them are tried. Raises BusDown."""
+        if not entries:
+            return Published(taken=())
+        exchange = self._settings.names.events
+        messages = [event(entry, exchange) for entry in entries]
+        outcome = self._writing.ready().publish(messages, PUBLISH_S)
+        sequences = {entry.event_id: entry.sequence for entry in entries}
+        return Published(
+            taken=[sequences[id_] for id_ in outcome.taken],
+            refused={sequences[id_]: reason for id_, reason in outcome.refused.items()},
+        )
+
+    def tidy(self, now: float) -> int:
+        """Nothing to do: how long messages are kept is the broker's affair."""
+        del now
+        return 0
+
+    def close(self) -> None:
+        self._writing.close()
+        self._reading.close()
+        self._driver.close()
+
+    def problems(self) -> Sequence[Problem]:
+        """What keeps the brokers from serving this station."""
+        return examine(self._settings)
+
+    def _set_aside(self, delivery: Delivery, problems: Sequence[str]) -> None:
+        names = self._settings.names
+        copy = refused_copy(delivery, problems, self._settings.station, names.refused)
+        outcome = self._writing.ready().publish([copy], PUBLISH_S)
+        for reason in outcome.refused.values():
+            raise BusDown(f"the copy for people cannot be kept: {reason}")
+
+    # -- connections --
+
+    def _consumer(self, link: Link) -> Consumer:
+        _require_fit(link, unfit_for_reading(link))
+        consumer = Consumer(link, self._last)
+        consumer.prepare(self._settings.names.streams)
+        return consumer
+
+    def _publisher(self, link: Link) -> Publisher:
+        _require_fit(link, unfit_for_writing(link))
+        publisher = Publisher(link)
+        publisher.prepare()
+        return publisher
+
+    def _open(self) -> Link:
+        """A link to the first address that takes us, beginning with the one that did before."""
+        addresses, said = self._settings.addresses, []
+        for turn in range(len(addresses)):
+            index = (self._first_address + turn) % len(addresses)
+            link = Link(self._driver, self._settings)
+            try:
+                link.open(addresses[index])
+            except BusDown as error:
+                said.append(str(error))
+                continue
+            self._first_address = index
+            return link
+        raise BusDown("; and ".join(dict.fromkeys(said)))
+
+
+def _require_fit(link: Link, problems: Iterator[Words]) -> None:
+    for words in problems:
+        raise BusDown(f"the broker {link.address} {words}")
+
+
+def event(entry: OutboxEntry, exchange: str) -> Message:
+    """An event of the outbox; what routing and filters need is in its headers as well."""
+    headers = {"ingest-id": entry.event_id, "ingest-type": entry.type, "ingest-subject": entry.subject}
+    return Message(
+        id=entry.event_id,
+        subject=entry.subject,
+        exchange=exchange,
+        routing_key=entry.type,
+        body=entry.body,
+        headers=headers,
+        type=entry.type,
+    )
+
+
+def refused_copy(delivery: Delivery, problems: Sequence[str], station: str, exchange: str) -> Message:
+    """A message that could not be understood, as it came. Every station that reads the stream makes the
+    same copy under the same id, so that its reader can drop all but one."""
+    return Message(
+        id=delivery.origin,
+        subject=delivery.origin,
+        exchange=exchange,
+        routing_key=delivery.origin.split(":")[1],
+        body=delivery.body,
+        headers=reasons_header(problems, station, delivery),
+        content_type="application/octet-stream",
+    )

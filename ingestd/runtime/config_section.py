@@ -1,0 +1,16 @@
+"""What all sections of the configuration have in common."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+Folder = Annotated[str, Field(pattern=r"^/")]
+
+
+class Section(BaseModel):
+    """Frozen, and strict about types and unknown keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
