@@ -294,6 +294,9 @@ class FileEntry:
     expected_sha256: bytes | None = None
     expected_by: str | None = None
     """Who announced the checksum: 'notice', or the checksum list's printable path."""
+    place: int = 0
+    """Where it lies on the medium: files are read in the order of these numbers, and of the survey where
+    they are the same. At most 63 bits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,7 +390,8 @@ class Manifest(Protocol):
         """Attach checksums: (volume, path, sha256, by). Returns the paths that no file has."""
 
     def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
-        """The next pending files in reading order, those with a number above `after`."""
+        """The next pending files in reading order, those behind the file with the number `after`; -1
+        is before all."""
 
     def file(self, file_no: int) -> PendingFile: ...
 

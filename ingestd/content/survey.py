@@ -17,10 +17,11 @@ import structlog
 
 from ingestd.content import checksums, selection, sniff
 from ingestd.content.announced import Announced
+from ingestd.content.extents import Places
 from ingestd.content.faults import blame_station, lacks_rights
 from ingestd.content.sample import WINDOWS_MAX
 from ingestd.content.selection import Region, Tally, region_of
-from ingestd.content.walk import Found, Kind, walk
+from ingestd.content.walk import Found, Kind, no_place, walk
 from ingestd.core.model import ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
 from ingestd.files import is_regular, open_beneath
@@ -69,9 +70,9 @@ def survey(
     """
     work = _Survey(drive, job, manifest, reserved, cancel)
     manifest.begin_survey()
-    for volume in drive.volumes:
+    for index, volume in enumerate(drive.volumes):
         if volume.facts.problem is None:
-            work.walk(volume)
+            work.walk(volume, index)
     lists = work.expect()
     cancel.check()
     differences = manifest.end_survey()
@@ -100,10 +101,12 @@ class _Survey:
 
     # -- the walk -----------------------------------------------------------------------------
 
-    def walk(self, volume: Volume) -> None:
-        """Take in everything on a volume."""
+    def walk(self, volume: Volume, index: int) -> None:
+        """Take in everything on a volume, with its places on a medium where they cost time."""
         self._root_entry = b""
-        with closing(walk(volume.root_fd, cancel=self._cancel)) as everything:
+        turns = self._drive.facts.rotational is not False
+        place_of = Places(index).of if turns else no_place
+        with closing(walk(volume.root_fd, cancel=self._cancel, place_of=place_of)) as everything:
             for found in everything:
                 self._take(volume, found)
         self._flush()
@@ -145,7 +148,9 @@ class _Survey:
             self._unexpected.add_bytes(found.size_bytes)
         elif skip is None:
             self._choose(volume, found)
-        entry = FileEntry(name, found.path, found.size_bytes, found.mtime_ns, found.inode, skip)
+        entry = FileEntry(
+            name, found.path, found.size_bytes, found.mtime_ns, found.inode, skip, place=found.place
+        )
         self._batch.append(entry)
         if len(self._batch) >= BATCH_ENTRIES:
             self._flush()

@@ -2,7 +2,7 @@
 
 The walk goes from descriptor to descriptor, so no path is ever resolved: it follows no link, leaves
 the file system only to say that it does not enter another, and works where a path is longer than the
-system could take. Nothing but folders is opened.
+system could take. Nothing but folders is opened, and files only by who is asked for their places.
 
 Bounds: one descriptor for each level, and a second for a level whose folder is longer than a chunk,
 so at most 2 * (DEPTH_MAX + 1); at most HELD_MAX + DEPTH_MAX * CHUNK_MIN names in memory (98,304, of
@@ -16,7 +16,7 @@ import errno
 import itertools
 import os
 import stat
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -61,9 +61,19 @@ class Found:
     """Whether it is a regular file, also where its kind says that it is out of bounds."""
     error: int = 0
     """Number of the system's error, where there is one."""
+    place: int = 0
+    """Of a regular file on the medium, as `place_of` told it."""
 
 
-def walk(root_fd: int, *, cancel: CancelToken) -> Generator[Found, None, None]:
+PlaceOf = Callable[[int, bytes], int]
+"""The place on the medium of the file of this name in the folder of this descriptor."""
+
+
+def no_place(_folder_fd: int, _name: bytes) -> int:
+    return 0
+
+
+def walk(root_fd: int, *, cancel: CancelToken, place_of: PlaceOf = no_place) -> Generator[Found, None, None]:
     """All that lies below the folder `root_fd`, each entry once; the folder itself is not reported.
 
     Within a folder come first its entries that are not folders, then each subfolder with all below
@@ -75,7 +85,7 @@ def walk(root_fd: int, *, cancel: CancelToken) -> Generator[Found, None, None]:
     Raises ResourcesExhausted when the station is out of descriptors or memory, and Cancelled. Whoever
     stops early closes the generator, and with it the descriptors.
     """
-    with contextlib.closing(_Walker(root_fd, cancel)) as walker:
+    with contextlib.closing(_Walker(root_fd, cancel, place_of)) as walker:
         yield from walker.run()
 
 
@@ -106,8 +116,9 @@ class _Level:
 
 
 class _Walker:
-    def __init__(self, root_fd: int, cancel: CancelToken) -> None:
+    def __init__(self, root_fd: int, cancel: CancelToken, place_of: PlaceOf) -> None:
         self._cancel = cancel
+        self._place_of = place_of
         self._root_fd = root_fd
         self._device = os.fstat(root_fd).st_dev
         self._levels: list[_Level] = []
@@ -172,7 +183,7 @@ class _Walker:
                 blame_station(error)
                 yield _unlistable(level.below(name), error.errno)
             else:
-                found = self._classify(level.below(name), level.depth + 1, status)
+                found = self._classify(level, name, status)
                 if found.kind is Kind.FOLDER:
                     level.folders.append(name)
                 else:
@@ -198,8 +209,8 @@ class _Walker:
             level.close_listing()
         return names, broken
 
-    def _classify(self, path: bytes, depth: int, status: os.stat_result) -> Found:
-        mode = status.st_mode
+    def _classify(self, level: _Level, name: bytes, status: os.stat_result) -> Found:
+        path, depth, mode = level.below(name), level.depth + 1, status.st_mode
         regular = stat.S_ISREG(mode)
         if depth > DEPTH_MAX or len(path) > PATH_BYTES_MAX:
             kind = Kind.OUT_OF_BOUNDS
@@ -212,7 +223,9 @@ class _Walker:
         else:
             kind = Kind.LINK if stat.S_ISLNK(mode) else Kind.SPECIAL
         size_bytes = status.st_size if regular else 0
-        return Found(path, kind, size_bytes, status.st_mtime_ns, status.st_ino, regular)
+        # Right after the look at it, while the system still has all that it knows of the file.
+        place = self._place_of(level.fd, name) if kind is Kind.FILE else 0
+        return Found(path, kind, size_bytes, status.st_mtime_ns, status.st_ino, regular, place=place)
 
     def _still_listed(self, fd: int, vanished: set[bytes]) -> list[bytes]:
         """Those names that the folder still lists.

@@ -40,11 +40,15 @@ _PENDING = f"""
 SELECT {FACT_NAMES}, expected_sha256, expected_by, expected_guard,
     found, sha256, key, stored_guard, token, part_bytes, uploads.guard
 FROM files LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = files.file_no
-WHERE files.load = ?
+WHERE files.load = ?1
 """  # noqa: S608 - made of constants
 
-_NEXT_PENDING = _PENDING + "AND state = 'pending' AND files.file_no > ? ORDER BY files.file_no LIMIT ?"
-_ONE_FILE = _PENDING + "AND files.file_no = ?"
+_IN_TURN = """AND state = 'pending' AND (place, files.file_no) >
+    (coalesce((SELECT place FROM files WHERE load = ?1 AND file_no = ?2), -1), ?2)
+ORDER BY place, files.file_no LIMIT ?3
+"""
+_NEXT_PENDING = _PENDING + _IN_TURN
+_ONE_FILE = _PENDING + "AND files.file_no = ?2"
 
 _NEXT_STORED = f"""
 SELECT {FACT_NAMES}, found, sha256, key, stored_guard FROM files

@@ -27,6 +27,7 @@ ENTRY_NAMES = (
     "expected_sha256",
     "expected_by",
     "expected_guard",
+    "place",
 )
 """Columns of the row that `entry_row` makes."""
 
@@ -84,6 +85,7 @@ def entry_row(load: int, file_no: int, survey: int, entry: FileEntry) -> Row:
         entry.expected_sha256,
         entry.expected_by,
         None if entry.expected_sha256 is None else expected_guard(entry.expected_sha256, entry.expected_by),
+        entry.place,
     )
 
 

@@ -38,14 +38,15 @@ def _as_it_was(new: str) -> str:
 _ADD = f"""
 INSERT INTO files ({", ".join(ENTRY_NAMES)}) VALUES ({", ".join("?" * len(ENTRY_NAMES))})
 ON CONFLICT (load, volume, path) DO UPDATE SET seen = excluded.seen,
-    inode = excluded.inode, guard = excluded.guard, expected_sha256 = excluded.expected_sha256,
-    expected_by = excluded.expected_by, expected_guard = excluded.expected_guard
+    inode = excluded.inode, place = excluded.place, guard = excluded.guard,
+    expected_sha256 = excluded.expected_sha256, expected_by = excluded.expected_by,
+    expected_guard = excluded.expected_guard
 WHERE {_as_it_was("excluded.")}
 """  # noqa: S608 - made of constants
 
 _FOLLOW = f"""
 UPDATE files SET seen = :seen, changed = changed OR state = 'stored', state = :state, reason = :reason,
-    size_bytes = :size_bytes, mtime_ns = :mtime_ns, inode = :inode, guard = :guard,
+    size_bytes = :size_bytes, mtime_ns = :mtime_ns, inode = :inode, place = :place, guard = :guard,
     expected_sha256 = :expected_sha256, expected_by = :expected_by, expected_guard = :expected_guard
 WHERE load = :load AND volume = :volume AND path = :path AND NOT ({_as_it_was(":")})
 RETURNING file_no

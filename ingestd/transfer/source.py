@@ -43,6 +43,9 @@ _FLAGS = os.O_RDONLY | os.O_NONBLOCK
 _FOLDERS_KEPT = 8
 """Descriptors of the folders used last: a million files are not each looked up from the root."""
 
+AHEAD_BYTES = 256 << 10
+"""How much of a file that is read soon the system is asked to read beforehand."""
+
 _GENTLE_BYTES = 64 << 10
 
 _PAGE_BYTES = 4096
@@ -110,6 +113,8 @@ class Care:
     patience: Patience
     gentle: bool = False
     """Small reads and no readahead: for a drive that shows signs of failing."""
+    turns: bool = True
+    """Whether it has a head to move: then it is read by one request after the other, in their order."""
     settle_s: float = 1.0
     """How long after an error a drive that was pulled may still look as if it were there."""
     past_cache: bool = True
@@ -134,6 +139,8 @@ class Source:
         self._drive = drive
         self._volumes = {volume.facts.name: volume for volume in drive.volumes}
         self._folders: OrderedDict[tuple[str, bytes], int] = OrderedDict()
+        self._one_at_a_time = care.gentle or care.turns
+        """Whether the drive has one request at a time: it turns, it shows signs of failing, or has failed."""
 
     def close(self) -> None:
         for fd in self._folders.values():
@@ -152,6 +159,26 @@ class Source:
                 yield opened
         finally:
             os.close(fd)
+
+    def announce(self, file: PendingFile) -> None:
+        """This file is read soon: the system may begin to, beside what is being read.
+
+        Nothing comes of it for a drive that has one request at a time, or a file that cannot be opened.
+        """
+        if self._one_at_a_time or not file.size_bytes:
+            return
+        self.cancel.beat()
+        with contextlib.suppress(OSError, DriveUnreadable):
+            fd = self._descriptor(file, _FLAGS)
+            try:
+                _advise(fd, 0, min(file.size_bytes, AHEAD_BYTES), os.POSIX_FADV_WILLNEED)
+            finally:
+                os.close(fd)
+        self.cancel.check()
+
+    def fails(self) -> None:
+        """From now on one request at a time."""
+        self._one_at_a_time = True
 
     def _open(self, file: PendingFile) -> int:
         try:
@@ -306,6 +333,7 @@ class OpenFile:
 
     def _be_careful(self) -> None:
         """From now on one request to the medium for one read of ours."""
+        self._source.fails()
         if not self._careful:
             self._careful = True
             _advise(self._fd, 0, 0, os.POSIX_FADV_RANDOM)

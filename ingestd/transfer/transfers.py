@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
-from ingestd.core.model import FileFault, Ledger, LoadId, Receipt
+from ingestd.core.model import FileFault, Health, Ledger, LoadId, Receipt
 from ingestd.ports import CancelToken, Manifest, OpenDrive, Pace, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.damage import Patience
@@ -65,23 +65,29 @@ class Transfers:
         cancel: CancelToken,
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
         """One pass over all pending files: the ledger after it, and the first thousand faults."""
-        care = self._care(command.load_id)
+        care = self._care(command.load_id, drive)
         return Session(self._means, command, drive, store, manifest, report, cancel, care).run()
 
     def recheck(
         self, command: Recheck, drive: OpenDrive, manifest: Manifest, cancel: CancelToken
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
         """The faults that a second look past the caches bears out; the other files are pending again."""
-        means, care = self._means, self._care(command.load_id)
+        means, care = self._means, self._care(command.load_id, drive)
         return recheck(
             command.faults, drive, manifest, cancel, look_head=means.look_head, care=care, read=means.read
         )
 
-    def _care(self, load_id: LoadId) -> Care:
+    def _care(self, load_id: LoadId, drive: OpenDrive) -> Care:
         """How this load's drive is treated; the time for its failures is the same in all passes."""
         settings = self._means.settings
         patience = self._patience.setdefault(load_id, Patience(settings.damage_s, self._means.clock))
-        return Care(patience=patience, settle_s=settings.settle_s, past_cache=settings.past_cache)
+        return Care(
+            patience=patience,
+            gentle=drive.facts.health.verdict is Health.SUSPECT,
+            turns=drive.facts.rotational is not False,
+            settle_s=settings.settle_s,
+            past_cache=settings.past_cache,
+        )
 
     def prove(
         self,

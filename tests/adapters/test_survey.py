@@ -15,7 +15,7 @@ import pytest
 from ingestd.content import checksums
 from ingestd.content import survey as module
 from ingestd.content.survey import survey
-from ingestd.content.walk import Found, Kind
+from ingestd.content.walk import Found, Kind, PlaceOf
 from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.model import (
     Destination,
@@ -709,7 +709,7 @@ def test_another_file_system_is_no_fault_of_the_drive(
 ) -> None:
     station.volume()
 
-    def walked(root_fd: int, *, cancel: CancelToken) -> Generator[Found, None, None]:
+    def walked(root_fd: int, *, cancel: CancelToken, place_of: PlaceOf) -> Generator[Found, None, None]:
         yield Found(b"snapshots", Kind.OTHER_DEVICE)
 
     monkeypatch.setattr(module, "walk", walked)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.core.model import ByteRange, FaultKind, FileFault, LoadId
+from ingestd.core.model import ByteRange, FaultKind, FileFault, Health, LoadId
 from ingestd.files import open_beneath, open_folder
 from ingestd.ports import (
     DriveGoneError,
@@ -24,14 +24,11 @@ from ingestd.ports import (
 from ingestd.store.folder import FolderStore
 from ingestd.transfer import session
 from ingestd.transfer.settings import TransferSettings
-from ingestd.transfer.source import Source
 from tests.support.byte_path import (
     KIB,
     LOAD,
     BytePath,
-    Token,
     byte_path,
-    care,
     content,
     data_objects,
     key,
@@ -350,24 +347,44 @@ def test_with_its_time_spent_a_damaged_file_is_listed_as_unread_from_there(
     )
 
 
-def test_a_drive_that_shows_signs_of_failing_is_read_in_small_pieces(path: BytePath, tmp_path: Path) -> None:
-    body = content(300 * KIB)
-    drive = make_drive(tmp_path / "drive", {"a": body})
-    file = surveyed(drive).file(0)
+@pytest.mark.parametrize(("verdict", "expected"), [(Health.SUSPECT, 64 * KIB), (Health.OK, 300 * KIB)])
+def test_a_drive_that_shows_signs_of_failing_is_read_in_small_pieces(
+    tmp_path: Path, verdict: Health, expected: int
+) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": content(300 * KIB)}, verdict=verdict)
     longest: list[int] = []
 
     def read(fd: int, views: list[memoryview], offset: int) -> int:
         longest.append(len(views[0]))
         return drive.read(fd, views, offset)
 
-    for gentle, expected in ((True, 64 * KIB), (False, 300 * KIB)):
-        source = Source(drive, Token(), care(gentle=gentle), read)
-        got = bytearray(len(body))
-        with source.open(file) as opened:
-            list(opened.blocks(memoryview(got), 0))
-        source.close()
-        assert got == body
-        assert max(longest) == expected
+    store = FakeStore()
+    with byte_path(tmp_path, settings=TransferSettings(buffer_bytes=512 * KIB, settle_s=0.0)) as path:
+        path.read = read
+        path.transfer(drive, store, surveyed(drive))
+    assert data_objects(store.objects) == {"a": content(300 * KIB)}
+    assert max(longest) == expected
+
+
+@pytest.mark.parametrize(
+    ("rotational", "count"), [(False, 10 + 1 + session.FILES_AHEAD), (True, 0), (None, 0)]
+)
+def test_files_are_announced_ahead_where_no_head_moves_until_a_read_fails(
+    path: BytePath, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rotational: bool | None, count: int
+) -> None:
+    """From then on the drive has one request at a time."""
+    files = {f"{number:02}": content(KIB, number) for number in range(30)}
+    drive = make_drive(tmp_path / "drive", files, bad={"10": [BadSpot(0, 1)]}, rotational=rotational)
+    announced: list[str] = []
+
+    def advise(fd: int, offset: int, length: int, advice: int) -> None:
+        if advice == os.POSIX_FADV_WILLNEED:
+            announced.append(os.path.basename(os.readlink(f"/proc/self/fd/{fd}")))
+
+    monkeypatch.setattr(os, "posix_fadvise", advise)
+    ledger, _ = path.transfer(drive, FakeStore(), surveyed(drive))
+    assert ledger.stored_files == 29
+    assert announced == sorted(files)[:count]
 
 
 def test_a_volume_that_is_no_longer_readable_is_the_drives_fault(path: BytePath, tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from ingestd.core.model import DriveFacts, DriveIdentity, VolumeFacts
+from ingestd.core.model import DriveFacts, DriveIdentity, Health, HealthFacts, VolumeFacts
 from ingestd.ports import FileEntry, Manifest
 
 
@@ -55,6 +55,8 @@ class FakeDrive:
     gone: bool = False
     problems: Mapping[str, str] = field(default_factory=dict)
     file_system: str = "ext4"
+    verdict: Health = Health.UNKNOWN
+    rotational: bool | None = None
 
     def __post_init__(self) -> None:
         self._fds = {name: os.open(self._folder(name), os.O_RDONLY | os.O_DIRECTORY) for name in self.names}
@@ -67,7 +69,13 @@ class FakeDrive:
     @property
     def facts(self) -> DriveFacts:
         identity = DriveIdentity(serial="KELP-0071", wwn="0x3d5e7f90a1b2c3d4", model="Holdfast 4")
-        return DriveFacts(identity=identity, interface="sata", volumes=tuple(v.facts for v in self.volumes))
+        return DriveFacts(
+            identity=identity,
+            interface="sata",
+            volumes=tuple(v.facts for v in self.volumes),
+            rotational=self.rotational,
+            health=HealthFacts(verdict=self.verdict),
+        )
 
     @property
     def volumes(self) -> Sequence[FakeVolume]:

@@ -147,8 +147,12 @@ class FakeManifest:
     # -- reading ------------------------------------------------------------------------------
 
     def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
-        rows = [row for no, row in sorted(self.rows.items()) if no > after and row.state == "pending"]
-        return [_pending(row) for row in rows[:limit]]
+        def turn(row: Row) -> tuple[int, int]:
+            return row.entry.place, row.file_no
+
+        last = turn(self.rows[after]) if after in self.rows else (-1, after)
+        rows = [row for row in self.rows.values() if turn(row) > last and row.state == "pending"]
+        return [_pending(row) for row in sorted(rows, key=turn)[:limit]]
 
     def file(self, file_no: int) -> PendingFile:
         return _pending(self.rows[file_no])
