@@ -28,6 +28,15 @@ class PortError(Exception):
 
     kind = FailureKind.UNKNOWN
 
+    is_try = True
+    """False where nothing was tried, since the other side is being left alone for a while."""
+    not_before_s = 0.0
+    """Seconds after which asking again makes sense: the other side said so, or is left alone till then."""
+    reserve: Callable[[], float] | None = None
+    """Asks the budget for tries against that side for one more: the seconds to wait for it."""
+    placed: frozenset[bytes] = frozenset()
+    """Keys of a batch that the same call had given to objects before this happened."""
+
     def failure(self) -> Failure:
         return Failure(kind=self.kind, text=str(self) or type(self).__name__)
 
@@ -98,7 +107,6 @@ class StoreConflict(PortError):
     kind = FailureKind.STORE_CONFLICT
 
     def __init__(self, text: str, placed: Collection[bytes] = ()) -> None:
-        """`placed`: keys of a batch that the same call had given to objects by then."""
         super().__init__(text)
         self.placed = frozenset(placed)
 
@@ -229,8 +237,9 @@ class Upload(Protocol):
     def token(self) -> str: ...
 
     def put_part(self, number: int, offset: int, body: memoryview, pace: Pace) -> None:
-        """Store one part, durably by the time this returns. Parts may come in any order, from any
-        thread, and again."""
+        """Store one part, durably by the time this returns. Parts are numbered from 1 and of the size
+        that `Store.part_bytes` gave, but for the last; they may come in any order, from any thread, and
+        again."""
 
     def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
         """Make the object appear whole under its key. Raises StoreConflict when something different
@@ -247,6 +256,14 @@ class Store(Protocol):
     @property
     def name(self) -> str: ...
 
+    @property
+    def trouble(self) -> str | None:
+        """Why work with this store waits just now; None when nothing is known to be wrong."""
+
+    def part_bytes(self, size_bytes: int, preferred_bytes: int) -> int:
+        """The size of the parts of an object of this size, as near to the preferred one as the store
+        allows. Raises StoreRefused for an object that it cannot hold at all."""
+
     def begin(self, key: bytes, size_bytes: int) -> Upload: ...
 
     def resume(self, key: bytes, size_bytes: int, token: str) -> Upload | None:
@@ -255,7 +272,8 @@ class Store(Protocol):
     def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         """Store several whole objects, all durable when this returns. An object that is there already
         with the same content counts as done; a different one raises StoreConflict. Returns the keys
-        of those that were there already, by this call's own knowledge."""
+        of those that were there already, by this call's own knowledge. An error that comes out names
+        in `placed` what has been stored by then: the rest is to be sent again."""
 
     def replace(self, key: bytes, body: bytes) -> None:
         """Store or overwrite one of our own small records (manifest, receipt), durably."""

@@ -19,6 +19,7 @@ from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.drives.bays import Bay
 from ingestd.runtime.config_amqp import AmqpSection
 from ingestd.runtime.config_section import Folder, Name, Section
+from ingestd.runtime.config_stores import STORE_KINDS, S3StoreSection, StoreSection, contradictions_of_s3
 
 
 class ConfigError(Exception):
@@ -84,15 +85,6 @@ class BaySection(Section):
             kind=self.kind,
             link_mbit_per_second=self.link_mbit_per_second,
         )
-
-
-class StoreSection(Section):
-    """One destination."""
-
-    name: Name
-    kind: Literal["folder"] = "folder"
-    folder: Folder
-    tenant_in_prefix: bool = True
 
 
 class UplinkSection(Section):
@@ -201,6 +193,11 @@ _MESSAGES = {
         "string_pattern_mismatch",
         "^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$",
     ): "must be 1 to 64 letters, digits, dots, underscores and hyphens, beginning with a letter or digit",
+    (
+        "string_pattern_mismatch",
+        "^https?://[^/?#@]+$",
+    ): "must be https://HOST or https://HOST:PORT, without a path (http:// where there is no TLS)",
+    ("union_tag_invalid", None): 'kind must be "folder" or "s3"',
     ("string_type", None): "must be text, in quotes",
     ("int_type", None): "must be a whole number, without quotes",
     ("float_type", None): "must be a number, without quotes",
@@ -208,9 +205,14 @@ _MESSAGES = {
 }
 
 
+def _in_file(loc: Sequence[str | int]) -> Sequence[str | int]:
+    """Where it is in the file, which does not name the kind of a store as a level of its own."""
+    return [*loc[:2], *loc[3:]] if loc[:1] == ("stores",) and loc[2:3] else loc
+
+
 def _where(loc: Sequence[str | int]) -> str:
     text = ""
-    for part in loc:
+    for part in _in_file(loc):
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
     return text
 
@@ -228,18 +230,22 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
         "amqp": AmqpSection,
         "drives": DrivesSection,
         "bays": BaySection,
-        "stores": StoreSection,
+        **{f"stores {kind}": section for kind, section in STORE_KINDS.items()},
         "uplink": UplinkSection,
         "transfer": TransferSection,
         "logs": LogsSection,
     }
-    section = sections.get(str(loc[0])) if loc else None
+    name = f"stores {loc[2]}" if loc[:1] == ("stores",) and loc[2:3] else str(loc[0]) if loc else ""
+    section = sections.get(name)
     yield from (section or Config).model_fields
 
 
 def contradictions(config: Config) -> Iterator[str]:
     """What no single key shows."""
     names = [store.name for store in config.stores]
+    for number, store in enumerate(config.stores):
+        if isinstance(store, S3StoreSection):
+            yield from (f"stores[{number}].{words}" for words in contradictions_of_s3(store))
     if not names:
         yield "stores: there is none; add a [[stores]] section"
     for name in sorted({name for name in names if names.count(name) > 1}):

@@ -10,9 +10,10 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from ingestd.files import open_folder
 from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreFull, StoreRefused
 from ingestd.store import folder_batch, folder_check, folder_parts
-from ingestd.store.folder_bytes import Allowance, blocks, write_at
+from ingestd.store.folder_bytes import blocks, write_at
 from ingestd.store.folder_root import FolderRoot, closing, remove_empty
 from ingestd.store.folder_upload import FolderUpload
+from ingestd.store.pacing import Allowance
 
 
 class FolderStore:
@@ -30,6 +31,15 @@ class FolderStore:
     @property
     def name(self) -> str:
         return self._root.name
+
+    @property
+    def trouble(self) -> str | None:
+        return None
+
+    def part_bytes(self, size_bytes: int, preferred_bytes: int) -> int:
+        """See `Store`: a file is put together from parts of any size."""
+        del size_bytes
+        return preferred_bytes
 
     def begin(self, key: bytes, size_bytes: int) -> FolderUpload:
         """See `Store`. What cannot end well, for want of space or because a name is too long, is refused

@@ -14,8 +14,9 @@ from collections.abc import Collection, Iterable, Sequence
 from ingestd.files import open_folder
 from ingestd.ports import Pace, SmallObject, StoreConflict
 from ingestd.store import folder_parts, syscalls
-from ingestd.store.folder_bytes import Allowance, holds, write_at
+from ingestd.store.folder_bytes import holds, write_at
 from ingestd.store.folder_root import FolderRoot, closing
+from ingestd.store.pacing import Allowance
 
 _FEW = 4
 """Up to so many files are synced one by one: that does not wait for what others are writing."""

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 
 from ingestd.ports import Pace, StoreDigest, StoredObject, StoreUnreachable
 from ingestd.store import folder_parts
-from ingestd.store.folder_bytes import Allowance, equals, forget, holds, write_at
+from ingestd.store.folder_bytes import equals, forget, holds, write_at
 from ingestd.store.folder_root import FolderRoot
+from ingestd.store.pacing import Allowance
 
 
 class FolderUpload:

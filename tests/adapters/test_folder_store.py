@@ -105,7 +105,7 @@ def test_a_root_that_is_a_file(tmp_path: Path) -> None:
 
 def test_a_root_that_goes_away_during_an_upload(root: Path, store: FolderStore) -> None:
     upload = store.begin(KEY, 3)
-    upload.put_part(0, 0, memoryview(b"abc"), at_will)
+    upload.put_part(1, 0, memoryview(b"abc"), at_will)
     root.rename(root.with_name("elsewhere"))
     with pytest.raises(StoreMissing):
         upload.complete(3, sha256(b"abc"))
@@ -116,7 +116,7 @@ def test_a_root_that_goes_away_during_an_upload(root: Path, store: FolderStore) 
 
 def test_a_root_swapped_for_an_empty_one_takes_no_half_upload(root: Path, store: FolderStore) -> None:
     upload = store.begin(KEY, 3)
-    upload.put_part(0, 0, memoryview(b"abc"), at_will)
+    upload.put_part(1, 0, memoryview(b"abc"), at_will)
     root.rename(root.with_name("elsewhere"))
     root.mkdir()
     with pytest.raises(StoreUnreachable):
@@ -242,7 +242,7 @@ def test_modes(root: Path, store: FolderStore) -> None:
 def linked_but_not_recorded(root: Path, store: FolderStore, body: bytes) -> str:
     """The token of an upload whose process died right after the object got its key."""
     upload = store.begin(KEY, len(body))
-    upload.put_part(0, 0, memoryview(body), at_will)
+    upload.put_part(1, 0, memoryview(body), at_will)
     path = root / os.fsdecode(KEY)
     path.parent.mkdir(parents=True)
     os.link(root / PARTS / upload.token, path)
@@ -269,9 +269,9 @@ def test_what_has_its_key_is_not_written_to_any_more(root: Path, store: FolderSt
     body = some_bytes(100_000)
     resumed = store.resume(KEY, len(body), linked_but_not_recorded(root, store, body))
     assert resumed is not None
-    resumed.put_part(0, 0, memoryview(body), at_will)
+    resumed.put_part(1, 0, memoryview(body), at_will)
     with pytest.raises(StoreConflict):
-        resumed.put_part(0, 50_000, memoryview(b"different"), at_will)
+        resumed.put_part(1, 50_000, memoryview(b"different"), at_will)
     assert content(store, KEY) == body
 
 
@@ -279,13 +279,13 @@ def test_an_error_right_after_the_key_was_taken(
     root: Path, store: FolderStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     upload = store.begin(KEY, 3)
-    upload.put_part(0, 0, memoryview(b"abc"), at_will)
+    upload.put_part(1, 0, memoryview(b"abc"), at_will)
     with monkeypatch.context() as patched:
         patched.setattr(folder_parts, "discard", raising(errno.EIO))
         with pytest.raises(StoreUnreachable):
             upload.complete(3, sha256(b"abc"))
     with pytest.raises(StoreConflict):
-        upload.put_part(0, 0, memoryview(b"xyz"), at_will)
+        upload.put_part(1, 0, memoryview(b"xyz"), at_will)
     upload.complete(3, sha256(b"abc"))
     assert content(store, KEY) == b"abc"
     assert left_over(root) == []
@@ -328,7 +328,7 @@ def test_an_error_after_the_key_was_taken_without_links(
     store: FolderStore, poor_file_system: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     upload = store.begin(KEY, 3)
-    upload.put_part(0, 0, memoryview(b"abc"), at_will)
+    upload.put_part(1, 0, memoryview(b"abc"), at_will)
     with monkeypatch.context() as patched:
         patched.setattr(folder_parts, "discard", raising(errno.EIO))
         with pytest.raises(StoreUnreachable):
@@ -339,7 +339,7 @@ def test_an_error_after_the_key_was_taken_without_links(
 
 def test_an_upload_whose_file_was_taken_away_is_to_be_sent_anew(root: Path, store: FolderStore) -> None:
     upload = store.begin(KEY, 3)
-    upload.put_part(0, 0, memoryview(b"abc"), at_will)
+    upload.put_part(1, 0, memoryview(b"abc"), at_will)
     os.unlink(root / PARTS / upload.token)
     with pytest.raises(StoreUnreachable):
         upload.complete(3, sha256(b"abc"))
@@ -349,7 +349,7 @@ def test_an_upload_whose_file_was_taken_away_is_to_be_sent_anew(root: Path, stor
 
 def test_an_upload_larger_than_announced_is_not_resumed(store: FolderStore) -> None:
     upload = store.begin(KEY, 100)
-    upload.put_part(0, 0, memoryview(bytes(100)), at_will)
+    upload.put_part(1, 0, memoryview(bytes(100)), at_will)
     assert store.resume(KEY, 99, upload.token) is None
     assert store.resume(KEY, 100, upload.token) is not None
 
@@ -445,7 +445,7 @@ def test_short_writes(store: FolderStore, monkeypatch: pytest.MonkeyPatch) -> No
 def test_what_is_worked_on_survives_a_sweep(root: Path, store: FolderStore) -> None:
     upload = store.begin(KEY, 3)
     assert FolderStore("another", str(root)).sweep([]) == 0
-    upload.put_part(0, 0, memoryview(b"abc"), at_will)
+    upload.put_part(1, 0, memoryview(b"abc"), at_will)
     upload.complete(3, sha256(b"abc"))
     assert content(store, KEY) == b"abc"
 
@@ -535,7 +535,7 @@ def test_an_abort_never_lets_a_part_run_into_another_file(tmp_path: Path, store:
         others.extend(os.open(tmp_path / "other", os.O_RDWR | os.O_CREAT) for _ in range(8))
 
     try:
-        upload.put_part(0, 0, memoryview(bytes(2 << 20)), abort_in_the_middle)
+        upload.put_part(1, 0, memoryview(bytes(2 << 20)), abort_in_the_middle)
         assert (tmp_path / "other").stat().st_size == 0
     finally:
         for fd in others:
@@ -593,7 +593,7 @@ def test_errors_of_the_system_say_what_they_mean_for_a_store(
     upload = store.begin(KEY, 3)
     monkeypatch.setattr(os, "fdatasync", raising(number))
     with pytest.raises(PortError) as caught:
-        upload.put_part(0, 0, memoryview(b"abc"), at_will)
+        upload.put_part(1, 0, memoryview(b"abc"), at_will)
     assert type(caught.value) is kind
     assert os.strerror(number) in str(caught.value)
     assert "archive" in str(caught.value)
@@ -636,7 +636,7 @@ def test_a_full_disk(tmp_path: Path) -> None:
         upload = store.begin(KEY, 3 << 20)
         put(store, b"other", bytes(2 << 20))
         with pytest.raises(StoreFull, match="free some space"):
-            upload.put_part(0, 0, memoryview(some_bytes(3 << 20)), at_will)
+            upload.put_part(1, 0, memoryview(some_bytes(3 << 20)), at_will)
         batch = [small(b"%d" % n, bytes(500_000)) for n in range(12)]
         with pytest.raises(StoreFull):
             store.put_batch(batch, at_will)
@@ -646,7 +646,7 @@ def test_a_full_disk(tmp_path: Path) -> None:
         assert left_over(root / "archive") == [upload.token]
 
         store.remove(b"other")
-        upload.put_part(0, 0, memoryview(some_bytes(3 << 20)), at_will)
+        upload.put_part(1, 0, memoryview(some_bytes(3 << 20)), at_will)
         upload.complete(3 << 20, sha256(some_bytes(3 << 20)))
         assert content(store, KEY) == some_bytes(3 << 20)
 

@@ -109,7 +109,7 @@ def test_a_part_is_there_after_a_power_cut(tmp_path: Path, disk: Path) -> None:
         assert not (after / "archive" / "control").exists(), "this test could not fail"
         resumed = store.resume(b"a/b", len(body), upload.token)
         assert resumed is not None
-        resumed.put_part(0, 0, memoryview(body)[:300_000], at_will)
+        resumed.put_part(1, 0, memoryview(body)[:300_000], at_will)
         resumed.complete(len(body), sha256(body))
         assert content(store, b"a/b") == body
         del resumed

@@ -12,7 +12,7 @@ from pydantic import BaseModel
 
 from ingestd.bus.amqp.settings import Names
 from ingestd.ports import BusDown
-from ingestd.runtime import config
+from ingestd.runtime import config, config_stores
 from ingestd.runtime.config import Config, ConfigError, parse
 from ingestd.runtime.config_amqp import AmqpSection
 
@@ -24,6 +24,9 @@ MINIMAL: dict[str, Any] = {
     "drives": {"bays_folder": "/bays"},
     "stores": [{"name": "archive", "folder": "/archive"}],
 }
+
+
+S3 = {"name": "tides", "kind": "s3", "bucket": "tides"}
 
 
 def changed(**sections: Any) -> dict[str, Any]:
@@ -88,6 +91,18 @@ def test_an_unknown_key_comes_with_a_suggestion(data: dict[str, Any], text: str)
         (changed(uplink={"burst_bytes": 100_000}), "uplink.burst_bytes: means nothing without"),
         (changed(stores=[{"name": "v", "folder": "/v"}] * 2), "stores: two stores are named v"),
         (changed(stores=[]), "stores: "),
+        (changed(stores=[{"name": "v", "kind": "s4"}]), 'stores[0]: kind must be "folder" or "s3"'),
+        (changed(stores=[S3 | {"endpoint": "objects.example"}]), "stores[0].endpoint: must be https://HOST"),
+        (changed(stores=[S3 | {"secret_key": "x"}]), "stores[0].secret_key: is not a known key"),
+        (
+            changed(stores=[S3 | {"bukket": "x"}]),
+            "stores[0].bukket: is not a known key; did you mean bucket?",
+        ),
+        (changed(stores=[S3 | {"encryption_key_id": "k"}]), "stores[0].encryption_key_id: means nothing"),
+        (
+            changed(stores=[S3 | {"endpoint": "http://objects.example", "payload": "unsigned"}]),
+            "stores[0].payload: ",
+        ),
         (changed(station={"loads_max": "8"}), "station.loads_max: "),
         (changed(requirements={"file-unreadable": "off"}), "requirements.file-unreadable: "),
         (changed(drives={"watch": "udev"}), "bays: there is none; drives.watch"),
@@ -191,6 +206,9 @@ def _sections() -> dict[str, dict[str, tuple[bool, Any]]]:
         if match := re.match(r"^\[+([a-z]+)\]+$", line):
             section = match[1]
             found[section] = {}
+        elif line == "# [[stores]]":
+            section = "stores, s3"
+            found[section] = {}
         elif match := _KEY.match(line):
             value = tomllib.loads(f"x = {match[3]}")["x"]
             found[section][match[2]] = (bool(match[1]), value)
@@ -204,7 +222,8 @@ def _models() -> dict[str, type[BaseModel]]:
         "amqp": AmqpSection,
         "drives": config.DrivesSection,
         "bays": config.BaySection,
-        "stores": config.StoreSection,
+        "stores": config_stores.FolderStoreSection,
+        "stores, s3": config_stores.S3StoreSection,
         "uplink": config.UplinkSection,
         "transfer": config.TransferSection,
         "logs": config.LogsSection,
@@ -215,9 +234,16 @@ def test_the_default_file_is_valid() -> None:
     assert config.read(str(DEFAULT)).station.name == "quay-03"
 
 
+def test_the_example_of_an_s3_store_is_valid() -> None:
+    example = DEFAULT.read_text().split("# [[stores]]\n")[1].split("\n\n")[0]
+    keys = "\n".join(line.removeprefix("# ") for line in example.splitlines() if _KEY.match(line))
+    (store,) = parse(changed(stores=[{**tomllib.loads(keys), "encryption": "aws:kms"}])).stores
+    assert isinstance(store, config_stores.S3StoreSection)
+
+
 def test_the_default_file_has_every_section_and_key_and_no_other() -> None:
     written = _sections()
-    assert set(written) == set(Config.model_fields) == {*_models(), "requirements"}
+    assert set(written) == {*Config.model_fields, "stores, s3"} == {*_models(), "requirements"}
     for name, model in _models().items():
         assert set(written[name]) == set(model.model_fields), name
 
@@ -232,8 +258,8 @@ def test_a_key_that_is_commented_out_shows_its_default(section: str) -> None:
         commented, value = _sections()[section][key]
         default = field.get_default(call_default_factory=True)
         if (section, key) not in _SHOWN:
-            assert commented != field.is_required(), f"{section}.{key}"
-        if commented and default is not None:
+            assert commented != (field.is_required() and section != "stores, s3"), f"{section}.{key}"
+        if commented and default is not None and not field.is_required():
             assert value == default, f"{section}.{key}"
 
 

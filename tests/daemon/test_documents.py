@@ -15,7 +15,7 @@ import pytest
 
 from ingestd.bus import spool
 from ingestd.core.requirements import may_be_changed
-from ingestd.runtime import cli, config
+from ingestd.runtime import cli, config, config_stores
 
 TOP = Path(__file__).parents[2]
 README, GUIDE = TOP / "README.md", TOP / "DEVELOPERS.md"
@@ -68,6 +68,7 @@ def test_every_option_that_is_shown_exists() -> None:
 
 def test_every_setting_that_is_shown_with_a_value_exists() -> None:
     sections = [field.annotation for field in config.Config.model_fields.values()]
+    sections += config_stores.STORE_KINDS.values()
     keys = {key for section in sections for key in getattr(section, "model_fields", {})}
     shown = {key for guide in GUIDES for key in re.findall(r'`(\w+) = "\w+"`', guide.read_text())}
     assert "watch" in shown

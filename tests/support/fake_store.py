@@ -65,6 +65,13 @@ class FakeStore:
         """Key to content, of everything that has arrived whole."""
         return self.medium.objects
 
+    @property
+    def trouble(self) -> str | None:
+        return None
+
+    def part_bytes(self, size_bytes: int, preferred_bytes: int) -> int:
+        return preferred_bytes
+
     def begin(self, key: bytes, size_bytes: int) -> FakeUpload:
         check_key(key)
         self.fault("begin", key)

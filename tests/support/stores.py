@@ -26,10 +26,10 @@ def small(key: bytes, body: bytes) -> SmallObject:
 
 
 def parts(body: bytes, part_bytes: int) -> list[tuple[int, int, memoryview]]:
-    """Number, offset and content of each part."""
+    """Number, from 1, offset and content of each part."""
     view = memoryview(body)
     offsets = range(0, len(body), part_bytes)
-    return [(number, at, view[at : at + part_bytes]) for number, at in enumerate(offsets)]
+    return [(number, at, view[at : at + part_bytes]) for number, at in enumerate(offsets, start=1)]
 
 
 def put(store: Store, key: bytes, body: bytes) -> StoredObject:

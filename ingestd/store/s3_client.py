@@ -1,0 +1,252 @@
+"""Requests to one store: signed, sent at a pace, and their answers told apart. One try each.
+
+Whoever calls decides about trying again; `transfer/stopping.py` does so. A store that is down is noticed
+here, by the circuit that all requests pass.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from ingestd.ports import Pace, PortError, StoreUnreachable
+from ingestd.store.pacing import Allowance, without_limit
+from ingestd.store.s3_circuit import Circuit, RetryBudget
+from ingestd.store.s3_credentials import CredentialSource
+from ingestd.store.s3_errors import clock_ahead_s, code_of, counts_against, error_of
+from ingestd.store.s3_keys import url_path
+from ingestd.store.s3_settings import S3Settings
+from ingestd.store.s3_sign import EMPTY_SHA256, Query, Signer, query_text, stamp
+from ingestd.store.s3_wire import Answer, Connection, ConnectionPool, Endpoint, WireError
+
+NOTHING = memoryview(b"")
+ANSWER_S = 120.0
+"""How long an answer may take in all."""
+COMPLETE_S = 900.0
+"""How long a store may take to put a large object together."""
+_TOGETHER_BYTES = 256 << 10
+_RENEW = {"ExpiredToken", "ExpiredTokenException", "InvalidToken"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """`key` None is the bucket itself. `payload`: what the signature says of the body; None: its SHA-256."""
+
+    method: str
+    key: str | None = None
+    query: Query = ()
+    headers: Mapping[str, str] = field(default_factory=dict)
+    body: memoryview = NOTHING
+    payload: str | None = None
+    answer_s: float = ANSWER_S
+
+
+@dataclass(slots=True)
+class Begun:
+    """A request that was sent and whose answer has not been received."""
+
+    request: Request
+    connection: Connection
+    probing: bool
+    answer: Answer | None = None
+
+
+class Client:
+    """One store's connections, credentials and circuit. Safe between threads.
+
+    Every method raises StoreUnreachable where no answer came, and StoreRefused without credentials.
+    """
+
+    def __init__(
+        self,
+        settings: S3Settings,
+        url: str,
+        now: Callable[[], float] = time.time,
+    ) -> None:
+        self.settings = settings
+        self.circuit = Circuit()
+        self.budget = RetryBudget()
+        self.clock_ahead_s = 0.0
+        """How far the store's clock is ahead of ours, once that was found out."""
+        self.url = url
+        self._now = now
+        self._credentials = CredentialSource(settings)
+        self._signer = Signer(settings.region)
+        bucket_in_host = "" if settings.path_addressing else settings.bucket
+        self._endpoint = Endpoint.of(url, bucket_in_host)
+        self._root = f"/{settings.bucket}" if settings.path_addressing else ""
+        self._pool = ConnectionPool(
+            self._endpoint, settings.ca_file, settings.connect_timeout_s, settings.timeout_s
+        )
+
+    def __str__(self) -> str:
+        return f"store {self.settings.name!r} at {self.url}"
+
+    def close(self) -> None:
+        self._pool.close()
+
+    # -- a request and its whole answer -----------------------------------------------------------
+
+    def ask(self, request: Request, pace: Pace = without_limit) -> Answer:
+        """The answer, whatever its status is."""
+        return self.end(self.begin(request, Allowance(len(request.body), pace)))
+
+    def must(self, request: Request, pace: Pace = without_limit) -> Answer:
+        """The answer, which says that it worked. Raises the PortError that it stands for otherwise."""
+        return self.judged(self.ask(request, pace))
+
+    def judged(self, answer: Answer) -> Answer:
+        if 200 <= answer.status < 300 and not (answer.body and code_of(answer)):
+            return answer
+        raise self.error_of(answer)
+
+    def error_of(self, answer: Answer) -> PortError:
+        """The error that an answer stands for, after what can be mended has been."""
+        code = code_of(answer)
+        if code in _RENEW:
+            self._credentials.renew()
+        if code == "RequestTimeTooSkewed":
+            self.clock_ahead_s = clock_ahead_s(answer, self._now()) or 0.0
+        error = error_of(answer, str(self))
+        error.reserve = self.budget.reserve
+        return error
+
+    # -- in two steps, for several at a time ------------------------------------------------------
+
+    def begin(self, request: Request, allowance: Allowance) -> Begun:
+        """Send a request."""
+        with self._counted() as probing:
+            head = self._head(request)
+            connection = self._pool.take()
+            begun = Begun(request, connection, probing)
+            try:
+                self._send(connection, head, request.body, allowance)
+            except WireError:
+                begun.answer = connection.last_words()
+                connection.close()
+                if begun.answer is None:
+                    raise
+            except BaseException:
+                connection.close()
+                raise
+        return begun
+
+    @contextlib.contextmanager
+    def _counted(self) -> Iterator[bool]:
+        """Tell the circuit how a request ends that gets no answer."""
+        probing = self.circuit.enter()
+        try:
+            yield probing
+        except WireError as error:
+            raise self._unanswered(error, probing=probing) from error
+        except BaseException:
+            self.circuit.left(probing=probing)
+            raise
+
+    def _unanswered(self, error: WireError, *, probing: bool) -> StoreUnreachable:
+        told = StoreUnreachable(f"{self}: {error}; see to the line and the store, it is tried again")
+        told.reserve = self.budget.reserve
+        self.circuit.failed(str(told), probing=probing)
+        return told
+
+    def _send(self, connection: Connection, head: bytes, body: memoryview, allowance: Allowance) -> None:
+        size = len(body)
+        if not size:
+            connection.send(head)
+            return
+        at = allowance.take(size)
+        if at <= _TOGETHER_BYTES:
+            connection.send_both(head, body[:at])
+        else:
+            connection.send(head)
+            connection.send(body[:at])
+        while at < size:
+            some = allowance.take(size - at)
+            connection.send(body[at : at + some])
+            at += some
+
+    def end(self, begun: Begun) -> Answer:
+        """Receive the answer to a request that was sent."""
+        answer = begun.answer or self._received(begun)
+        self._told_by(answer, probing=begun.probing)
+        return answer
+
+    def _received(self, begun: Begun) -> Answer:
+        until = time.monotonic() + begun.request.answer_s
+        try:
+            answer = begun.connection.receive(until, has_body=begun.request.method != "HEAD")
+        except WireError as error:
+            begun.connection.close()
+            raise self._unanswered(error, probing=begun.probing) from error
+        except BaseException:
+            self.drop(begun)
+            raise
+        self._pool.give_back(begun.connection)
+        return answer
+
+    def drop(self, begun: Begun) -> None:
+        """Do without the answer."""
+        begun.connection.close()
+        self.circuit.left(probing=begun.probing)
+
+    def _told_by(self, answer: Answer, *, probing: bool) -> None:
+        self.budget.earn()
+        if counts_against(answer):
+            self.circuit.failed(str(error_of(answer, str(self))), probing=probing)
+        else:
+            self.circuit.succeeded(probing=probing)
+
+    # -- a long answer ----------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def fetching(self, request: Request) -> Iterator[tuple[Answer, Iterator[bytes | bytearray]]]:
+        """Head and body of an answer, the body as it comes. An error's body is in the answer itself."""
+        begun = self.begin(request, Allowance(0, without_limit))
+        connection = begun.connection
+        try:
+            status, headers = connection.receive_head(time.monotonic() + ANSWER_S)
+            blocks = connection.blocks(headers)
+            body = b"" if status in (200, 206) else b"".join(blocks)
+            answer = Answer(status, headers, body)
+            self._told_by(answer, probing=begun.probing)
+            yield answer, blocks
+        except WireError as error:
+            connection.close()
+            raise self._unanswered(error, probing=begun.probing) from error
+        except BaseException:
+            self.drop(begun)
+            raise
+        self._pool.give_back(connection)
+
+    # -- the head ---------------------------------------------------------------------------------
+
+    def _head(self, request: Request) -> bytes:
+        secret = self._credentials.secret()
+        path = self._root + ("/" + url_path(request.key) if request.key is not None else "") or "/"
+        query = query_text(request.query) if request.query else ""
+        headers = {
+            **request.headers,
+            "host": self._endpoint.host,
+            "x-amz-content-sha256": request.payload or _sha256(request.body),
+            "x-amz-date": stamp(self._now() + self.clock_ahead_s),
+        }
+        if secret.token:
+            headers["x-amz-security-token"] = secret.token
+        signature = self._signer.authorization(secret, request.method, path, query, headers)
+        lines = "".join(f"{name}: {value}\r\n" for name, value in headers.items())
+        length = f"content-length: {len(request.body)}\r\n" if _has_length(request) else ""
+        target = f"{path}?{query}" if query else path
+        return (
+            f"{request.method} {target} HTTP/1.1\r\n{lines}{length}authorization: {signature}\r\n\r\n"
+        ).encode("latin-1")
+
+
+def _has_length(request: Request) -> bool:
+    return request.method in ("PUT", "POST") or bool(request.body)
+
+
+def _sha256(body: memoryview) -> str:
+    return hashlib.sha256(body).hexdigest() if body else EMPTY_SHA256
