@@ -12,26 +12,29 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
-from urllib.parse import quote
+from typing import Any, TypeVar, get_args
+from urllib.parse import quote, unquote
 
 from pydantic import BaseModel, ValidationError
 
 from ingestd.bus.complaints import complaints
 from ingestd.bus.envelope import DATA_TYPE, Envelope, attribute_flaws, identity_of, model_of, schema_urn
 from ingestd.bus.fields import is_identifier
-from ingestd.bus.shapes import written
-from ingestd.bus.stamps import rfc3339
+from ingestd.bus.shapes import read_back, written
+from ingestd.bus.stamps import rfc3339, seconds
 from ingestd.bus.strict import Flaw, NotJson, Place, read
 from ingestd.bus.wire import NoticeData, OperatorData
-from ingestd.core.messages import Notice
+from ingestd.core.messages import Heard, Notice
 from ingestd.core.model import ExpectedDrive, Item, Job
-from ingestd.core.outgoing import Publish
+from ingestd.core.outgoing import Outgoing, Publish
+from ingestd.core.station_log import HEEDED
 
 PROBLEMS_MAX = 100
 """So many problems are told of one notice, and how many more there are."""
 
 SEQUENCE_DIGITS = 12
+
+_SOURCE = "/stations/"
 
 
 _M = TypeVar("_M", bound=BaseModel)
@@ -175,6 +178,37 @@ def _given(data: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in data.items() if value is not None}
 
 
+# -- what stations hear of each other -------------------------------------------------------------
+
+_HEEDED: Mapping[str, type] = {cls.TYPE: cls for cls in get_args(Outgoing) if cls.TYPE in HEEDED}
+
+
+def decode_heard(body: bytes, *, at: float) -> Heard | None:
+    """A record of the log that stations share; None for a type that stations do not heed, such as one
+    that a later version has made up. Raises Malformed for what no station can have written."""
+    try:
+        document = json.loads(body)
+        cls = _HEEDED.get(document["type"])
+        if cls is None:
+            return None
+        return Heard(
+            at=at,
+            station=_station_of(document["source"]),
+            said_at=seconds(document["time"]),
+            event_id=str(document["id"]),
+            body=read_back(cls, document["data"]),
+        )
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        raise Malformed([f"record: {type(error).__name__}: {error}"]) from None
+
+
+def _station_of(source: str) -> str:
+    before, name = source[: len(_SOURCE)], source[len(_SOURCE) :]
+    if before != _SOURCE or not name:
+        raise ValueError("its source is no station")
+    return unquote(name)
+
+
 # -- out ------------------------------------------------------------------------------------------
 
 
@@ -189,7 +223,7 @@ def encode(publish: Publish, *, station: str) -> bytes:
         {
             "specversion": "1.0",
             "id": publish.event_id,
-            "source": f"/stations/{quote(station, safe='')}",
+            "source": f"{_SOURCE}{quote(station, safe='')}",
             "type": type_,
             "subject": publish.subject,
             "time": rfc3339(publish.at),

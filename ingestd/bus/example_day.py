@@ -17,10 +17,13 @@ from ingestd.core.messages import (
     DriveAppeared,
     DriveGone,
     Event,
+    Heard,
     Identified,
     NoticeMalformed,
     Progressed,
     Proved,
+    SaveUnsaid,
+    Say,
     StationStarted,
     Surveyed,
     Timer,
@@ -65,7 +68,7 @@ def play(notices: Mapping[str, Mapping[str, Any]]) -> tuple[Outgoing, ...]:
     day.notice("ingest.job.withdrawn", withdrawn)
     day.malformed("order-7741.json", {**sonar, "version": "1"})
     _one_that_nobody_asks_for(day)
-    return tuple(day.said)
+    return (*day.said, *_among_other_stations(withdrawn))
 
 
 # -- the drives -----------------------------------------------------------------------------------
@@ -125,23 +128,60 @@ def _job(job_id: str, drive: Mapping[str, str], item: str) -> dict[str, Any]:
     }
 
 
+def _among_other_stations(withdrawn: Mapping[str, Any]) -> list[Outgoing]:
+    """One drive of two of a job that all stations know of, withdrawn while it is loaded."""
+    day = _Day(shared=True)
+    names = ("plates-18.7z", "plates-19.7z")
+    job = _job(withdrawn["job_id"], {"serial": "AP77131"}, names[0])
+    job["drives"].append({"serial": "AP77132"})
+    job["items"].append({"name": names[1]})
+    day.notice("ingest.job.announced", job)
+    day.plug("bay-1", "AP77131", "Ilex P2")
+    day.surveyed("bay-1", Ledger(pending_files=_FILES, pending_bytes=_BYTES), names[0])
+    day.notice("ingest.job.withdrawn", withdrawn)
+    return day.said
+
+
 # -- the station ----------------------------------------------------------------------------------
 
 
 class _Day:
     """A station, its clock, and what it has said."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, shared: bool = False) -> None:
         self._at = _DAWN
         self._notices = self._plugged = 0
-        self._station = core.empty(Limits(station=STATION, stores=("harrow-archive",)))
+        self._station = core.empty(Limits(station=STATION, stores=("harrow-archive",), shared=shared))
         self.said: list[Outgoing] = []
+        self._unsaid: dict[str, Publish] = {}
         self._take(StationStarted(at=self._at, sightings=()))
 
     def _take(self, event: Event) -> None:
         decision = core.step(self._station, event)
         self._station = decision.station
-        self.said += [record.body for record in decision.records if isinstance(record, Publish)]
+        for record in decision.records:
+            if isinstance(record, SaveUnsaid):
+                self._unsaid[record.message.event_id] = record.message
+        said = [
+            record if isinstance(record, Publish) else self._unsaid[record.event_id]
+            for record in decision.records
+            if isinstance(record, Publish | Say)
+        ]
+        self.said += [message.body for message in said]
+        if self._station.limits.shared:
+            for message in said:
+                self._hear(message)
+
+    def _hear(self, message: Publish) -> None:
+        """The log that stations share, in which this one hears itself."""
+        heard = Heard(
+            at=self._at,
+            station=STATION,
+            said_at=message.at,
+            event_id=message.event_id,
+            body=message.body,
+        )
+        self._take(heard)
 
     def _later(self, seconds: float = 2.0) -> float:
         self._at += seconds

@@ -1,8 +1,12 @@
-"""How a frozen dataclass of the core goes on the wire, and the JSON Schema of it, from one walk.
+"""How a frozen dataclass of the core goes on the wire and comes back, and the JSON Schema of it, from one
+walk.
 
 Field names stay. An enum is its value, a tuple a list, None null. Two forms are made for readers:
 a field whose name ends in `_at` is an RFC 3339 time, and a tuple of `Evidence` is an object from
 name to value.
+
+What comes back was written by a station, perhaps of another version: fields that are not known are
+passed over, and ones that are missing get their default where they have one.
 """
 
 from __future__ import annotations
@@ -15,10 +19,12 @@ from dataclasses import dataclass, fields, is_dataclass
 from enum import Enum
 from functools import cache
 from types import NoneType, UnionType
-from typing import Any, NewType, Union, get_args, get_origin, get_type_hints
+from typing import Any, NewType, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from ingestd.bus.stamps import PATTERN_WRITTEN, rfc3339
+from ingestd.bus.stamps import PATTERN_WRITTEN, rfc3339, seconds
 from ingestd.core.model import Evidence
+
+_T = TypeVar("_T")
 
 Schema = dict[str, Any]
 Definitions = dict[str, Schema]
@@ -32,25 +38,43 @@ class Shape:
     """The value as plain JSON types."""
     describe: Callable[[Definitions], Schema]
     """Its schema; what it refers to is put into the definitions."""
+    read: Callable[[Any], Any]
+    """The value again. Raises ValueError for what `write` cannot have written."""
 
 
 def _as_is(value: object) -> object:
     return value
 
 
-def _plain(schema: Schema, write: Callable[[Any], object] = _as_is) -> Shape:
-    return Shape(write, lambda _: dict(schema))
+def _only(*kinds: type) -> Callable[[Any], Any]:
+    def read(value: object) -> object:
+        # To Python a bool is an int; to JSON it is not.
+        if not isinstance(value, kinds) or (isinstance(value, bool) and bool not in kinds):
+            raise ValueError(f"{type(value).__name__} where {kinds[0].__name__} is meant")
+        return value
 
+    return read
+
+
+def _plain(schema: Schema, read: Callable[[Any], Any], write: Callable[[Any], object] = _as_is) -> Shape:
+    return Shape(write, lambda _: dict(schema), read)
+
+
+_TEXT = _only(str)
 
 _PLAIN: Mapping[Any, Shape] = {
-    str: _plain({"type": "string"}),
-    bool: _plain({"type": "boolean"}),
-    int: _plain({"type": "integer"}),
-    float: _plain({"type": "number"}),
-    NoneType: _plain({"type": "null"}),
+    str: _plain({"type": "string"}, _TEXT),
+    bool: _plain({"type": "boolean"}, _only(bool)),
+    int: _plain({"type": "integer"}, _only(int)),
+    float: _plain({"type": "number"}, _only(float, int)),
+    NoneType: _plain({"type": "null"}, _only(NoneType)),
 }
 
-_STAMP = _plain({"type": "string", "format": "date-time", "pattern": PATTERN_WRITTEN}, rfc3339)
+_STAMP = _plain(
+    {"type": "string", "format": "date-time", "pattern": PATTERN_WRITTEN},
+    lambda value: seconds(_TEXT(value)),
+    rfc3339,
+)
 
 
 def _write_evidence(evidence: tuple[Evidence, ...]) -> dict[str, object]:
@@ -60,6 +84,20 @@ def _write_evidence(evidence: tuple[Evidence, ...]) -> dict[str, object]:
         name = entry.name if entry.name not in out else f"{entry.name} ({len(out) + 1})"
         out[name] = list(entry.value) if isinstance(entry.value, tuple) else entry.value
     return out
+
+
+def _read_evidence(value: object) -> tuple[Evidence, ...]:
+    if not isinstance(value, dict):
+        raise ValueError("evidence is an object")
+    return tuple(Evidence(name=name, value=_evidence_value(entry)) for name, entry in value.items())
+
+
+def _evidence_value(value: object) -> str | int | tuple[str, ...]:
+    if isinstance(value, list):
+        return tuple(_TEXT(entry) for entry in value)
+    if isinstance(value, str | int) and not isinstance(value, bool):
+        return value
+    raise ValueError("evidence is text, a number or a list of texts")
 
 
 _EVIDENCE = _plain(
@@ -74,6 +112,7 @@ _EVIDENCE = _plain(
             ]
         },
     },
+    _read_evidence,
     _write_evidence,
 )
 
@@ -82,6 +121,14 @@ def written(value: object) -> object:
     """The value as plain JSON types. Raises TypeError for one that has no wire form."""
     cls: type = type(value)
     return shape_of(cls).write(value)
+
+
+def read_back(cls: type[_T], value: object) -> _T:
+    """The dataclass that `written` has written. Raises ValueError for anything else."""
+    hint: Any = cls
+    found = shape_of(hint).read(value)
+    assert isinstance(found, cls), "a shape reads its own type"
+    return found
 
 
 @cache
@@ -106,13 +153,17 @@ def shape_of(hint: Any) -> Shape:
 
 def _enum(cls: type[Enum]) -> Shape:
     schema = {"type": "string", "enum": [member.value for member in cls], **_note(cls)}
-    return Shape(lambda member: member.value, _defined(cls.__name__, lambda _: schema))
+    return Shape(lambda member: member.value, _defined(cls.__name__, lambda _: schema), cls)
+
+
+_LIST = _only(list)
 
 
 def _list(entry: Shape) -> Shape:
     return Shape(
         lambda values: [entry.write(value) for value in values],
         lambda definitions: {"type": "array", "items": entry.describe(definitions)},
+        lambda values: tuple(entry.read(value) for value in _LIST(values)),
     )
 
 
@@ -125,6 +176,7 @@ def _or_null(shape: Shape) -> Shape:
     return Shape(
         lambda value: None if value is None else shape.write(value),
         lambda definitions: {"anyOf": [shape.describe(definitions), {"type": "null"}]},
+        lambda value: None if value is None else shape.read(value),
     )
 
 
@@ -133,7 +185,16 @@ def _object(cls: type) -> Shape:
     return Shape(
         lambda value: {name: shape.write(getattr(value, name)) for name, shape in members.items()},
         _defined(cls.__name__, lambda definitions: object_schema(cls, definitions)),
+        lambda value: _read_object(cls, members, value),
     )
+
+
+def _read_object(cls: type, members: Mapping[str, Shape], value: object) -> object:
+    given: dict[str, Any] = _only(dict)(value)
+    try:
+        return cls(**{name: shape.read(given[name]) for name, shape in members.items() if name in given})
+    except TypeError as error:
+        raise ValueError(f"{cls.__name__}: {error}") from error
 
 
 @cache

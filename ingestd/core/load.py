@@ -38,15 +38,20 @@ from ingestd.core.load_events import (
     Amended,
     Context,
     Expired,
+    Freed,
+    Judged,
     Lifted,
     LoadEvent,
     Matched,
+    Outbid,
+    ReportHeard,
     Restarted,
     Returned,
     TimeUp,
     Unmatched,
     Unplugged,
     Withdrawn,
+    Won,
 )
 from ingestd.core.load_moves import Out, Unlisted
 from ingestd.core.load_turns import (
@@ -73,17 +78,24 @@ from ingestd.core.load_work import (
     on_closed,
     on_expired,
     on_failed,
+    on_freed,
+    on_judged,
     on_matched,
+    on_outbid,
+    on_outbid_without_drive,
     on_progressed,
     on_proof_failed,
     on_proved,
     on_rechecked,
     on_release_failed,
+    on_report_heard,
     on_surveyed,
     on_taken_back,
     on_time_up,
     on_transferred,
     on_unmatched,
+    on_won,
+    on_won_while_held,
 )
 from ingestd.core.messages import (
     Closed,
@@ -137,7 +149,7 @@ def is_stale(load: Load, event: LoadEvent) -> bool:
     attempt = getattr(event, "attempt", None)
     if attempt is None:
         return False
-    if isinstance(event, Expired):
+    if isinstance(event, Expired | Won):
         return bool(attempt != load.attempt)
     if isinstance(event, TimeUp) and getattr(load.state, "pause", None) is None:
         return True
@@ -173,7 +185,8 @@ _STALE: Mapping[type, Handler] = {
         ),
         out_of_place,
     ),
-    **dict.fromkeys((Progressed, TimeUp, Expired), unchanged),
+    # So do words of the log, which is read behind what has been decided here.
+    **dict.fromkeys((Progressed, TimeUp, Expired, Won, Outbid, Freed, Judged, ReportHeard), unchanged),
 }
 
 ROWS: Mapping[Phase, Mapping[type, Handler]] = {
@@ -181,6 +194,8 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         **_STALE,
         Matched: on_matched,
         Unmatched: on_unmatched,
+        Won: on_won,
+        Outbid: on_outbid,
         Admitted: on_admitted,
         Unplugged: on_unplugged_early,
         Returned: on_returned_quietly,
@@ -191,9 +206,11 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
     Phase.SURVEYING: {
         **_STALE,
         Surveyed: on_surveyed,
+        ReportHeard: on_report_heard,
         EffectFailed: on_failed,
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,
+        Outbid: on_outbid,
         Unplugged: on_unplugged_at_work,
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
@@ -208,6 +225,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         EffectFailed: on_failed,
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,
+        Outbid: on_outbid,
         Unplugged: on_unplugged_at_work,
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
@@ -221,6 +239,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         EffectFailed: on_failed,
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,
+        Outbid: on_outbid,
         Unplugged: on_unplugged_late,
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
@@ -229,6 +248,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
     },
     Phase.RELEASING: {
         **_STALE,
+        Judged: on_judged,
         TakenBack: on_taken_back,
         Closed: on_closed,
         EffectFailed: on_release_failed,
@@ -254,6 +274,9 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         Matched: on_matched,
         Unmatched: on_unmatched,
         Expired: on_expired,
+        Won: on_won_while_held,
+        Outbid: on_outbid_without_drive,
+        Freed: on_freed,
         Unplugged: on_unplugged_early,
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
@@ -263,6 +286,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
     },
     Phase.AWAY: {
         **_STALE,
+        Outbid: on_outbid_without_drive,
         Unplugged: on_absence_confirmed,
         Returned: on_returned,
         Withdrawn: on_withdrawn,

@@ -26,6 +26,7 @@ from ingestd.core.model import (
     Job,
     JobId,
     Limits,
+    LoadId,
 )
 
 
@@ -34,6 +35,44 @@ class Matched:
     job_id: JobId
     drive_index: int
     by: str
+    continues: LoadId | None = None
+    """Whose place it takes, where a load before it did not come to its end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Won:
+    """The claim of this load stands in the log, and nobody else's before it."""
+
+    attempt: Attempt
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outbid:
+    """Somebody else has what this load has claimed. `text` says who."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Freed:
+    """Nobody else has any more what this load had claimed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """The failure of this load stands in the log. `keep`: what was stored stays in the store, because the
+    job demands it, or because another load has loaded the same drive of the job before."""
+
+    keep: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportHeard:
+    """What this load's survey reported stands in the log. `complete`: all that was announced has been
+    found on one of the job's drives, or may be on one that has yet to be surveyed."""
+
+    attempt: Attempt
+    complete: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +146,11 @@ class Restarted:
 
 LoadEvent = (
     Matched
+    | Won
+    | Outbid
+    | Freed
+    | Judged
+    | ReportHeard
     | Unmatched
     | Admitted
     | Unplugged

@@ -35,8 +35,8 @@ from ingestd.core.names import counted
 from ingestd.core.outgoing import (
     DriveReleased,
     DriveUnclaimed,
-    JobFailed,
     LoadAway,
+    LoadClaimed,
     LoadHeld,
     LoadResumed,
     Outgoing,
@@ -196,6 +196,8 @@ def _begin_same(load: Load, state: Working, out: Out) -> Load:
             return begin_recheck(load, out, suspects or (), passes=passes)
         case Proving(passes=passes):
             return begin_proof(load, out, passes=passes)
+        case Releasing(step="verdict", text=text):
+            return await_verdict(load, text)
         case Releasing(step="take-back", outcome=outcome, text=text):
             return begin_take_back(load, out, outcome, text)
         case Releasing(outcome=outcome, text=text):
@@ -238,25 +240,26 @@ def fail(
         text = f"{text.rstrip('.')}; and {counted(len(worst) - 1, 'more finding', 'more findings')}."
     if refused_by is not None:
         text = f"Refused by {refused_by}: {text}"
-    out.say(
-        JobFailed(
-            load_id=load.load_id,
-            job_id=out.job.job_id,
-            tenant=out.job.tenant,
-            bay=load.bay,
-            drive=load.drive,
-            cause=worst[0].cause,
-            text=text,
-            findings=findings,
-            observations=observations,
-            refused_by=refused_by,
-            data_kept=out.job.keep_on_failure,
-        )
-    )
     load = replace(load, findings=findings)
-    if out.job.keep_on_failure:
-        return begin_close(load, out, Outcome.FAILED, text)
-    return begin_take_back(load, out, Outcome.FAILED, text)
+    if out.context.limits.shared:
+        load = await_verdict(load, text)
+    else:
+        load = let_go_failed(load, out, text, keep=out.job.keep_on_failure)
+    assert isinstance(load.state, Releasing), "a load that fails lets go"
+    return replace(load, state=replace(load.state, observations=observations, refused_by=refused_by))
+
+
+def await_verdict(load: Load, text: str) -> Load:
+    """Nothing is taken back before the failure has its place in the log: another station may have proved
+    the same data just before."""
+    attempt = next_attempt(load)
+    state = Releasing(attempt=attempt, outcome=Outcome.FAILED, step="verdict", text=text)
+    return replace(load, attempt=attempt, state=state, rate_bytes_per_second=0.0)
+
+
+def let_go_failed(load: Load, out: Out, text: str, *, keep: bool) -> Load:
+    begin = begin_close if keep else begin_take_back
+    return begin(load, out, Outcome.FAILED, text)
 
 
 def hold(
@@ -297,10 +300,34 @@ def start_unclaimed_timer(load: Load, out: Out, since: float) -> None:
 
 
 def queued(load: Load, out: Out) -> Load:
-    """In line for the survey; a drive that has yet to be identified by this process is waited for first."""
+    """In line for the survey; a drive that has yet to be identified by this process is waited for first,
+    and where stations share jobs its claim."""
     if load.handle is None:
         return replace(load, state=Away(since=out.at, told=False))
+    if out.context.limits.shared and not load.claimed:
+        return claim(load, out, "")
     return replace(load, state=Waiting(since=out.at, reason="waits for a free place among the running loads"))
+
+
+def claim(load: Load, out: Out, how: str) -> Load:
+    """Ask for the drive's place in its job, for all stations to hear."""
+    assert load.drive_index is not None, "a load that claims has been matched"
+    assert load.bay is not None, "a drive that is claimed is in a bay"
+    attempt = next_attempt(load)
+    out.say(
+        LoadClaimed(
+            load_id=load.load_id,
+            job_id=out.job.job_id,
+            job_version=out.job.version,
+            drive_index=load.drive_index,
+            attempt=attempt,
+            bay=load.bay,
+            drive=load.drive,
+            continues=load.continues,
+        )
+    )
+    waits = Waiting(since=out.at, reason="waits for its claim to be heard", attempt=attempt, claiming=how)
+    return replace(load, attempt=attempt, state=waits)
 
 
 def release(load: Load, outcome: Outcome, text: str, out: Out, *, powered_down: bool = False) -> Load:
@@ -347,7 +374,8 @@ def go_away(load: Load, out: Out) -> Load:
     bay = load.bay or load.last_bay
     assert bay is not None, "a drive that is gone was in some bay"
     out.say(LoadAway(load_id=load.load_id, job_id=load.job_id, bay=bay, drive=load.drive, ledger=load.ledger))
-    return replace(pulled(load), handle=None, state=Away(since=out.at), rate_bytes_per_second=0.0)
+    away = Away(since=out.at)
+    return replace(pulled(load), handle=None, state=away, claimed=False, rate_bytes_per_second=0.0)
 
 
 def pulled(load: Load) -> Load:

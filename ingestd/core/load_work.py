@@ -5,7 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ingestd.core import requirements, retry
-from ingestd.core.load_events import Admitted, Expired, Matched, TimeUp, Unmatched
+from ingestd.core.load_events import (
+    Admitted,
+    Expired,
+    Freed,
+    Judged,
+    Matched,
+    Outbid,
+    ReportHeard,
+    TimeUp,
+    Unmatched,
+    Won,
+)
 from ingestd.core.load_moves import (
     Out,
     begin_again,
@@ -14,9 +25,13 @@ from ingestd.core.load_moves import (
     begin_recheck,
     begin_survey,
     begin_transfer,
+    claim,
     fail,
     go_away,
     hold,
+    interrupt,
+    let_go_failed,
+    next_attempt,
     queued,
     release,
     resumed,
@@ -55,8 +70,10 @@ from ingestd.core.names import counted
 from ingestd.core.outgoing import (
     LoadProgressed,
     LoadStarted,
+    LoadSurveyed,
 )
 from ingestd.core.phases import (
+    Away,
     Held,
     Load,
     Loading,
@@ -75,21 +92,76 @@ _ONCE = "Seen in one look only:"
 
 
 def on_matched(load: Load, state: Waiting | Held, event: Matched, out: Out) -> Load:
-    load = replace(load, job_id=event.job_id, drive_index=event.drive_index)
-    assert load.bay is not None, "a drive that is matched is in a bay"
+    load = replace(
+        load, job_id=event.job_id, drive_index=event.drive_index, continues=event.continues, claimed=False
+    )
     if isinstance(state, Held):
         out.say(resumed(load, Phase.HELD, event.by))
+    if out.context.limits.shared:
+        return claim(load, out, event.by)
+    return _started(load, event.by, out)
+
+
+def _started(load: Load, how: str, out: Out) -> Load:
+    assert load.bay is not None, "a drive that is matched is in a bay"
     out.say(
         LoadStarted(
             load_id=load.load_id,
-            job_id=event.job_id,
+            job_id=out.job.job_id,
             tenant=out.job.tenant,
             bay=load.bay,
             drive=load.drive,
-            matched_by=event.by,
+            matched_by=how,
         )
     )
     return queued(load, out)
+
+
+# -- handlers: claims that stations share ----------------------------------------------------------
+
+
+def on_won(load: Load, state: Waiting, event: Won, out: Out) -> Load:
+    load = replace(load, claimed=True)
+    return _started(load, state.claiming, out) if state.claiming else queued(load, out)
+
+
+def on_won_while_held(load: Load, state: Held, event: Won, out: Out) -> Load:
+    """Whose claim came first had fallen silent when this one was made."""
+    if state.reason is not HoldReason.CLAIMED_ELSEWHERE:
+        return load
+    load = replace(load, claimed=True)
+    out.say(resumed(load, Phase.HELD, "who had this drive's place has fallen silent"))
+    return queued(load, out)
+
+
+def on_outbid(load: Load, state: Waiting | Surveying | Loading | Proving, event: Outbid, out: Out) -> Load:
+    """What was stored is known still: should the job come to nothing, it is taken back."""
+    interrupt(load, out)
+    load = replace(load, claimed=False)
+    return hold(load, out, HoldReason.CLAIMED_ELSEWHERE, FailureClass.STATION, event.text)
+
+
+def on_outbid_without_drive(load: Load, state: Away | Held, event: Outbid, out: Out) -> Load:
+    return replace(load, claimed=False)
+
+
+def on_freed(load: Load, state: Held, event: Freed, out: Out) -> Load:
+    if state.reason is not HoldReason.CLAIMED_ELSEWHERE:
+        return load
+    out.say(resumed(load, Phase.HELD, "nobody else has this drive's place any more"))
+    return queued(load, out)
+
+
+def on_judged(load: Load, state: Releasing, event: Judged, out: Out) -> Load:
+    return let_go_failed(load, out, state.text, keep=event.keep) if state.step == "verdict" else load
+
+
+def on_report_heard(load: Load, state: Surveying, event: ReportHeard, out: Out) -> Load:
+    """Of several drives that are surveyed at once, the one whose report is heard last misses what lies on
+    none of them: it is looked at again, with that known."""
+    if not state.reported:
+        return load
+    return begin_transfer(load, out) if event.complete else begin_survey(load, out, fresh=True)
 
 
 def on_unmatched(load: Load, state: Waiting | Held, event: Unmatched, out: Out) -> Load:
@@ -100,6 +172,7 @@ def on_unmatched(load: Load, state: Waiting | Held, event: Unmatched, out: Out) 
     )
     if known:
         return load
+    load = replace(load, job_id=None, drive_index=None, continues=None, claimed=False)
     load = hold(load, out, event.reason, FailureClass.STATION, event.text, tried=event.tried)
     assert isinstance(load.state, Held)
     start_unclaimed_timer(load, out, load.state.since)
@@ -158,7 +231,26 @@ def _accepted(load: Load, findings: tuple[Finding, ...], out: Out) -> Load:
     if doubts:
         text = f"a person has to decide: {doubts[0].sentence}"
         return hold(load, out, HoldReason.DOUBTFUL, doubts[0].cause, text, findings=doubts)
-    return begin_transfer(replace(load, findings=findings), out)
+    load = replace(load, findings=findings)
+    if out.context.limits.shared and len(out.job.drives) > 1 and out.job.items:
+        return _reported(load, out)
+    return begin_transfer(load, out)
+
+
+def _reported(load: Load, out: Out) -> Load:
+    """Tell the other stations what lies here, and go on when that has its place in the log."""
+    assert load.drive_index is not None, "a load that was surveyed has been matched"
+    attempt = next_attempt(load)
+    out.say(
+        LoadSurveyed(
+            load_id=load.load_id,
+            job_id=out.job.job_id,
+            drive_index=load.drive_index,
+            attempt=attempt,
+            items=load.items,
+        )
+    )
+    return replace(load, attempt=attempt, state=Surveying(attempt=attempt, reported=True))
 
 
 # -- handlers: loading and proving -----------------------------------------------------------------

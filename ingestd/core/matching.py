@@ -7,7 +7,7 @@ WWN contradicts the drive is never a candidate, whatever a ticket or a label say
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from immutables import Map
@@ -104,12 +104,20 @@ class NotFound:
     tried: tuple[str, ...]
 
 
-def match(facts: DriveFacts, jobs: Map[JobId, JobRecord], index: JobIndex) -> Found | NotFound:
-    """The one free place in a pending job that this drive belongs to, or why there is none."""
+def match(
+    facts: DriveFacts,
+    jobs: Map[JobId, JobRecord],
+    index: JobIndex,
+    silent: Collection[str] = (),
+) -> Found | NotFound:
+    """The one free place in a pending job that this drive belongs to, or why there is none.
+
+    What stations that have fallen `silent` have claimed counts as free.
+    """
     tried: list[str] = []
     for how, places in _ways(facts, jobs, index):
         fitting = [place for place in sorted(places) if _fits(facts, jobs, place, tried)]
-        free = [place for place in fitting if is_free(jobs[place[0]], place[1])]
+        free = [place for place in fitting if is_free(jobs[place[0]], place[1], silent)]
         if len({job_id for job_id, _ in free}) == 1:
             return Found(job_id=free[0][0], drive_index=free[0][1], by=how)
         if free:
@@ -118,7 +126,9 @@ def match(facts: DriveFacts, jobs: Map[JobId, JobRecord], index: JobIndex) -> Fo
             return NotFound(reason=HoldReason.SEVERAL_JOBS, text=text, tried=(*tried, f"{how}: {names}"))
         if fitting:
             text = "; ".join(_why_taken(jobs[job_id], number) for job_id, number in fitting[:3])
-            return NotFound(reason=HoldReason.ALREADY_DONE, text=text, tried=(*tried, f"{how}: {text}"))
+            elsewhere = all(_is_at_a_station(jobs[job_id], number) for job_id, number in fitting)
+            reason = HoldReason.CLAIMED_ELSEWHERE if elsewhere else HoldReason.ALREADY_DONE
+            return NotFound(reason=reason, text=text, tried=(*tried, f"{how}: {text}"))
         tried.append(f"{how}: no job")
     return NotFound(
         reason=HoldReason.NO_MATCHING_JOB, text="no job is known for this drive", tried=tuple(tried)
@@ -168,11 +178,19 @@ def contradiction(facts: DriveFacts, job: Job, drive_index: int) -> str | None:
     return None
 
 
-def is_free(record: JobRecord, drive_index: int) -> bool:
+def is_free(record: JobRecord, drive_index: int, silent: Collection[str] = ()) -> bool:
     """Whether this drive of a job may still be loaded: not while a load before it takes its data back."""
     claim = record.claim_of(drive_index)
     free = claim is None or (claim.outcome in FREE_AGAIN and claim.over)
+    if claim is not None and claim.outcome is None:
+        free = claim.lapsed or claim.station in silent
     return record.status is JobStatus.PENDING and free
+
+
+def _is_at_a_station(record: JobRecord, drive_index: int) -> bool:
+    claim = record.claim_of(drive_index)
+    open_ = claim is not None and claim.station is not None and claim.outcome is None
+    return open_ and record.status is JobStatus.PENDING
 
 
 def _why_taken(record: JobRecord, drive_index: int) -> str:
@@ -186,4 +204,5 @@ def _why_taken(record: JobRecord, drive_index: int) -> str:
 def _claim_in_words(job_id: JobId, claim: DriveClaim) -> str:
     if claim.outcome is Outcome.LOADED:
         return f"this drive of job {job_id} is loaded already (load {claim.load_id})"
-    return f"this drive of job {job_id} is with load {claim.load_id} in {claim.bay or 'no bay'}"
+    where = f" of station {claim.station}" if claim.station is not None else ""
+    return f"this drive of job {job_id} is with load {claim.load_id} in {claim.bay or 'no bay'}{where}"

@@ -30,7 +30,7 @@ from ingestd.core.model import (
     Sighting,
     SurveyFacts,
 )
-from ingestd.core.outgoing import Publish
+from ingestd.core.outgoing import Outgoing, Publish
 from ingestd.core.phases import Load
 
 # -- events: the station's surroundings -----------------------------------------------------------
@@ -82,6 +82,8 @@ class TimerFired:
 class JobAnnounced:
     at: float
     job: Job
+    offset: int | None = None
+    """Where in the stream of notices it stands; None for one that only this station got."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,7 @@ class JobAmended:
 
     at: float
     job: Job
+    offset: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +100,7 @@ class JobWithdrawn:
     at: float
     job_id: JobId
     reason: str
+    offset: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +144,23 @@ class NoticeMalformed:
     problems: tuple[str, ...]
     identity: str | None = None
     """What its sender calls it, if that much could be read."""
+    offset: int | None = None
+
+
+# -- events: what stations hear of each other ------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A record of the log that stations share, this station's own among them."""
+
+    at: float
+    station: str
+    """Who said it."""
+    said_at: float
+    """When, by the clock of who said it."""
+    event_id: str
+    body: Outgoing
 
 
 # -- events: completions --------------------------------------------------------------------------
@@ -277,7 +298,8 @@ LoadReport = Completion | Progressed
 BayReport = Identified | IdentifyFailed
 
 Event = (
-    StationStarted
+    Heard
+    | StationStarted
     | StopRequested
     | LimitsChanged
     | DriveAppeared
@@ -398,9 +420,9 @@ class Cancel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timer:
-    """Names one wait. `owner` is a load, a bay, or empty for the station."""
+    """Names one wait. `owner` is a load, a bay, a message's id, or empty for the station."""
 
-    purpose: Literal["retry", "unclaimed", "identify", "report"]
+    purpose: Literal["retry", "unclaimed", "identify", "report", "word"]
     owner: str
     attempt: Attempt
 
@@ -456,6 +478,36 @@ class SaveLoad:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SaveUnsaid:
+    """A message that is said at `due_at`, unless another station is heard to say it before."""
+
+    message: Publish
+    due_at: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Say:
+    """The message that was saved under this id is published now."""
+
+    event_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unsay:
+    """The message that was saved under this id has been said by another station."""
+
+    event_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaveSeen:
+    """The last word of a station, by its own clock."""
+
+    station: str
+    at: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SaveUplink:
     """The cap as last set by message; it outlives a restart, but not a change of the configured one."""
 
@@ -465,5 +517,5 @@ class SaveUplink:
     """`Limits.uplink_configured` when it was set."""
 
 
-Record = SaveJob | SaveLoad | SaveUplink | Publish
+Record = SaveJob | SaveLoad | SaveUplink | SaveUnsaid | Say | Unsay | SaveSeen | Publish
 """Committed in one transaction, in order."""

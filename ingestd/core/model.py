@@ -295,9 +295,17 @@ class DriveClaim:
 
     drive_index: int
     load_id: LoadId
+    station: str | None = None
+    """Whose load it is; None where the station shares its jobs with nobody."""
+    heard: bool = True
+    """The claim stands in the log that the stations share; until then it is only wished for."""
+    lapsed: bool = False
+    """The drive was pulled before its end: whoever claims it next has it."""
     bay: BayName | None = None
+    surveyed: bool = False
     outcome: Outcome | None = None
     receipt: Receipt | None = None
+    findings: tuple[Finding, ...] = ()
     items: tuple[str, ...] = ()
     """Announced items that were found on this drive."""
     over: bool = False
@@ -314,6 +322,15 @@ class JobRecord:
     claims: tuple[DriveClaim, ...] = ()
     kept: tuple[LoadId, ...] = ()
     """Loads that came to nothing and whose data was left in the store, as the job demanded."""
+    failed_version: int = 0
+    """The version of the job that failed last; 0 when none has."""
+    asked: int | None = None
+    """The number under which its withdrawal has yet to be answered."""
+    noted: tuple[int, ...] = ()
+    """The numbers of all its withdrawals that have taken their place in the log."""
+    unsettled: tuple[LoadId, ...] = ()
+    """Loads, of whichever station, that have begun and have not let go: of them something may yet lie in
+    the store, or come to lie there."""
 
     def claim_of(self, drive_index: int) -> DriveClaim | None:
         return next((c for c in self.claims if c.drive_index == drive_index), None)
@@ -592,6 +609,7 @@ class HoldReason(StrEnum):
     STORE_MISSING = "store-missing"
     STORE_CONFLICT = "store-conflict"
     STATION_FAULT = "station-fault"
+    CLAIMED_ELSEWHERE = "claimed-elsewhere"
     JOB_AMENDED = "job-amended"
 
 
@@ -617,5 +635,9 @@ class Limits:
     stores: tuple[str, ...] = ()
     stores_shared: tuple[str, ...] = ()
     """Stores in which a job's prefix need not begin with its tenant's name."""
+    shared: bool = False
+    """Whether other stations work on the same jobs, and all follow one log of what each has decided."""
+    lease_s: float = 300.0
+    """After this long without a word from a station, what it has claimed may be claimed by another."""
     uplink_configured: tuple[int | None, int | None] | None = None
     """Rate and burst that the configuration gives. A cap set by message ends when they change."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from ingestd.core.model import (
+    Attempt,
     BayName,
     Disposition,
     DriveIdentity,
@@ -24,6 +25,38 @@ from ingestd.core.model import (
     Phase,
     Receipt,
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadClaimed:
+    """A station has found the job of a drive and asks to load it. Of several claims to one drive of a job
+    the first in the log holds, until it ends; only its station begins. Said where stations share jobs."""
+
+    TYPE: ClassVar[str] = "ingest.load.claimed"
+    load_id: LoadId
+    job_id: JobId
+    job_version: int
+    drive_index: int
+    """Which of the job's announced drives it is, counted from 0."""
+    attempt: Attempt
+    """Tells this claim from earlier ones of the same load."""
+    bay: BayName
+    drive: DriveIdentity
+    continues: LoadId | None
+    """The load, of this or another station, that had the drive before and did not come to its end."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadSurveyed:
+    """What of a job's announced items lies on one of its drives. Said where stations share jobs that have
+    several drives, so that what lies on none of them is noticed."""
+
+    TYPE: ClassVar[str] = "ingest.load.surveyed"
+    load_id: LoadId
+    job_id: JobId
+    drive_index: int
+    attempt: Attempt
+    items: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +126,34 @@ class LoadAway:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LoadFinished:
+    """What became of one drive of a job. The record that completes the set of a job's drives, in the order
+    of the log, makes the job loaded; the first that failed makes it fail."""
+
+    TYPE: ClassVar[str] = "ingest.load.finished"
+    load_id: LoadId
+    job_id: JobId
+    job_version: int
+    tenant: str
+    drive_index: int
+    drives: int
+    """How many drives the job has."""
+    bay: BayName | None
+    drive: DriveIdentity
+    outcome: Outcome
+    text: str
+    receipt: Receipt | None
+    """Where the outcome is `loaded`."""
+    items: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    observations: int
+    """How many looks agree, or 1 where a person decided; 0 where nothing was found at fault."""
+    refused_by: str | None
+    data_kept: bool
+    """Whether what was stored stays in the store although the load came to nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobLoaded:
     """All of a job's data is stored and proved."""
 
@@ -120,6 +181,18 @@ class JobFailed:
     refused_by: str | None = None
     """The person who decided, where the drive was in doubt."""
     data_kept: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobWithdrawalNoted:
+    """A withdrawal takes its place in the log that stations share: what was finished before it counts,
+    what is claimed after it does not."""
+
+    TYPE: ClassVar[str] = "ingest.job.withdrawal-noted"
+    job_id: JobId
+    reason: str
+    number: int
+    """Where the withdrawal stands in the stream of notices; its answer carries the same number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,13 +262,17 @@ class StationReported:
 
 
 Outgoing = (
-    LoadStarted
+    LoadClaimed
+    | LoadSurveyed
+    | LoadStarted
     | LoadProgressed
     | LoadHeld
     | LoadResumed
     | LoadAway
+    | LoadFinished
     | JobLoaded
     | JobFailed
+    | JobWithdrawalNoted
     | JobWithdrawalCompleted
     | DriveUnclaimed
     | DriveReleased

@@ -48,6 +48,10 @@ class Waiting:
     phase: Literal[Phase.WAITING] = Phase.WAITING
     since: float
     reason: str
+    attempt: Attempt = Attempt(0)
+    claiming: str | None = None
+    """How the job was found, while the claim to its drive has yet to be heard in the log; empty for a load
+    that had begun before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +65,8 @@ class Surveying:
     pause: Pause | None = None
     suspects: tuple[Finding, ...] | None = None
     """Blocking findings of the first observation, while the second is on its way."""
+    reported: bool = False
+    """All is well with the drive; what lies on it has yet to be heard in the log, in its turn."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +96,8 @@ class Proving:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Releasing:
-    """The outcome is decided and told; what is left is to take data back and to let go of the drive."""
+    """The outcome is decided and told; what is left is to take data back and to let go of the drive. Where
+    stations share jobs, a failure waits for its verdict: the log says whether it counts."""
 
     phase: Literal[Phase.RELEASING] = Phase.RELEASING
     attempt: Attempt
@@ -98,8 +105,11 @@ class Releasing:
     failures: Tally = ()
     pause: Pause | None = None
     outcome: Outcome
-    step: Literal["take-back", "close"]
+    step: Literal["verdict", "take-back", "close"]
     text: str
+    observations: int = 0
+    """How many looks agree on what failed the job, or 1 where `refused_by` decided."""
+    refused_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +166,11 @@ class Load:
     state: State
     job_id: JobId | None = None
     drive_index: int | None = None
+    claimed: bool = False
+    """Its claim was heard in the log and has not ended. Only where stations share jobs."""
+    continues: LoadId | None = None
+    """The load that had this drive before and did not come to its end: what it left in the store is now
+    this load's."""
     started_at: float
     attempt: Attempt = Attempt(0)
     """The last one given out."""

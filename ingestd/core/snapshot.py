@@ -179,8 +179,17 @@ def _of_load(station: Station, load: Load, line: float) -> LoadPicture:
     )
 
 
+_RELEASING = {
+    "verdict": "waits for its failure to be heard",
+    "take-back": "taking data back",
+    "close": "letting go of the drive",
+}
+
+
 def _doing(load: Load) -> str:
     match load.state:
+        case Surveying(reported=True):
+            return "surveyed, waits for its report to be heard"
         case Surveying(pause=None, suspects=None):
             return "surveying"
         case Surveying(pause=None):
@@ -190,7 +199,7 @@ def _doing(load: Load) -> str:
         case Loading(pause=None):
             return "reading files at fault again"
         case Releasing(pause=None, step=step):
-            return "taking data back" if step == "take-back" else "letting go of the drive"
+            return _RELEASING[step]
         case Away():
             return "away"
         case _ if getattr(load.state, "pause", None) is not None:

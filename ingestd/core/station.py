@@ -15,6 +15,8 @@ are committed. It routes what concerns one load to `load.step` and looks after w
 * A job is loaded when each of its drives is; the load that completes the set says so. When one fails,
   the job has failed, its other loads stop, and what they stored is taken back unless it is to be kept.
 * A withdrawal stops every load of its job and is answered when the last of them has let go.
+* Where stations share jobs, what becomes of a job follows from the log that all of them hear, in its
+  order (`station_log.py`, `outcomes.py`): a drive is claimed before it is loaded.
 * No two jobs have overlapping folders while one of them may still be taken back, and the place of a
   drive in its job is not given to another while its load still takes data back.
 * After a restart every load is told so; the bays are identified anew and drives find their loads again.
@@ -29,7 +31,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from ingestd.core import station_bays, station_jobs
+from immutables import Map
+
+from ingestd.core import station_bays, station_jobs, station_log
 from ingestd.core.load_events import Expired, Restarted, TimeUp, Unplugged
 from ingestd.core.messages import (
     Cancel,
@@ -40,6 +44,7 @@ from ingestd.core.messages import (
     EffectCancelled,
     EffectFailed,
     Event,
+    Heard,
     HoldLifted,
     Identified,
     IdentifyFailed,
@@ -67,9 +72,11 @@ from ingestd.core.messages import (
 )
 from ingestd.core.model import Attempt, BayName, JobRecord, JobStatus, Limits, LoadId, Phase, Severity
 from ingestd.core.outgoing import BayReport, NoticeRefused, StationReported
-from ingestd.core.phases import Away, Held, Load, Released, Releasing
+from ingestd.core.phases import Away, Held, Load, Loading, Proving, Released, Releasing, Surveying
 from ingestd.core.station_state import ACTIVE, Decision, Station
 from ingestd.core.station_turn import Turn
+
+_NOTHING: Mapping[str, float] = Map()
 
 PLACE_AGAIN_S = 5.0
 """After this long a load that wants to try again, and found no place, asks once more."""
@@ -81,15 +88,21 @@ def empty(limits: Limits) -> Station:
 
 
 def restored(
-    limits: Limits, jobs: tuple[JobRecord, ...], loads: tuple[Load, ...], uplink: SaveUplink | None
+    limits: Limits,
+    jobs: tuple[JobRecord, ...],
+    loads: tuple[Load, ...],
+    uplink: SaveUplink | None,
+    unsaid: Mapping[str, float] = _NOTHING,
+    seen: Mapping[str, float] = _NOTHING,
 ) -> Station:
     """A station as the journal remembers it, before `StationStarted`.
 
     `loads` are all those that were saved; the ones that are over (`Station.is_over`) may be left out.
+    `unsaid` are the messages that wait, by id, and until when; `seen` the last word of each station.
     """
     if uplink is not None and uplink.configured != limits.uplink_configured:
         uplink = None
-    station = Station(limits=limits, uplink=uplink).with_jobs(jobs)
+    station = Station(limits=limits, uplink=uplink, unsaid=Map(unsaid), seen=Map(seen)).with_jobs(jobs)
     return station.with_loads(load for load in loads if not station.is_over(load))
 
 
@@ -108,6 +121,8 @@ def step(station: Station, event: Event) -> Decision:
 def _on_started(turn: Turn, event: StationStarted) -> None:
     if turn.station.uplink is not None:
         turn.do(_set_uplink(turn.station.uplink))
+    for event_id, due_at in turn.station.unsaid.items():
+        turn.start_word_timer(event_id, due_at)
     for load in turn.station.in_order():
         turn.apply(load, Restarted())
     plugged = {sighting.bay for sighting in event.sightings}
@@ -116,6 +131,8 @@ def _on_started(turn: Turn, event: StationStarted) -> None:
             turn.apply(load, Unplugged())
     for sighting in event.sightings:
         station_bays.see(turn, sighting)
+    if turn.shared:
+        turn.station = replace(turn.station, mark=turn.say_of_station(_report(turn.station)))
     _start_report_timer(turn)
 
 
@@ -126,9 +143,8 @@ def _set_uplink(saved: SaveUplink) -> SetUplink:
 def _on_stop(turn: Turn, event: StopRequested) -> None:
     turn.station = replace(turn.station, draining=True)
     for load in turn.station.in_order():
-        running = getattr(load.state, "attempt", None)
-        if running is not None and getattr(load.state, "pause", None) is None:
-            turn.do(Cancel(load_id=load.load_id, attempt=running))
+        if isinstance(load.state, Surveying | Loading | Proving | Releasing) and load.state.pause is None:
+            turn.do(Cancel(load_id=load.load_id, attempt=load.state.attempt))
 
 
 def _on_limits(turn: Turn, event: LimitsChanged) -> None:
@@ -139,7 +155,11 @@ def _on_timer(turn: Turn, event: TimerFired) -> None:
     timer = event.timer
     if timer.purpose == "report":
         turn.say_of_station(_report(turn.station))
+        station_log.look_for_silence(turn)
         _start_report_timer(turn)
+        return
+    if timer.purpose == "word":
+        turn.say_now(timer.owner)
         return
     if timer.purpose == "identify":
         station_bays.identify_again(turn, BayName(timer.owner), timer.attempt)
@@ -186,6 +206,8 @@ def reason_of(load: Load) -> str:
         return f"{pause.failure.kind}: {pause.failure.text}"
     if isinstance(load.state, Away):
         return "the drive is not plugged in" if load.state.told else "the drive is being looked for"
+    if isinstance(load.state, Surveying) and load.state.reported:
+        return "what its survey reported has yet to be heard in the log of all stations"
     return str(getattr(load.state, "text", "") or getattr(load.state, "reason", ""))
 
 
@@ -222,10 +244,12 @@ def _on_uplink(turn: Turn, event: UplinkSet) -> None:
 
 
 def _on_malformed(turn: Turn, event: NoticeMalformed) -> None:
-    turn.say_of_station(NoticeRefused(notice=event.name, problems=event.problems, identity=event.identity))
+    body = NoticeRefused(notice=event.name, problems=event.problems, identity=event.identity)
+    turn.refuse(body, event.offset)
 
 
 _HANDLERS: Mapping[type, Callable[[Turn, Any], None]] = {
+    Heard: station_log.on_heard,
     StationStarted: _on_started,
     StopRequested: _on_stop,
     LimitsChanged: _on_limits,

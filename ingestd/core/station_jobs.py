@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ingestd.core import station_bays
-from ingestd.core.load_events import Amended, Lifted, Withdrawn
+from ingestd.core import outcomes, station_bays
+from ingestd.core.load_events import Amended, Lifted
 from ingestd.core.load_turns import why_not
 from ingestd.core.matching import contradiction, is_free
 from ingestd.core.messages import (
@@ -16,7 +16,7 @@ from ingestd.core.messages import (
     JobWithdrawn,
 )
 from ingestd.core.model import BayName, Decision, Job, JobId, JobRecord, JobStatus, Limits, LoadId, Outcome
-from ingestd.core.outgoing import NoticeRefused
+from ingestd.core.outgoing import JobWithdrawalNoted, NoticeRefused
 from ingestd.core.phases import Away, Load, Released, Releasing
 from ingestd.core.requirements import may_be_changed
 from ingestd.core.station_turn import Turn
@@ -25,15 +25,16 @@ from ingestd.core.station_turn import Turn
 def on_announced(turn: Turn, event: JobAnnounced) -> None:
     """A job is taken once, whatever number of times it is announced."""
     known = turn.station.jobs.get(event.job.job_id)
-    if known is None:
-        _take(turn, event.job)
+    if known is None or (known.job is None and known.status is not JobStatus.WITHDRAWN):
+        _take(turn, turn.record_of(event.job.job_id), event.job, event.offset)
     elif known.job is not None and event.job.version > known.job.version:
-        _change(turn, known, known.job, event.job)
+        _change(turn, known, known.job, event.job, event.offset)
     elif known.job is not None and event.job.version == known.job.version and event.job != known.job:
         again = (
             f"data.version: job {event.job.job_id} version {event.job.version} is known with other content"
         )
-        _refuse(turn, _name(event.job), (f"{again}; give it version {known.job.version + 1}",))
+        problem = f"{again}; give it version {known.job.version + 1}"
+        _refuse(turn, _name(event.job), (problem,), event.offset)
 
 
 def _name(job: Job) -> str:
@@ -42,15 +43,17 @@ def _name(job: Job) -> str:
 
 def on_amended(turn: Turn, event: JobAmended) -> None:
     """An amendment carries the whole job, so one that comes first is as good as the announcement."""
-    on_announced(turn, JobAnnounced(at=event.at, job=event.job))
+    on_announced(turn, JobAnnounced(at=event.at, job=event.job, offset=event.offset))
 
 
-def _take(turn: Turn, job: Job) -> None:
+def _take(turn: Turn, record: JobRecord, job: Job, offset: int | None) -> None:
+    """`record`: what other stations' words about this job, heard before its notice, have made of it."""
     problems = why_not_takeable(job, turn.station.limits) + _why_not_there(turn, job)
     if problems:
-        _refuse(turn, _name(job), problems)
+        _refuse(turn, _name(job), problems, offset)
         return
-    turn.put_job(JobRecord(job_id=job.job_id, job=job))
+    again = record.status is JobStatus.FAILED and job.version > record.failed_version
+    turn.put_job(replace(record, job=job, status=JobStatus.PENDING if again else record.status))
 
 
 def why_not_takeable(job: Job, limits: Limits) -> tuple[str, ...]:
@@ -83,14 +86,14 @@ def _why_not_there(turn: Turn, job: Job) -> tuple[str, ...]:
     )
 
 
-def _change(turn: Turn, record: JobRecord, old: Job, new: Job) -> None:
+def _change(turn: Turn, record: JobRecord, old: Job, new: Job, offset: int | None) -> None:
     problems = (
         why_not_takeable(new, turn.station.limits)
         + _why_not_changeable(turn, record, old, new)
         + _why_not_there(turn, new)
     )
     if problems:
-        _refuse(turn, _name(new), problems)
+        _refuse(turn, _name(new), problems, offset)
         return
     claims = record.claims if old.drives == new.drives else ()
     turn.put_job(replace(record, job=new, status=JobStatus.PENDING, claims=claims))
@@ -107,14 +110,15 @@ def _why_not_changeable(turn: Turn, record: JobRecord, old: Job, new: Job) -> tu
     if record.status in (JobStatus.LOADED, JobStatus.WITHDRAWN):
         return (f"data.job_id: job {new.job_id} is {record.status} already; announce a new job",)
     loaded = any(claim.outcome is Outcome.LOADED for claim in record.claims)
-    begun = loaded or bool(turn.station.loads_of(new.job_id))
+    elsewhere = any(claim.station not in (None, turn.station.limits.station) for claim in record.claims)
+    begun = loaded or elsewhere or bool(turn.station.loads_of(new.job_id))
     problems = []
     if loaded and _demands(old) != _demands(new):
         problems.append(
             "data: items, requirements and proof cannot change once a drive of the job is loaded; "
             "withdraw the job instead"
         )
-    stored = any(load.ledger.stored_files for load in turn.station.loads_of(new.job_id))
+    stored = elsewhere or any(load.ledger.stored_files for load in turn.station.loads_of(new.job_id))
     if stored and _checksums(old) != _checksums(new):
         problems.append(
             "data.items: checksums cannot change once files have been stored; withdraw the job instead"
@@ -131,17 +135,16 @@ def _checksums(job: Job) -> dict[str, str]:
 
 
 def on_withdrawn(turn: Turn, event: JobWithdrawn) -> None:
-    record = turn.station.jobs.get(event.job_id)
-    if record is None:
-        record = JobRecord(job_id=event.job_id, job=None)
-    if record.status is JobStatus.LOADED:
-        text = "the job is loaded already; nothing was taken back"
-        turn.say_withdrawal(record.job_id, taken_back=False, text=text)
+    """Where stations share jobs, it takes effect with its place in their log: one of them puts it there,
+    one with a load of the job before the others."""
+    number = event.offset if event.offset is not None else turn.next_number()
+    if not turn.shared:
+        outcomes.withdrawal(turn, event.job_id, event.reason, number, own=True)
         return
-    turn.put_job(replace(record, status=JobStatus.WITHDRAWN))
-    for load in turn.station.loads_of(event.job_id):
-        turn.apply(load, Withdrawn(reason=event.reason))
-    turn.answer_withdrawal(event.job_id)
+    body = JobWithdrawalNoted(job_id=event.job_id, reason=event.reason, number=number)
+    busy = bool(turn.station.loads_of(event.job_id))
+    wait_s = 0.0 if busy or event.offset is None else turn.short_wait_s(event.job_id)
+    turn.say_once(event.job_id, number, body, wait_s=wait_s)
 
 
 def on_assigned(turn: Turn, event: DriveAssigned) -> None:
@@ -159,7 +162,7 @@ def _assign(turn: Turn, event: DriveAssigned, load: Load) -> str | None:
         return f"{owned}; withdraw that job to free it"
     if record is None or record.job is None:
         return f"data.job_id: no job {event.job_id} is known here; announce it first"
-    free = [n for n in range(len(record.job.drives)) if is_free(record, n)]
+    free = [n for n in range(len(record.job.drives)) if is_free(record, n, turn.station.silent)]
     against = [contradiction(load.facts, record.job, n) for n in free]
     fitting = [n for n, words in zip(free, against, strict=True) if words is None]
     away = _away_for(turn, event.job_id, load)
@@ -213,5 +216,5 @@ def _load_in(turn: Turn, name: BayName, meant: LoadId | None) -> Load | str:
     return load
 
 
-def _refuse(turn: Turn, notice: str, problems: tuple[str, ...]) -> None:
-    turn.say_of_station(NoticeRefused(notice=notice, problems=problems))
+def _refuse(turn: Turn, notice: str, problems: tuple[str, ...], offset: int | None = None) -> None:
+    turn.refuse(NoticeRefused(notice=notice, problems=problems), offset)

@@ -13,6 +13,7 @@ from ingestd.core.messages import Command, Record, SaveUplink
 from ingestd.core.model import (
     Attempt,
     BayName,
+    DriveClaim,
     Failure,
     Job,
     JobId,
@@ -20,10 +21,10 @@ from ingestd.core.model import (
     JobStatus,
     Limits,
     LoadId,
-    Outcome,
     Phase,
     Sighting,
 )
+from ingestd.core.outcomes import is_left_in_store
 from ingestd.core.phases import Load, Released
 
 ACTIVE = (Phase.SURVEYING, Phase.LOADING, Phase.PROVING)
@@ -55,6 +56,20 @@ class Station:
     said: int = 0
     """The last number given to a message that is about no load."""
     jobs_pending: int = 0
+    caught_up: bool = False
+    """All that was in the log when this process began has been heard."""
+    mark: str = ""
+    """Id of the first report of this process: once it is heard, all before it has been."""
+    seen: Map[str, float] = Map()
+    """The last word of each station in the log, by that station's clock."""
+    silent: frozenset[str] = frozenset()
+    """Stations with open claims that have not said a word for as long as the lease is."""
+    claimants: Map[str, frozenset[JobId]] = Map()
+    """Jobs of which a station has claimed a drive that it has not come to the end of."""
+    unsaid: Map[str, float] = Map()
+    """Messages that wait, by id, and until when: another station may say them first."""
+    heard: Map[str, int] = Map()
+    """Ids of the latest messages that any station may say, with the number of their coming."""
 
     def with_jobs(self, records: Iterable[JobRecord]) -> Station:
         station = self
@@ -79,6 +94,7 @@ class Station:
             jobs=self.jobs.set(record.job_id, record),
             index=index,
             destinations=destinations,
+            claimants=_changed_claimants(self.claimants, before, record),
             jobs_pending=self.jobs_pending + _pending(record) - _pending(before),
         )
 
@@ -108,9 +124,7 @@ class Station:
 
     def _may_be_taken_back(self, load: Load) -> bool:
         record = self.jobs.get(load.job_id) if load.job_id is not None else None
-        if record is None or record.status not in (JobStatus.PENDING, JobStatus.FAILED):
-            return False
-        return any(c.load_id == load.load_id and c.outcome is Outcome.LOADED for c in record.claims)
+        return record is not None and is_left_in_store(record, load)
 
     def job_of(self, load: Load) -> Job | None:
         record = self.jobs.get(load.job_id) if load.job_id is not None else None
@@ -118,7 +132,30 @@ class Station:
 
 
 def _pending(record: JobRecord | None) -> int:
-    return 1 if record is not None and record.status is JobStatus.PENDING else 0
+    return int(record is not None and record.job is not None and record.status is JobStatus.PENDING)
+
+
+def _changed_claimants(
+    claimants: Map[str, frozenset[JobId]], before: JobRecord | None, after: JobRecord
+) -> Map[str, frozenset[JobId]]:
+    old, new = _claimants(before), _claimants(after)
+    for station in old - new:
+        claimants = claimants.set(station, claimants[station] - {after.job_id})
+    for station in new - old:
+        claimants = claimants.set(station, claimants.get(station, frozenset()) | {after.job_id})
+    return claimants
+
+
+def _claimants(record: JobRecord | None) -> frozenset[str]:
+    """The stations whose loads have a drive of this job and have not come to their end."""
+    if record is None or not record.claims:
+        return frozenset()
+    return frozenset(c.station for c in record.claims if c.station is not None and is_open(c))
+
+
+def is_open(claim: DriveClaim) -> bool:
+    """Whether a claim was heard and has not ended."""
+    return claim.heard and claim.outcome is None and not claim.lapsed
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,25 +2,43 @@
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass, field, replace
 
 from ingestd.core import load as life
-from ingestd.core.load_events import Admitted, Context, LoadEvent, Matched, Unmatched, Withdrawn
+from ingestd.core import outcomes
+from ingestd.core.load_events import Admitted, Context, LoadEvent, Matched, Unmatched
 from ingestd.core.matching import FREE_AGAIN, Found, NotFound, match
-from ingestd.core.messages import Command, Progressed, Record, SaveJob, SaveLoad
+from ingestd.core.messages import (
+    Command,
+    Progressed,
+    Record,
+    SaveJob,
+    SaveLoad,
+    SaveUnsaid,
+    Say,
+    StartTimer,
+    Timer,
+)
 from ingestd.core.model import (
+    Attempt,
     DriveClaim,
     HoldReason,
     JobId,
     JobRecord,
-    JobStatus,
     LoadId,
     Outcome,
     Phase,
 )
-from ingestd.core.outgoing import JobLoaded, JobWithdrawalCompleted, Outgoing, Publish
+from ingestd.core.outgoing import NoticeRefused, Outgoing, Publish
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
 from ingestd.core.station_state import ACTIVE, Decision, Station
+
+NOTICES = "ingest.notices"
+"""Subject of what is said of a notice that all stations read."""
+
+TURN_S = 2.0
+"""Within this time stations take turns at what any of them may say."""
 
 
 @dataclass(slots=True)
@@ -42,17 +60,69 @@ class Turn:
     def do(self, command: Command) -> None:
         self.commands.append(command)
 
+    @property
+    def shared(self) -> bool:
+        """Whether other stations work on the same jobs."""
+        return self.station.limits.shared
+
     # -- messages --
 
-    def say_of_station(self, body: Outgoing) -> None:
-        self._say(self.station.limits.station, body)
+    def say_of_station(self, body: Outgoing) -> str:
+        """The id of the message."""
+        return self.say(self.station.limits.station, body)
 
-    def _say(self, subject: str, body: Outgoing) -> None:
-        """A message about no load. Its number is the time in microseconds, so that no process gives one
-        that another gave; within a process it rises even when the clock does not."""
+    def say(self, subject: str, body: Outgoing) -> str:
+        """A message about something that no single load is; its id."""
+        message = Publish(subject=subject, number=self.next_number(), at=self.at, body=body)
+        self.record(message)
+        return message.event_id
+
+    def next_number(self) -> int:
+        """The time in microseconds, so that no process gives a number that another gave; within a process
+        it rises even when the clock does not."""
         number = max(self.station.said + 1, int(self.at * 1_000_000))
         self.station = replace(self.station, said=number)
-        self.record(Publish(subject=subject, number=number, at=self.at, body=body))
+        return number
+
+    def say_once(self, subject: str, number: int, body: Outgoing, *, wait_s: float) -> None:
+        """A message that any station may say, and one does: the others hear it before their wait is over.
+
+        Should two say it all the same, both carry one id. A station that has not heard all of the log yet
+        waits until it has.
+        """
+        message = Publish(subject=subject, number=number, at=self.at, body=body)
+        event_id, due_at = message.event_id, self.at + wait_s
+        if not self.shared:
+            self.record(message)
+        elif event_id not in self.station.unsaid and event_id not in self.station.heard:
+            self.station = replace(self.station, unsaid=self.station.unsaid.set(event_id, due_at))
+            self.record(SaveUnsaid(message=message, due_at=due_at))
+            if wait_s <= 0 and self.station.caught_up:
+                self.say_now(event_id)
+            else:
+                self.start_word_timer(event_id, due_at)
+
+    def say_now(self, event_id: str) -> None:
+        """The wait is over and nobody has said it. A station that has not heard all waits until it has."""
+        if event_id in self.station.unsaid and self.station.caught_up:
+            self.station = replace(self.station, unsaid=self.station.unsaid.delete(event_id))
+            self.record(Say(event_id=event_id))
+
+    def start_word_timer(self, event_id: str, due_at: float) -> None:
+        timer = Timer(purpose="word", owner=event_id, attempt=Attempt(0))
+        self.do(StartTimer(timer=timer, after_s=max(0.0, due_at - self.at)))
+
+    def wait_s(self, *, own: bool, key: str) -> float:
+        """How long to wait before saying what another station should: the one whose record it follows from
+        says it at once, the others when that one has been silent for long, each a little later."""
+        return 0.0 if own else self.station.limits.lease_s * (1.0 + self._fraction(key))
+
+    def short_wait_s(self, key: str) -> float:
+        """The same where no station comes before the others."""
+        return TURN_S * self._fraction(key)
+
+    def _fraction(self, key: str) -> float:
+        return zlib.crc32(f"{self.station.limits.station}\n{key}".encode()) / 2**32
 
     def say_of_load(self, load_id: LoadId, body: Outgoing) -> None:
         load = self.station.loads[load_id]
@@ -60,7 +130,18 @@ class Turn:
         self.record(Publish(subject=load_id, number=number, at=self.at, body=body))
         self.put_load(replace(load, messages=number))
 
+    def refuse(self, body: NoticeRefused, offset: int | None) -> None:
+        """Say why a notice was set aside: once for all stations that have read it in the same place."""
+        if offset is None:
+            self.say_of_station(body)
+        else:
+            self.say_once(NOTICES, offset, body, wait_s=self.short_wait_s(str(offset)))
+
     # -- jobs --
+
+    def record_of(self, job_id: JobId) -> JobRecord:
+        """What is known of a job, be it only that others speak of it."""
+        return self.station.jobs.get(job_id) or JobRecord(job_id=job_id, job=None)
 
     def put_job(self, record: JobRecord) -> None:
         self.station = self.station.with_job(record)
@@ -68,9 +149,15 @@ class Turn:
         self.jobs_changed = True
 
     def claim(self, job_id: JobId, claim: DriveClaim) -> None:
-        record = self.station.jobs[job_id]
+        record = self.record_of(job_id)
         others = tuple(c for c in record.claims if c.drive_index != claim.drive_index)
         self.put_job(replace(record, claims=(*others, claim)))
+
+    def settle_later(self, job_id: JobId, load_id: LoadId) -> None:
+        """This load may put something into the store: the job is not over before it has let go."""
+        record = self.station.jobs[job_id]
+        if load_id not in record.unsettled:
+            self.put_job(replace(record, unsettled=(*record.unsettled, load_id)))
 
     # -- loads --
 
@@ -102,11 +189,13 @@ class Turn:
             at=self.at,
             limits=self.station.limits,
             job=record.job if record is not None else None,
-            elsewhere=self._elsewhere(load, record),
+            elsewhere=self.elsewhere(load, record),
         )
 
-    def _elsewhere(self, load: Load, record: JobRecord | None) -> frozenset[str] | None:
+    def elsewhere(self, load: Load, record: JobRecord | None = None) -> frozenset[str] | None:
         """Announced items found on the other drives of the job; None while one has yet to be seen."""
+        if record is None and load.job_id is not None:
+            record = self.station.jobs.get(load.job_id)
         if record is None or record.job is None:
             return frozenset()
         items: set[str] = set()
@@ -116,6 +205,11 @@ class Turn:
             claim = record.claim_of(number)
             if claim is None or claim.outcome in FREE_AGAIN:
                 return None
+            if self.shared:
+                if not claim.surveyed:
+                    return None
+                items.update(claim.items)
+                continue
             other = self.station.loads.get(claim.load_id)
             if other is not None and not _surveyed(other):
                 return None
@@ -130,93 +224,27 @@ class Turn:
             self._decided(after, after.state)
         if isinstance(after.state, Released):
             if not isinstance(before.state, Released):
-                self._let_go(after)
-            self._forget_if_over(after)
+                self._let_go(after, after.state)
+            self.forget_if_over(after)
 
     def _decided(self, load: Load, state: Releasing) -> None:
+        """Report what became of this drive; a station that shares its jobs waits until it hears that."""
         if load.job_id is None or load.drive_index is None:
             return
-        self.claim(
-            load.job_id,
-            DriveClaim(
-                drive_index=load.drive_index,
-                load_id=load.load_id,
-                bay=load.bay,
-                outcome=state.outcome,
-                receipt=load.receipt,
-                items=load.items,
-            ),
-        )
-        if state.step == "close" and state.outcome is not Outcome.LOADED:
-            record = self.station.jobs[load.job_id]
-            self.put_job(replace(record, kept=(*record.kept, load.load_id)))
-        if state.outcome is Outcome.LOADED:
-            self._perhaps_loaded(load)
-        elif state.outcome is Outcome.FAILED:
-            self._failed(load)
+        job = self.station.job_of(load)
+        assert job is not None, "a load that comes to its end has a job"
+        said = outcomes.report_of(load, state, job)
+        self.say_of_load(load.load_id, said)
+        if not self.shared:
+            outcomes.finished(self, said, None, own=True)
 
-    def _perhaps_loaded(self, load: Load) -> None:
-        assert load.job_id is not None, "a loaded load has a job"
-        record = self.station.jobs[load.job_id]
-        job = record.job
-        assert job is not None, "a loaded job was announced"
-        done = {c.drive_index for c in record.claims if c.outcome is Outcome.LOADED}
-        if record.status is not JobStatus.PENDING or done != set(range(len(job.drives))):
-            return
-        claims = sorted(record.claims, key=lambda claim: claim.drive_index)
-        known = [self.station.loads[c.load_id] for c in claims if c.load_id in self.station.loads]
-        self.put_job(replace(record, status=JobStatus.LOADED))
-        self.say_of_load(
-            load.load_id,
-            JobLoaded(
-                job_id=job.job_id,
-                tenant=job.tenant,
-                receipts=tuple(claim.receipt for claim in claims if claim.receipt is not None),
-                findings=tuple(finding for each in known for finding in each.findings),
-            ),
-        )
-        self._forget_siblings(load)
+    def _let_go(self, load: Load, state: Released) -> None:
+        if load.job_id is not None and not self.shared:
+            outcomes.released(self, load.job_id, load.load_id, state.outcome, own=True)
 
-    def _failed(self, load: Load) -> None:
-        """One drive's failure is the job's: the others stop, and what they stored is taken back."""
-        assert load.job_id is not None, "a failed load has a job"
-        record = self.station.jobs[load.job_id]
-        if record.status is JobStatus.PENDING:
-            self.put_job(replace(record, status=JobStatus.FAILED))
-        keep = record.job is not None and record.job.keep_on_failure
-        stop = Withdrawn(reason=f"another drive of the job failed ({load.load_id})", keep=keep)
-        for other in self.station.loads_of(load.job_id):
-            if other.load_id != load.load_id:
-                self.apply(other, stop)
-
-    def _let_go(self, load: Load) -> None:
-        if load.job_id is None or load.drive_index is None:
-            return
-        claim = self.station.jobs[load.job_id].claim_of(load.drive_index)
-        if claim is not None and claim.load_id == load.load_id:
-            self.claim(load.job_id, replace(claim, over=True))
-        self.answer_withdrawal(load.job_id)
-
-    def answer_withdrawal(self, job_id: JobId) -> None:
-        """Say what became of a withdrawn job, unless some load of it has yet to let go."""
-        record = self.station.jobs[job_id]
-        busy = [x for x in self.station.loads_of(job_id) if not isinstance(x.state, Released)]
-        if record.status is JobStatus.WITHDRAWN and not busy:
-            taken_back, text = _what_is_left(record)
-            self.say_withdrawal(job_id, taken_back=taken_back, text=text)
-
-    def say_withdrawal(self, job_id: JobId, *, taken_back: bool, text: str) -> None:
-        self._say(job_id, JobWithdrawalCompleted(job_id=job_id, taken_back=taken_back, text=text))
-
-    def _forget_if_over(self, load: Load) -> None:
+    def forget_if_over(self, load: Load) -> None:
         if load.load_id in self.station.loads and self.station.is_over(load):
             self.station = self.station.without_load(load.load_id)
-
-    def _forget_siblings(self, load: Load) -> None:
-        assert load.job_id is not None, "a load with siblings has a job"
-        for other in self.station.loads_of(load.job_id):
-            if isinstance(other.state, Released):
-                self._forget_if_over(other)
 
     # -- matching and admission --
 
@@ -232,11 +260,26 @@ class Turn:
         return self.apply(load, Unmatched(reason=reason, text=text, tried=found.tried))
 
     def _match(self, load: Load) -> Found | NotFound:
-        return match(load.facts, self.station.jobs, self.station.index)
+        return match(load.facts, self.station.jobs, self.station.index, self.station.silent)
 
     def take_job(self, load: Load, job_id: JobId, drive_index: int, by: str) -> Load:
-        self.claim(job_id, DriveClaim(drive_index=drive_index, load_id=load.load_id, bay=load.bay))
-        return self.apply(load, Matched(job_id=job_id, drive_index=drive_index, by=by))
+        before = self.station.jobs[job_id].claim_of(drive_index)
+        unended = before is not None and not before.over and before.load_id != load.load_id
+        claim = DriveClaim(
+            drive_index=drive_index,
+            load_id=load.load_id,
+            station=self.station.limits.station if self.shared else None,
+            heard=not self.shared,
+            bay=load.bay,
+        )
+        if not (self.shared and unended):
+            # Of what was claimed before, only the log can say that it is over.
+            self.claim(job_id, claim)
+        if not self.shared:
+            self.settle_later(job_id, load.load_id)
+        continues = before.load_id if before is not None and unended else None
+        matched = Matched(job_id=job_id, drive_index=drive_index, by=by, continues=continues)
+        return self.apply(load, matched)
 
     def find_jobs_again(self) -> None:
         """If jobs have changed, look again for the loads that wait for one, until nothing changes."""
@@ -259,7 +302,11 @@ class Turn:
         """Let as many of the waiting loads begin as there are places."""
         if self.station.draining:
             return
-        waiting = [load for load in self.station.loads.values() if isinstance(load.state, Waiting)]
+        waiting = [
+            load
+            for load in self.station.loads.values()
+            if isinstance(load.state, Waiting) and load.state.claiming is None
+        ]
         waiting.sort(key=self._urgency)
         for load in waiting[: max(0, self.places())]:
             self.apply(load, Admitted())
@@ -282,15 +329,6 @@ class Turn:
 
 def _outcome(load: Load) -> Outcome | None:
     return load.state.outcome if isinstance(load.state, Releasing) else None
-
-
-def _what_is_left(record: JobRecord) -> tuple[bool, str]:
-    """Whether what a withdrawn job had stored is gone, and in words what became of it."""
-    if record.kept:
-        return False, f"kept, as the job demanded: what load {', '.join(record.kept)} stored"
-    if record.claims:
-        return True, "what was stored has been taken back"
-    return False, "no load had begun"
 
 
 def _surveyed(load: Load) -> bool:

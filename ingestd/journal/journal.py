@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable, Collection, Container, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Container, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import islice
+from types import MappingProxyType
 from typing import assert_never
 
-from ingestd.core.messages import Record, SaveJob, SaveLoad, SaveUplink
+from ingestd.core.messages import Record, SaveJob, SaveLoad, SaveSeen, SaveUnsaid, SaveUplink, Say, Unsay
 from ingestd.core.model import JobRecord, JobStatus, LoadId, Outcome
 from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard
 from ingestd.journal.database import Database
 from ingestd.journal.manifest import SqliteManifest, forget, open_manifest, sweep_forgotten
-from ingestd.journal.outbox import Outbox
+from ingestd.journal.outbox import ADDITIONS, Outbox, Statement
 from ingestd.journal.rows import sound_upload
 from ingestd.journal.words import damaged
 from ingestd.ports import OutboxEntry
@@ -44,6 +45,16 @@ ON CONFLICT (load_id) DO UPDATE SET phase = excluded.phase, bay = excluded.bay,
 _SAVE_SETTING = """
 INSERT INTO settings (name, guard, body) VALUES (?, ?, ?)
 ON CONFLICT (name) DO UPDATE SET guard = excluded.guard, body = excluded.body
+"""
+
+_SAVE_SEEN = """
+INSERT INTO stations (station, seen_at) VALUES (?, ?)
+ON CONFLICT (station) DO UPDATE SET seen_at = excluded.seen_at
+"""
+
+_SAVE_POSITION = """
+INSERT INTO positions (stream, "offset") VALUES (?, ?)
+ON CONFLICT (stream) DO UPDATE SET "offset" = excluded."offset"
 """
 
 _REMEMBER = "INSERT OR REPLACE INTO identities (identity, at) VALUES (?, ?)"
@@ -77,6 +88,10 @@ class Restored:
     loads: tuple[Load, ...]
     uplink: SaveUplink | None
     """None when no message ever set it."""
+    unsaid: Mapping[str, float] = field(default_factory=dict)
+    """Messages that wait for others to say them, by id, and until when."""
+    seen: Mapping[str, float] = field(default_factory=dict)
+    """The last word of each station that shares the jobs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,39 +169,63 @@ class Journal:
                 jobs=known,
                 loads=tuple(LOADS.decode(body) for body in loads),
                 uplink=next((UPLINKS.decode(body) for body in uplink), None),
+                unsaid=dict(sql.execute("SELECT event_id, due_at FROM unsaid ORDER BY due_at")),
+                seen=dict(sql.execute("SELECT station, seen_at FROM stations")),
             )
 
-    def commit(self, records: Sequence[Record], *, at: float, identities: Sequence[str] = ()) -> None:
-        """Record all of it durably, or nothing: facts, outgoing events in their order, and that the
-        notices with these identities were acted on.
+    def positions(self) -> dict[str, int]:
+        """Of each stream, the offset up to which everything has been acted on."""
+        with self._db.reading() as sql:
+            return dict(sql.execute('SELECT stream, "offset" FROM positions'))
+
+    def commit(
+        self,
+        records: Sequence[Record],
+        *,
+        at: float,
+        identities: Sequence[str] = (),
+        positions: Mapping[str, int] = MappingProxyType({}),
+    ) -> None:
+        """Record all of it durably, or nothing: facts, outgoing events in their order, that the notices
+        with these identities were acted on, and how far each stream has been.
 
         An event id that was recorded before is an error: one decision would be told twice as two.
         """
-        if not records and not identities:
+        if not records and not identities and not positions:
             return
-        statements = [self._statement(record, at) for record in records]
+        statements = [statement for record in records for statement in self._statements(record, at)]
         statements.extend((_REMEMBER, (_digest(identity), at)) for identity in identities)
-        events = sum(isinstance(record, Publish) for record in records)
+        statements.extend((_SAVE_POSITION, position) for position in positions.items())
+        events = 0
         with self._db.held():
             with self._db.transaction() as sql:
                 for statement, values in statements:
-                    sql.execute(statement, values)
+                    done = sql.execute(statement, values)
+                    events += done.rowcount if statement in ADDITIONS else 0
             self._outbox.added(events, at)
 
-    def _statement(self, record: Record, at: float) -> tuple[str, tuple[object, ...]]:
+    def _statements(self, record: Record, at: float) -> Iterator[Statement]:
         match record:
             case SaveJob(record=job):
                 body = JOBS.encode(job)
-                return _SAVE_JOB, (job.job_id, _guard(job.job_id, body), body)
+                yield _SAVE_JOB, (job.job_id, _guard(job.job_id, body), body)
             case SaveLoad(load=load):
                 body = LOADS.encode(load)
                 mark = _guard(load.load_id, body)
-                return _SAVE_LOAD, (load.load_id, load.phase.value, load.bay, at, mark, body)
+                yield _SAVE_LOAD, (load.load_id, load.phase.value, load.bay, at, mark, body)
             case SaveUplink():
                 body = UPLINKS.encode(record)
-                return _SAVE_SETTING, ("uplink", _guard("uplink", body), body)
+                yield _SAVE_SETTING, ("uplink", _guard("uplink", body), body)
             case Publish():
-                return self._outbox.addition(record, self._encode(record), at)
+                yield self._outbox.addition(record, self._encode(record), at)
+            case SaveUnsaid(message=message, due_at=due_at):
+                yield self._outbox.put_off(message, self._encode(message), at, due_at)
+            case Say(event_id=event_id):
+                yield from self._outbox.said_after_all(event_id, at)
+            case Unsay(event_id=event_id):
+                yield self._outbox.dropped(event_id)
+            case SaveSeen(station=station, at=seen_at):
+                yield _SAVE_SEEN, (station, seen_at)
             case _:
                 assert_never(record)
 
@@ -260,7 +299,8 @@ def _with_data_of_open_jobs(jobs: Iterable[JobRecord]) -> Iterator[LoadId]:
     """The loads that are done while their job is not: it may yet want back what they stored."""
     for job in jobs:
         if job.status in (JobStatus.PENDING, JobStatus.FAILED):
-            yield from (claim.load_id for claim in job.claims if claim.outcome is Outcome.LOADED)
+            ends = (Outcome.LOADED, None)  # Its own end may not have been heard yet.
+            yield from (claim.load_id for claim in job.claims if claim.outcome in ends)
 
 
 def _digest(identity: str) -> bytes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from ingestd.core.outgoing import Publish
 from ingestd.journal.codec import guard
@@ -16,6 +16,24 @@ from ingestd.ports import OutboxEntry
 _PUT = """
 INSERT INTO outbox (event_id, subject, type, at, guard, body) VALUES (?, ?, ?, ?, ?, ?)
 """
+
+_PUT_OFF = """
+INSERT INTO unsaid (event_id, subject, type, at, guard, body, due_at) VALUES (?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (event_id) DO UPDATE SET due_at = excluded.due_at
+"""
+
+_PUT_AFTER_ALL = """
+INSERT OR IGNORE INTO outbox (event_id, subject, type, at, guard, body)
+SELECT event_id, subject, type, ?, guard, body FROM unsaid WHERE event_id = ?
+"""
+
+_DROP = "DELETE FROM unsaid WHERE event_id = ?"
+
+Statement = tuple[str, tuple[object, ...]]
+"""SQL and its values."""
+
+ADDITIONS = frozenset((_PUT, _PUT_AFTER_ALL))
+"""Statements whose rows are new events in the outbox."""
 
 _UNSENT = """
 SELECT sequence, event_id, subject, type, body, guard FROM outbox
@@ -44,10 +62,27 @@ class Outbox:
             self._oldest_at = _oldest_at(sql)
 
     @staticmethod
-    def addition(event: Publish, body: bytes, at: float) -> tuple[str, tuple[object, ...]]:
+    def addition(event: Publish, body: bytes, at: float) -> Statement:
         """Statement and values that put an event into the outbox; `added` is to follow their commit."""
         head = event.event_id, event.subject, event.body.TYPE
         return _PUT, (*head, at, _guard(*head, body), body)
+
+    @staticmethod
+    def put_off(event: Publish, body: bytes, at: float, due_at: float) -> Statement:
+        """The same for one that is said at `due_at`, unless another station says it first."""
+        head = event.event_id, event.subject, event.body.TYPE
+        return _PUT_OFF, (*head, at, _guard(*head, body), body, due_at)
+
+    @classmethod
+    def said_after_all(cls, event_id: str, at: float) -> Iterator[Statement]:
+        """Nobody has said it: it goes into the outbox, once, whatever number of times it is asked for."""
+        yield _PUT_AFTER_ALL, (at, event_id)
+        yield cls.dropped(event_id)
+
+    @staticmethod
+    def dropped(event_id: str) -> Statement:
+        """Another station has said it."""
+        return _DROP, (event_id,)
 
     def added(self, count: int, at: float) -> None:
         """So many were committed at `at`: wake who waits for something to send."""

@@ -175,7 +175,14 @@ class App:
         effects = Effects(handlers.table(), inbox.put, self._broken, clock, config.drives.read_stall_seconds)
         remembered = journal.restore()
         self.loop = Loop(
-            core.restored(config.limits(), remembered.jobs, remembered.loads, remembered.uplink),
+            core.restored(
+                config.limits(),
+                remembered.jobs,
+                remembered.loads,
+                remembered.uplink,
+                remembered.unsaid,
+                remembered.seen,
+            ),
             inbox=inbox,
             journal=journal,
             effects=effects,

@@ -22,6 +22,7 @@ from ingestd.core.messages import (
     NoticeMalformed,
     Record,
     SaveLoad,
+    SaveUnsaid,
     SetUplink,
     SetWeight,
     StartTimer,
@@ -34,7 +35,7 @@ from ingestd.core.model import Failure, FailureKind, Outcome
 from ingestd.core.outgoing import NoticeRefused, Publish
 from ingestd.core.phases import Held, Load, Releasing
 from ingestd.journal.journal import Journal
-from ingestd.ports import JournalError
+from ingestd.ports import JournalError, Position
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.effects import Effects
 from ingestd.telemetry import logs
@@ -46,14 +47,18 @@ BATCH = 256
 
 @dataclass(frozen=True, slots=True)
 class Noticed:
-    """A notice from the bus; `done` is called once what it changed is committed, with the problems for
+    """A message from the bus; `done` is called once what it changed is committed, with the problems for
     which it was refused."""
 
-    event: Event
-    identity: str
+    event: Event | None
+    """None: nothing follows from it but that it has been read."""
+    identity: str | None
+    """By which a repeat is known; None for a record of a log, which is known by its position alone."""
     done: Callable[[Sequence[str]], None]
     known_as: str | None = None
     """Source and id, as its sender knows it."""
+    position: Position | None = None
+    """Committed with what the message changes: what is not behind it is a repeat."""
 
 
 _REFUSED_BEFORE = (
@@ -62,9 +67,9 @@ _REFUSED_BEFORE = (
 )
 
 
-def _refusal_of(notice: Noticed) -> str:
+def _refusal_of(identity: str) -> str:
     """What is remembered, beside the identity of a notice, of one that was refused."""
-    return f"refused {notice.identity}"
+    return f"refused {identity}"
 
 
 @dataclass(slots=True)
@@ -74,6 +79,7 @@ class _Made:
     records: list[Record] = field(default_factory=list)
     commands: list[Command] = field(default_factory=list)
     identities: list[str] = field(default_factory=list)
+    positions: dict[str, int] = field(default_factory=dict)
     done: list[Callable[[], None]] = field(default_factory=list)
 
 
@@ -115,6 +121,7 @@ class Loop:
         self._timer_number = 0
         self._stop_by: float | None = None
         self._broken: JournalError | None = None
+        self._positions = journal.positions()
 
     def broken(self, error: JournalError) -> None:
         """Called by any thread that could not write the journal: the loop ends with this error."""
@@ -175,7 +182,10 @@ class Loop:
         before, made = self.station, _Made()
         for item in batch:
             self._decide(item, made)
-        self._journal.commit(made.records, at=self._clock.now(), identities=made.identities)
+        self._journal.commit(
+            made.records, at=self._clock.now(), identities=made.identities, positions=made.positions
+        )
+        self._positions.update(made.positions)
         self.turns += len(batch)
         self._tell(before, made.records)
         for command in made.commands:
@@ -184,22 +194,43 @@ class Loop:
             acknowledge()
 
     def _decide(self, item: Event | Noticed, made: _Made) -> None:
-        """Step the core, unless it is a notice that has been acted on before."""
+        """Step the core, unless it is a message that has been acted on before."""
         if not isinstance(item, Noticed):
-            decision = self._step(item)
-            made.records.extend(decision.records)
-            made.commands.extend(decision.commands)
+            self._keep(self._step(item), made)
             return
-        if self._knows(item.identity, made):
-            # It was told once already; what is left is to set it aside where it belongs.
-            refused: Sequence[str] = _REFUSED_BEFORE if self._knows(_refusal_of(item), made) else ()
-        else:
-            decision = self._step(item.event)
-            refused = [problem for body in _refusals(decision.records) for problem in body.problems]
-            made.records.extend(_with_identity(record, item.known_as) for record in decision.records)
-            made.commands.extend(decision.commands)
-            made.identities.extend([item.identity, _refusal_of(item)] if refused else [item.identity])
+        refused: Sequence[str] = ()
+        if item.event is not None and not self._is_behind(item.position, made):
+            if item.identity is None:
+                self._keep(self._step(item.event), made)
+            else:
+                refused = self._act_on(item, item.event, item.identity, made)
+        if item.position is not None:
+            stream, offset = item.position.stream, item.position.offset
+            made.positions[stream] = max(offset, self._position(stream, made))
         made.done.append(partial(item.done, refused))
+
+    def _keep(self, decision: core.Decision, made: _Made) -> None:
+        made.records.extend(decision.records)
+        made.commands.extend(decision.commands)
+
+    def _act_on(self, item: Noticed, event: Event, identity: str, made: _Made) -> Sequence[str]:
+        """What a notice changes, once; the problems for which it is, or was, refused."""
+        if self._knows(identity, made):
+            # It was told once already; what is left is to set it aside where it belongs.
+            return _REFUSED_BEFORE if self._knows(_refusal_of(identity), made) else ()
+        decision = self._step(event)
+        refused = [problem for body in _refusals(decision.records) for problem in body.problems]
+        made.records.extend(_with_identity(record, item.known_as) for record in decision.records)
+        made.commands.extend(decision.commands)
+        made.identities.extend([identity, _refusal_of(identity)] if refused else [identity])
+        return refused
+
+    def _is_behind(self, position: Position | None, made: _Made) -> bool:
+        """Whether a message stands where everything has been acted on: the bus has delivered it again."""
+        return position is not None and position.offset <= self._position(position.stream, made)
+
+    def _position(self, stream: str, made: _Made) -> int:
+        return made.positions.get(stream, self._positions.get(stream, -1))
 
     def _knows(self, identity: str, made: _Made) -> bool:
         return identity in made.identities or self._journal.knows(identity)
@@ -256,15 +287,24 @@ class Loop:
 
 
 def _refusals(records: Sequence[Record]) -> list[NoticeRefused]:
-    said = (record.body for record in records if isinstance(record, Publish))
+    said = (message.body for record in records if (message := _message(record)) is not None)
     return [body for body in said if isinstance(body, NoticeRefused)]
+
+
+def _message(record: Record) -> Publish | None:
+    """What a record says, be it now or later."""
+    if isinstance(record, SaveUnsaid):
+        return record.message
+    return record if isinstance(record, Publish) else None
 
 
 def _with_identity(record: Record, identity: str | None) -> Record:
     """A refusal names the notice as its sender knows it."""
-    if identity and isinstance(record, Publish) and isinstance(record.body, NoticeRefused):
-        return replace(record, body=replace(record.body, identity=identity))
-    return record
+    message = _message(record)
+    if not identity or message is None or not isinstance(message.body, NoticeRefused):
+        return record
+    named = replace(message, body=replace(message.body, identity=identity))
+    return replace(record, message=named) if isinstance(record, SaveUnsaid) else named
 
 
 def _log_phase(load: Load, before: object) -> None:

@@ -16,15 +16,20 @@ from ingestd.core.load_events import (
     Amended,
     Context,
     Expired,
+    Freed,
+    Judged,
     Lifted,
     LoadEvent,
     Matched,
+    Outbid,
+    ReportHeard,
     Restarted,
     Returned,
     TimeUp,
     Unmatched,
     Unplugged,
     Withdrawn,
+    Won,
 )
 from ingestd.core.load_moves import Unlisted
 from ingestd.core.load_turns import why_not
@@ -108,9 +113,18 @@ def _paused(phase: Phase, kind: FailureKind = FailureKind.STORE_UNREACHABLE) -> 
     return Life().to(phase).failed(kind)
 
 
+def _sharing() -> Life:
+    """A load of a station that shares its jobs, of which this one has several drives."""
+    job = v.job(v.SONAR, v.SERIAL, "HQ7K2M9B", items=(v.item(),))
+    return Life(job, limits=v.SHARED, elsewhere=None)
+
+
+PLAIN = v.survey(secrecy=(v.plain(),))
+
 LIVES: Mapping[Phase, tuple[Callable[[], Life], ...]] = {
-    Phase.WAITING: (Life, lambda: Life().to(Phase.WAITING)),
+    Phase.WAITING: (Life, lambda: Life().to(Phase.WAITING), lambda: _sharing().matched()),
     Phase.SURVEYING: (
+        lambda: _sharing().reported(),
         lambda: Life().to(Phase.SURVEYING),
         lambda: Life().to(Phase.SURVEYING).surveyed(v.survey(secrecy=(v.plain(),))),
         lambda: _paused(Phase.SURVEYING),
@@ -130,6 +144,7 @@ LIVES: Mapping[Phase, tuple[Callable[[], Life], ...]] = {
         lambda: Life().to(Phase.LOADING).take(Withdrawn(reason="not wanted")),
         lambda: Life().to(Phase.HELD).expired(),
         lambda: _paused(Phase.RELEASING),
+        lambda: _sharing().begun().surveyed(PLAIN).surveyed(PLAIN),
     ),
     Phase.RELEASED: (
         lambda: Life().to(Phase.RELEASED),
@@ -140,6 +155,7 @@ LIVES: Mapping[Phase, tuple[Callable[[], Life], ...]] = {
         lambda: Life().to(Phase.LOADING).failed(FailureKind.STORE_REFUSED),
         lambda: Life().to(Phase.SURVEYING).surveyed(v.survey(secrecy=(v.doubtful(),))),
         lambda: Life().to(Phase.PROVING).pulled().failed(FailureKind.STORE_REFUSED),
+        lambda: _sharing().begun().take(Outbid(text="another station has it")),
     ),
     Phase.AWAY: (
         lambda: Life().to(Phase.AWAY),
@@ -166,12 +182,19 @@ def _of_attempt(attempt: Attempt) -> Iterator[LoadEvent]:
     yield EffectCancelled(**known)
     yield TimeUp(attempt=attempt)
     yield Expired(attempt=attempt)
+    yield Won(attempt=attempt)
+    yield ReportHeard(attempt=attempt, complete=True)
+    yield ReportHeard(attempt=attempt, complete=False)
 
 
 def _from_outside() -> Iterator[LoadEvent]:
     yield Matched(job_id=JOB.job_id, drive_index=0, by="label KELP of vol-1")
     yield Unmatched(reason=HoldReason.SEVERAL_JOBS, text="several jobs claim this drive", tried=("serial",))
     yield Admitted()
+    yield Outbid(text="load quay-05.bay-1.20310517T082003000Z of station quay-05 has this drive")
+    yield Freed()
+    yield Judged(keep=False)
+    yield Judged(keep=True)
     yield Unplugged()
     yield Returned(bay=BayName("bay-2"), handle=v.handle("bay-2", 7), facts=v.facts())
     yield Withdrawn(reason="the order was cancelled")
@@ -186,7 +209,7 @@ def _plausible(load: Load, event: LoadEvent) -> bool:
     match event:
         case Matched() | Unmatched():
             return load.job_id is None and load.bay is not None
-        case Admitted() | Withdrawn() | Amended():
+        case Admitted() | Withdrawn() | Amended() | Outbid() | Freed() | Judged():
             return load.job_id is not None
         case Unplugged():
             return load.bay is not None
@@ -209,6 +232,14 @@ def _answers(load: Load, event: LoadEvent) -> bool:
     state = load.state
     if isinstance(event, Expired):
         return True
+    if isinstance(event, Won):
+        return isinstance(state, Waiting) and state.claiming is not None
+    if isinstance(event, ReportHeard):
+        return isinstance(state, Surveying) and state.reported
+    if isinstance(state, Surveying) and state.reported:
+        return False
+    if isinstance(state, Releasing) and state.step == "verdict":
+        return False
     if getattr(state, "pause", None) is not None:
         return isinstance(event, TimeUp)
     if isinstance(event, EffectFailed | EffectCancelled):

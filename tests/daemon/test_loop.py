@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import queue
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,21 +40,33 @@ class FakeJournal:
         self.records: list[Record] = []
         self.commits = 0
         self.known: set[str] = set()
+        self.committed: dict[str, int] = {}
         self.fails_at: int | None = None
         self._done = done
 
-    def commit(self, records: Sequence[Record], *, at: float, identities: Sequence[str] = ()) -> None:
-        if not records and not identities:
+    def commit(
+        self,
+        records: Sequence[Record],
+        *,
+        at: float,
+        identities: Sequence[str] = (),
+        positions: Mapping[str, int],
+    ) -> None:
+        if not records and not identities and not positions:
             return
         self.commits += 1
         if self.commits == self.fails_at:
             raise JournalError("the disk is full")
         self.records += records
         self.known.update(identities)
+        self.committed.update(positions)
         self._done.append("commit")
 
     def knows(self, identity: str) -> bool:
         return identity in self.known
+
+    def positions(self) -> dict[str, int]:
+        return dict(self.committed)
 
 
 class FakeEffects:

@@ -15,7 +15,7 @@ from tests.support.daemon import TENANT, Station, sealed, wait_for
 from tests.support.visits import Visit
 
 FILES = {b"a.enc": sealed(80_000, 1)}
-WAY = ["ingest.load.started", "ingest.job.loaded", "ingest.drive.released"]
+WAY = ["ingest.load.started", "ingest.load.finished", "ingest.job.loaded", "ingest.drive.released"]
 
 
 def job_data(number: int, **more: Any) -> dict[str, Any]:

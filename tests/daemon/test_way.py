@@ -20,7 +20,7 @@ FILES = {
     b"south-transect.enc": sealed(300_000, 2),
     b"logs/day-1.enc": sealed(70_000, 3),
 }
-WAY = ["ingest.load.started", "ingest.job.loaded", "ingest.drive.released"]
+WAY = ["ingest.load.started", "ingest.load.finished", "ingest.job.loaded", "ingest.drive.released"]
 
 SLOW = {"uplink": {"rate_bytes_per_second": 200_000}, "transfer": {"buffer_bytes": 65_536}}
 

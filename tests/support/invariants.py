@@ -41,7 +41,7 @@ from ingestd.core.model import (
     Phase,
     Severity,
 )
-from ingestd.core.outgoing import JobFailed, JobLoaded, LoadAway, LoadHeld, Publish
+from ingestd.core.outgoing import JobFailed, JobLoaded, LoadAway, LoadHeld, Outgoing, Publish
 from ingestd.core.phases import Away, Held, Load, Loading, Proving, Releasing, Surveying
 from ingestd.core.station_state import ACTIVE
 from tests.support.wellformed import EFFECTS, complaints
@@ -56,6 +56,10 @@ class Remembered(Protocol):
     def loads(self) -> Mapping[LoadId, Load]: ...
 
     def restored(self, limits: Limits) -> core.Station: ...
+
+
+def _is_of_load(body: Outgoing) -> bool:
+    return hasattr(body, "load_id") and not isinstance(body, JobFailed)
 
 
 def owner_of(effect: Effect) -> BayName | LoadId:
@@ -99,7 +103,7 @@ class Watch:
                 continue
             assert record.event_id not in self.event_ids, f"said twice: {record}"
             self.event_ids.add(record.event_id)
-            if record.subject in saved or record.subject in self.numbers or hasattr(record.body, "load_id"):
+            if record.subject in saved or record.subject in self.numbers or _is_of_load(record.body):
                 load_id = LoadId(record.subject)
                 self.numbers[load_id] += 1
                 assert record.number == self.numbers[load_id], f"out of order: {record}"

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from ingestd.core import load as life
+from ingestd.core import outcomes
 from ingestd.core.load_events import (
     Admitted,
     Amended,
@@ -20,6 +21,7 @@ from ingestd.core.load_events import (
     Unmatched,
     Unplugged,
     Withdrawn,
+    Won,
 )
 from ingestd.core.messages import (
     Closed,
@@ -51,7 +53,7 @@ from ingestd.core.model import (
     SurveyFacts,
 )
 from ingestd.core.outgoing import Outgoing
-from ingestd.core.phases import Load, Released, Waiting
+from ingestd.core.phases import Load, Released, Releasing, Waiting
 from tests.support import values as v
 
 LOAD = LoadId("quay-03.bay-1.20310517T070000000Z")
@@ -99,8 +101,9 @@ class Life:
         job = self.job if known else None
         context = Context(at=self.at, limits=self.limits, job=job, elsewhere=self.elsewhere)
         step = life.step(self.load, event, context)
-        self.load, self.messages, self.commands = step.load, step.messages, step.commands
-        self.told.extend(step.messages)
+        messages = (*step.messages, *_of_the_job(self.load, step.load, self.job))
+        self.load, self.messages, self.commands = step.load, messages, step.commands
+        self.told.extend(messages)
         return self
 
     # -- what effects say, under the attempt that is waited for --
@@ -150,6 +153,19 @@ class Life:
     def expired(self) -> Life:
         """Nobody has asked for the drive in time."""
         return self.take(Expired(attempt=self.load.attempt))
+
+    # -- where stations share jobs --
+
+    def begun(self) -> Life:
+        """Matched, its claim heard, and admitted."""
+        return self.matched().won().take(Admitted())
+
+    def won(self) -> Life:
+        return self.take(Won(attempt=self.awaited))
+
+    def reported(self) -> Life:
+        """Surveyed without fault; what lies on the drive is told to the other stations."""
+        return self.begun().surveyed()
 
     # -- what comes from outside --
 
@@ -233,6 +249,15 @@ class Life:
     def outcome(self) -> Outcome | None:
         """How it ended; None while it has not."""
         return self.load.state.outcome if isinstance(self.load.state, Released) else None
+
+
+def _of_the_job(before: Load, after: Load, job: Job) -> list[Outgoing]:
+    """What a station that shares its jobs with nobody says of the job when a load fails."""
+    failed = isinstance(after.state, Releasing) and after.state.outcome is Outcome.FAILED
+    if not failed or isinstance(before.state, Releasing):
+        return []
+    assert isinstance(after.state, Releasing)
+    return [outcomes.job_failed(outcomes.report_of(after, after.state, job))]
 
 
 def _only(kind: type[T], things: tuple[object, ...]) -> T:

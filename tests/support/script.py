@@ -51,7 +51,7 @@ from tests.support.one_station import Quay
 
 Words = Mapping[str, str]
 
-_DULL = ("load_id", "drive", "tenant", "station")
+_DULL = ("load_id", "drive", "tenant", "station", "receipt")
 """Fields of messages that every story would only repeat."""
 
 _FAULTS = {

@@ -46,7 +46,7 @@ def _of_order(events: Sequence[Event]) -> Iterator[str]:
         subject, number = event["subject"], int(event["sequence"])
         if number <= last.get(subject, 0):
             yield f"{event['type']} of {subject} has number {number} after {last[subject]}"
-        if "load_id" in event["data"] and number != last.get(subject, 0) + 1:
+        if event["data"].get("load_id") == subject and number != last.get(subject, 0) + 1:
             yield f"{event['type']} of {subject} has number {number}: there is a gap before it"
         last[subject] = number
 

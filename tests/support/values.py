@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from ingestd.core.model import (
@@ -51,6 +52,9 @@ LIMITS = Limits(
     stores=(STORE, SHARED_STORE),
     stores_shared=(SHARED_STORE,),
 )
+
+SHARED = replace(LIMITS, shared=True)
+"""The same station among others that work on the same jobs."""
 
 
 def identity(serial: str | None = SERIAL, **changes: Any) -> DriveIdentity:

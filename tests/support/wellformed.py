@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from ingestd.core.load import Step
 from ingestd.core.messages import Close, Prove, Recheck, StartTimer, Survey, TakeBack, Transfer
 from ingestd.core.model import Phase
+from ingestd.core.outgoing import LoadClaimed, LoadSurveyed
 from ingestd.core.phases import Away, Held, Load, Loading, Proving, Released, Releasing, Surveying, Waiting
 from ingestd.core.station import reason_of
 
@@ -43,6 +44,9 @@ def complaints_of_step(before: Load, step: Step) -> Iterator[str]:
     """What is wrong with one step in the life of a load."""
     yield from complaints(step.load)
     begun = [c.attempt for c in step.commands if isinstance(c, EFFECTS)]
+    begun += [m.attempt for m in step.messages if isinstance(m, LoadClaimed | LoadSurveyed)]
+    if isinstance(step.load.state, Releasing) and step.load.state.step == "verdict":
+        begun += [step.load.attempt] if step.load.state != before.state else []
     timers = [c.timer.attempt for c in step.commands if isinstance(c, StartTimer)]
     if any(attempt <= before.attempt for attempt in begun) or len(set(begun)) != len(begun):
         yield "a command under an attempt that was given out before"
