@@ -24,7 +24,7 @@ from ingestd.drives.udev import UdevDrives
 from ingestd.drives.uevents import Uevents, listen
 from ingestd.drives.watch import DriveWatch, Nap, Pause
 from ingestd.journal.journal import Journal
-from ingestd.ports import Drives, JournalError, PortError, Store
+from ingestd.ports import Bus, Drives, JournalError, PortError, Store
 from ingestd.runtime import config as configuration
 from ingestd.runtime.busthread import BusThread
 from ingestd.runtime.chores import Chores
@@ -212,9 +212,12 @@ class App:
         self._drives = drives
         spool, broker = make_spool(config), make_broker(config)
         spool.prepare()
+        bus: Bus = broker or spool
+        bus.follow(journal.positions())
         self._bus_thread = BusThread(
-            broker or spool,
+            bus,
             local=spool if broker else None,
+            log=config.amqp.claims_stream if broker else None,
             station=config.station.name,
             inbox=inbox,
             journal=journal,

@@ -6,11 +6,18 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 from ingestd.bus import codec
-from ingestd.core.messages import Event, NoticeMalformed
+from ingestd.core.messages import (
+    Event,
+    JobAmended,
+    JobAnnounced,
+    JobWithdrawn,
+    Notice,
+    NoticeMalformed,
+)
 from ingestd.journal.journal import Journal
 from ingestd.ports import Bus, BusDown, Delivery, JournalError
 from ingestd.runtime.clock import Clock
@@ -24,6 +31,10 @@ _STUCK_AT_ONCE = 8
 """Acknowledgements that may fail in one turn: where all do, polling must not wait for all."""
 
 _TIDY_EVERY_S = 600.0
+_TEXT_MAX = 500
+
+_PLACED = (JobAnnounced, JobAmended, JobWithdrawn, NoticeMalformed)
+"""What all stations read in one place of the stream, and answer under its number."""
 
 WINDOW = 1024
 """Notices that may be with the loop, taken but not yet committed."""
@@ -47,7 +58,7 @@ class BusThread:
 
     What comes in and what goes out fail and recover by themselves: a broker that takes no events may
     still have notices. With a broker, `local` is the spool through which people at this station speak
-    to it; it goes on without the broker as well.
+    to it; it goes on without the broker as well. `log` names the stream in which stations hear each other.
     """
 
     def __init__(
@@ -61,8 +72,10 @@ class BusThread:
         clock: Clock,
         poll_s: float,
         local: Bus | None = None,
+        log: str | None = None,
     ) -> None:
         self._bus = bus
+        self._log = log
         self._local = local
         self._station = station
         self._inbox = inbox
@@ -206,6 +219,9 @@ class BusThread:
     def _hand_over(self, delivery: Delivery) -> None:
         self._under_way += 1
         self._bytes_under_way += len(delivery.body)
+        if delivery.position is not None and delivery.position.stream == self._log:
+            self._hand_over_record(delivery)
+            return
         try:
             decoded = codec.decode(delivery.body, at=self._clock.now(), station=self._station)
         except codec.Malformed as error:
@@ -214,10 +230,26 @@ class BusThread:
         if delivery.flaws:
             self._hand_over_malformed(delivery, (), decoded.identity)
         elif decoded.notice is None:
-            self._done.put(_Settled(delivery, ()))
+            self._pass_over(delivery)
         else:
             over = partial(self._over, delivery, decoded.type, ())
-            self._put(decoded.notice, decoded.identity, over, decoded.identity)
+            self._put(delivery, decoded.notice, decoded.identity, over, decoded.identity)
+
+    def _hand_over_record(self, delivery: Delivery) -> None:
+        """What a station said. One that cannot be read is nothing that a person could mend."""
+        try:
+            heard = codec.decode_heard(delivery.body, at=self._clock.now())
+        except codec.Malformed as error:
+            logs.get().error("record_passed_over", record=delivery.name, text=str(error)[:_TEXT_MAX])
+            heard = None
+        self._pass_over(delivery, heard)
+
+    def _pass_over(self, delivery: Delivery, event: Event | None = None) -> None:
+        """Nobody is told of it; how far its stream has been read is recorded all the same."""
+        self._inbox.put(Noticed(event, None, partial(self._read, delivery), position=delivery.position))
+
+    def _read(self, delivery: Delivery, _told: Sequence[str]) -> None:
+        self._done.put(_Settled(delivery, ()))
 
     def _hand_over_malformed(
         self, delivery: Delivery, problems: tuple[str, ...], known_as: str | None
@@ -228,12 +260,20 @@ class BusThread:
         )
         # By its origin: what could not be understood may come again, corrected, under the same id.
         over = partial(self._over, delivery, "not understood", problems)
-        self._put(event, f"malformed {delivery.origin}", over, known_as)
+        self._put(delivery, event, f"malformed {delivery.origin}", over, known_as)
 
     def _put(
-        self, event: Event, identity: str, over: Callable[[Sequence[str]], None], known_as: str | None
+        self,
+        delivery: Delivery,
+        event: Notice,
+        identity: str,
+        over: Callable[[Sequence[str]], None],
+        known_as: str | None,
     ) -> None:
-        self._inbox.put(Noticed(event, identity, over, known_as))
+        position = delivery.position
+        if position is not None and isinstance(event, _PLACED):
+            event = replace(event, offset=position.offset)
+        self._inbox.put(Noticed(event, identity, over, known_as, position))
 
     def _over(self, delivery: Delivery, kind: str, own: Sequence[str], told: Sequence[str]) -> None:
         """Called by the loop when what the notice changed is committed. `own` is what the bus knows to be

@@ -137,6 +137,8 @@ class Config(Section):
             ),
             stores=tuple(store.name for store in self.stores),
             stores_shared=tuple(store.name for store in self.stores if not store.tenant_in_prefix),
+            shared=self.bus.kind == "amqp",
+            lease_s=self.amqp.lease_seconds,
             uplink_configured=(self.uplink.rate_bytes_per_second, self.uplink.burst_bytes),
         )
 
@@ -253,6 +255,12 @@ def contradictions(config: Config) -> Iterator[str]:
     yield from _about_bays(config)
     if config.bus.kind == "amqp":
         yield from config.amqp.contradictions()
+        if config.amqp.lease_seconds < 3 * config.station.report_every_seconds:
+            yield (
+                f"amqp.lease_seconds: {config.amqp.lease_seconds:g} is less than three times "
+                f"station.report_every_seconds ({config.station.report_every_seconds:g}): one report that "
+                "comes late would cost a station its drives; raise it"
+            )
     for code in config.requirements:
         if not may_be_changed(code):
             allowed = [c.value for c in CATALOGUE if may_be_changed(c)]

@@ -171,7 +171,7 @@ class PostOffice:
                     return
                 continue
             assert isinstance(item, Noticed)
-            self.noticed.append(item.identity)
+            self.noticed.append(str(item.identity))
             item.done(())
 
     def _compare(self) -> None:
