@@ -1,0 +1,1 @@
+"""What needs privilege, and nothing else: a handful of verbs, in this process or in a helper's."""
