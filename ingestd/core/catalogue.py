@@ -50,7 +50,7 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
     FindingCode.VOLUME_UNREADABLE: Entry(
         _DATA,
         _BLOCKING,
-        "Use a file system that is accepted, on a volume that is not locked, and send the drive again.",
+        "Check the volume for errors, or format it with an accepted file system, and send the drive again.",
         SET_ASIDE,
     ),
     FindingCode.VOLUME_NOT_UNMOUNTED: Entry(
@@ -58,6 +58,31 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         _BLOCKING,
         "Connect the drive to a computer, let it mount, eject it properly and send it again.",
         SET_ASIDE,
+    ),
+    FindingCode.VOLUME_LOCKED: Entry(
+        _DATA,
+        _BLOCKING,
+        "Write the encrypted archives to a volume that is not itself locked, and send the drive again.",
+        SET_ASIDE,
+    ),
+    FindingCode.VOLUME_ARRAY_MEMBER: Entry(
+        _DATA,
+        _BLOCKING,
+        "Write the archives to a drive that can be read by itself, and send that one.",
+        SET_ASIDE,
+    ),
+    FindingCode.VOLUME_NOT_ACCEPTED: Entry(
+        _DATA,
+        _BLOCKING,
+        "Use one of the accepted file systems, and send the drive again.",
+        SET_ASIDE,
+    ),
+    FindingCode.VOLUME_SPARE: Entry(_DATA, _NOTED, _NOTHING, _NOTHING),
+    FindingCode.VOLUME_REPLAYED: Entry(
+        _DATA, _NOTED, "Eject drives properly before unplugging them.", _NOTHING
+    ),
+    FindingCode.VOLUME_MARKED_UNCLEAN: Entry(
+        _DATA, _NOTED, "Eject drives properly before unplugging them.", _NOTHING
     ),
     FindingCode.FOLDER_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, SET_ASIDE, fixed=True),
     FindingCode.FILE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, SET_ASIDE, fixed=True),

@@ -185,6 +185,23 @@ class HealthFacts:
     temperature_celsius: int | None = None
 
 
+class VolumeFlaw(StrEnum):
+    """What kind of problem keeps a volume from being read."""
+
+    UNREADABLE = "unreadable"
+    """Damaged, or nothing that is known."""
+    UNCLEAN = "unclean"
+    """Not cleanly unmounted, which its owner can mend without loss."""
+    LOCKED = "locked"
+    """An encrypted container around all of it."""
+    MEMBER = "member"
+    """A part of something that takes other drives, or other programs, to put together."""
+    NOT_ACCEPTED = "not-accepted"
+    """A file system that this site does not take."""
+    SPARE = "spare"
+    """Meant for no files: swap space, a reserved partition."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VolumeFacts:
     """One volume as probed. `problem` says, in the driver's words, why it cannot be read."""
@@ -195,8 +212,16 @@ class VolumeFacts:
     uuid: str | None = None
     size_bytes: int | None = None
     problem: str | None = None
-    unclean: bool = False
-    """The problem is that it was not cleanly unmounted, which its owner can mend without loss."""
+    flaw: VolumeFlaw | None = None
+    """Of what kind the problem is; None counts as unreadable."""
+    replayed: bool = False
+    """It was not cleanly unmounted, and its log was replayed onto an overlay; the drive is as it was."""
+    marked_unclean: bool = False
+    """It bears the mark of a volume that was not cleanly unmounted, and has no log to replay."""
+
+    @property
+    def unclean(self) -> bool:
+        return self.flaw is VolumeFlaw.UNCLEAN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -491,6 +516,12 @@ class FindingCode(StrEnum):
     NO_READABLE_VOLUME = "no-readable-volume"
     VOLUME_UNREADABLE = "volume-unreadable"
     VOLUME_NOT_UNMOUNTED = "volume-not-unmounted"
+    VOLUME_LOCKED = "volume-locked"
+    VOLUME_ARRAY_MEMBER = "volume-array-member"
+    VOLUME_NOT_ACCEPTED = "volume-not-accepted"
+    VOLUME_SPARE = "volume-spare"
+    VOLUME_REPLAYED = "volume-replayed"
+    VOLUME_MARKED_UNCLEAN = "volume-marked-unclean"
     FOLDER_UNREADABLE = "folder-unreadable"
     FILE_UNREADABLE = "file-unreadable"
     FILE_CHANGED = "file-changed"

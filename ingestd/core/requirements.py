@@ -32,6 +32,8 @@ from ingestd.core.model import (
     Secrecy,
     Severity,
     SurveyFacts,
+    VolumeFacts,
+    VolumeFlaw,
 )
 from ingestd.core.names import counted, shortened
 
@@ -68,9 +70,22 @@ class Case:
 Rule = Callable[[Case], Iterator[Finding]]
 
 
+_FLAWS: Mapping[VolumeFlaw, FindingCode] = {
+    VolumeFlaw.UNREADABLE: FindingCode.VOLUME_UNREADABLE,
+    VolumeFlaw.UNCLEAN: FindingCode.VOLUME_NOT_UNMOUNTED,
+    VolumeFlaw.LOCKED: FindingCode.VOLUME_LOCKED,
+    VolumeFlaw.MEMBER: FindingCode.VOLUME_ARRAY_MEMBER,
+    VolumeFlaw.NOT_ACCEPTED: FindingCode.VOLUME_NOT_ACCEPTED,
+    VolumeFlaw.SPARE: FindingCode.VOLUME_SPARE,
+}
+
+_MENDABLE = frozenset(_FLAWS) - {VolumeFlaw.UNREADABLE, VolumeFlaw.SPARE}
+"""Flaws that say more than that the drive holds nothing to be read."""
+
+
 def _volumes(case: Case) -> Iterator[Finding]:
     broken = [v for v in case.facts.volumes if v.problem]
-    if _none_readable(case) and not any(v.unclean for v in broken):
+    if _none_readable(case) and not any(v.flaw in _MENDABLE for v in broken):
         seen = tuple(f"{v.name}: {v.problem}" for v in broken) or ("nothing recognised",)
         yield make(
             FindingCode.NO_READABLE_VOLUME,
@@ -80,14 +95,43 @@ def _volumes(case: Case) -> Iterator[Finding]:
         )
         return
     for volume in broken:
-        finding = make(
-            FindingCode.VOLUME_NOT_UNMOUNTED if volume.unclean else FindingCode.VOLUME_UNREADABLE,
-            volume.name,
-            f"{volume.name} ({volume.file_system or 'unknown format'}) cannot be read: {volume.problem}.",
-            Evidence(name="volume", value=volume.name),
-            Evidence(name="driver", value=volume.problem or ""),
-        )
+        finding = _flaw(volume)
         yield replace(finding, severity=Severity.NOTED) if _all_items_found(case) else finding
+
+
+def _flaw(volume: VolumeFacts) -> Finding:
+    return make(
+        _FLAWS[volume.flaw or VolumeFlaw.UNREADABLE],
+        volume.name,
+        f"{_named(volume)} cannot be read: {volume.problem}.",
+        Evidence(name="volume", value=volume.name),
+        Evidence(name="driver", value=volume.problem or ""),
+    )
+
+
+def _named(volume: VolumeFacts) -> str:
+    return f"{volume.name} ({volume.file_system or 'unknown format'})"
+
+
+def _unclean(case: Case) -> Iterator[Finding]:
+    """What was done about volumes that were not cleanly unmounted and can be read all the same."""
+    for volume in case.facts.volumes:
+        if volume.problem is None and volume.replayed:
+            yield make(
+                FindingCode.VOLUME_REPLAYED,
+                volume.name,
+                f"{_named(volume)} was not cleanly unmounted. Its log was replayed onto an overlay, "
+                "and it was read with that; the drive itself is as it was.",
+                Evidence(name="volume", value=volume.name),
+            )
+        elif volume.problem is None and volume.marked_unclean:
+            yield make(
+                FindingCode.VOLUME_MARKED_UNCLEAN,
+                volume.name,
+                f"{_named(volume)} bears the mark of a volume that was not cleanly unmounted. "
+                "It has no log to replay, and was read as it is.",
+                Evidence(name="volume", value=volume.name),
+            )
 
 
 def _none_readable(case: Case) -> bool:
@@ -269,7 +313,16 @@ def _capacity(case: Case) -> Iterator[Finding]:
         )
 
 
-RULES: tuple[Rule, ...] = (_volumes, _items, _nothing, _oddities, _secrecy, _checksum_lists, _capacity)
+RULES: tuple[Rule, ...] = (
+    _volumes,
+    _unclean,
+    _items,
+    _nothing,
+    _oddities,
+    _secrecy,
+    _checksum_lists,
+    _capacity,
+)
 
 
 _WHY_NOTHING = frozenset(
@@ -277,6 +330,9 @@ _WHY_NOTHING = frozenset(
         FindingCode.NO_READABLE_VOLUME,
         FindingCode.VOLUME_NOT_UNMOUNTED,
         FindingCode.VOLUME_UNREADABLE,
+        FindingCode.VOLUME_LOCKED,
+        FindingCode.VOLUME_ARRAY_MEMBER,
+        FindingCode.VOLUME_NOT_ACCEPTED,
         FindingCode.ITEM_MISSING,
         FindingCode.ITEM_NOT_IN_ROOT,
         FindingCode.ITEM_WRONG_KIND,

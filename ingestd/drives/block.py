@@ -21,6 +21,7 @@ from ingestd.ports import DriveGoneError, DriveUnreadable, PortError, ResourcesE
 
 _BLKROSET = 0x125D
 _BLKFLSBUF = 0x1261
+_BLKSSZGET = 0x1268
 _BLKGETSIZE64 = 0x80081272
 _BLKGETDISKSEQ = 0x80081280
 
@@ -36,6 +37,7 @@ _LOOP_CONFIG = struct.Struct(f"=II{_LOOP_INFO64.size}s8Q")
 LOOP_CONTROL = "/dev/loop-control"
 BOOT_ID = "/proc/sys/kernel/random/boot_id"
 _SYS_BLOCK = "/sys/block"
+_SYS_NUMBERS = "/sys/dev/block"
 _ATTACH_TRIES = 50
 _ATTACH_PAUSE_S = 0.02
 
@@ -106,6 +108,45 @@ def loop_node(path: str) -> LoopNode | None:
         return None
 
 
+def node_by_number(major: int, minor: int) -> str:
+    """The node of a block device, such as `/dev/sdc`. Raises DriveGoneError when there is none."""
+    try:
+        name = os.path.basename(os.readlink(f"{_SYS_NUMBERS}/{major}:{minor}"))
+    except OSError as error:
+        raise translated(error, f"the device {major}:{minor}") from error
+    return f"/dev/{name}"
+
+
+def number_and_sequence(path: str) -> tuple[int, int, int]:
+    """Major, minor and disk sequence number of the disk at a node. Raises DriveGoneError, ToolFailed."""
+    folder = os.path.join(_SYS_BLOCK, os.path.basename(path))
+    try:
+        major, minor = map(int, _line(folder, "dev").split(b":"))
+        return major, minor, int(_line(folder, "diskseq"))
+    except OSError as error:
+        raise translated(error, path) from error
+
+
+def partition_nodes(path: str) -> list[str]:
+    """The kernel's own nodes for the partitions of the disk at a node; none where it reads no tables."""
+    name = os.path.basename(path)
+    with contextlib.suppress(OSError), os.scandir(os.path.join(_SYS_BLOCK, name)) as entries:
+        found = [entry.name for entry in entries if entry.name.startswith(name)]
+        return [f"/dev/{part}" for part in sorted(found) if _is_partition(name, part)]
+    return []
+
+
+def _is_partition(disk: str, part: str) -> bool:
+    return os.path.exists(os.path.join(_SYS_BLOCK, disk, part, "partition"))
+
+
+def holders(path: str) -> list[str]:
+    """Names of the devices that the kernel has built upon a disk or partition, such as `dm-0` or `md127`."""
+    with contextlib.suppress(OSError):
+        return sorted(os.listdir(os.path.join("/sys/class/block", os.path.basename(path), "holders")))
+    return []
+
+
 def generation_of(sequence: int) -> int:
     """A number for a disk sequence number that another boot, which counts anew, does not give again.
 
@@ -163,10 +204,10 @@ def at_fault(error: OSError, what: str) -> str:
     return str(said)
 
 
-def open_device(path: str) -> int:
+def open_device(path: str, access: int = os.O_RDONLY) -> int:
     """A descriptor for reading. Raises DriveGoneError, DriveUnreadable, ToolFailed, ResourcesExhausted."""
     try:
-        return os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        return os.open(path, access | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as error:
         raise translated(error, path) from error
 
@@ -176,8 +217,24 @@ def disk_sequence(fd: int) -> int:
     return _number(fd, _BLKGETDISKSEQ)
 
 
+def sequence_behind(fd: int, node: str) -> int:
+    """The same, with what sysfs has in its place where the kernel does not tell (before Linux 5.15)."""
+    folder = os.path.join(_SYS_BLOCK, os.path.basename(node))
+    if os.path.exists(os.path.join(folder, "diskseq")):
+        return disk_sequence(fd)
+    try:
+        return os.stat(folder).st_ino & 0xFFFFFFFF
+    except OSError as error:
+        raise translated(error, node) from error
+
+
 def size_bytes(fd: int) -> int:
     return _number(fd, _BLKGETSIZE64)
+
+
+def sector_bytes(fd: int) -> int:
+    """The logical sector, in which partition tables count."""
+    return int.from_bytes(_ioctl(fd, _BLKSSZGET, bytes(4)), sys.byteorder)
 
 
 def set_sealed(fd: int, value: bool) -> None:
@@ -203,42 +260,60 @@ def _ioctl(fd: int, request: int, argument: bytes | int) -> bytes:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadOnlyLoop:
-    """A window on a drive through which nothing can be written. It goes with its last user."""
+class LoopWindow:
+    """A loop device of ours over a drive or an overlay. It goes with its last user."""
 
     path: str
     fd: int
 
 
-def attach_read_only(drive_fd: int) -> ReadOnlyLoop:
-    """A read-only loop device over the disk behind `drive_fd`; close its `fd` to let it go.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extent:
+    """A stretch of a device; without a length it goes on to the end."""
 
-    It is made over the descriptor, not over a name, so that it is the disk that was verified. The
-    kernel detaches it when neither the descriptor nor a mount uses it: a crash leaves none behind.
-    Raises ToolFailed, ResourcesExhausted, DriveGoneError, DriveUnreadable.
+    offset_bytes: int = 0
+    length_bytes: int = 0
+
+
+WHOLE = Extent()
+
+
+def attach_read_only(drive_fd: int, extent: Extent = WHOLE) -> LoopWindow:
+    """A read-only loop device over (a stretch of) the disk behind `drive_fd`; close its `fd` to let it go.
+
+    It is made over the descriptor, not over a name, so that it is the disk that was verified, and has
+    the disk's own sectors. The kernel detaches it when neither the descriptor nor a mount uses it: a
+    crash leaves none behind. Raises ToolFailed, ResourcesExhausted, DriveGoneError, DriveUnreadable.
     """
+    # Direct, so that the kernel does not keep everything that is read a second time for the drive.
+    flags = _LO_FLAGS_READ_ONLY | _LO_FLAGS_AUTOCLEAR | _LO_FLAGS_DIRECT_IO
+    return _attach(drive_fd, extent, flags, sector_bytes(drive_fd))
+
+
+def attach_writable(file_fd: int, sector_bytes: int) -> LoopWindow:
+    """A loop device over a file of the station's own (never a drive), under the same rules."""
+    return _attach(file_fd, WHOLE, _LO_FLAGS_AUTOCLEAR, sector_bytes)
+
+
+def _attach(backing_fd: int, extent: Extent, flags: int, sector_bytes: int) -> LoopWindow:
+    places = (0, 0, 0, extent.offset_bytes, extent.length_bytes)
+    info = _LOOP_INFO64.pack(*places, 0, 0, 0, flags, b"ingestd", b"", b"", 0, 0)
+    configuration = _LOOP_CONFIG.pack(backing_fd, sector_bytes, info, *(0,) * 8)
     for _ in range(_ATTACH_TRIES):
         path = f"/dev/loop{_free_loop_number()}"
-        fd = _open_fresh(path)
+        fd = _open_fresh(path, writable=not flags & _LO_FLAGS_READ_ONLY)
         if fd is None:
             continue
         try:
-            fcntl.ioctl(fd, _LOOP_CONFIGURE, _loop_configuration(drive_fd))
+            fcntl.ioctl(fd, _LOOP_CONFIGURE, configuration)
         except OSError as error:
             os.close(fd)
             if error.errno != errno.EBUSY:
-                raise translated(error, "a read-only loop device over the drive") from error
+                raise translated(error, "a loop device over the drive") from error
             time.sleep(_ATTACH_PAUSE_S)  # another process took that number first
         else:
-            return ReadOnlyLoop(path, fd)
+            return LoopWindow(path, fd)
     raise ToolFailed("no free loop device could be had: another program takes each of them first")
-
-
-def _loop_configuration(drive_fd: int) -> bytes:
-    # Direct, so that the kernel does not keep everything that is read a second time for the drive.
-    flags = _LO_FLAGS_READ_ONLY | _LO_FLAGS_AUTOCLEAR | _LO_FLAGS_DIRECT_IO
-    info = _LOOP_INFO64.pack(0, 0, 0, 0, 0, 0, 0, 0, flags, b"ingestd", b"", b"", 0, 0)
-    return _LOOP_CONFIG.pack(drive_fd, 0, info, *(0,) * 8)
 
 
 def _free_loop_number() -> int:
@@ -256,10 +331,11 @@ def _free_loop_number() -> int:
         os.close(control)
 
 
-def _open_fresh(path: str) -> int | None:
+def _open_fresh(path: str, *, writable: bool) -> int | None:
     """The device, or None while its node has yet to be made."""
     try:
-        return open_device(path)
+        # Through a descriptor opened for reading the kernel attaches read-only devices only.
+        return open_device(path, os.O_RDWR if writable else os.O_RDONLY)
     except DriveGoneError:
         time.sleep(_ATTACH_PAUSE_S)
         return None

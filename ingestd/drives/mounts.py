@@ -12,29 +12,17 @@ import errno
 import os
 import re
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import structlog
 
 from ingestd.core.names import shortened
+from ingestd.drives.file_systems import Driver, driver_for
 from ingestd.drives.programs import Ended, run
 from ingestd.ports import ResourcesExhausted, ToolFailed
 
-DRIVERS: Mapping[str, tuple[str, str]] = {
-    "ext2": ("ext2", ""),
-    "ext3": ("ext3", ""),
-    "ext4": ("ext4", ""),
-    "xfs": ("xfs", "nouuid"),  # two drives may be copies of one another
-    "btrfs": ("btrfs", ""),
-    "vfat": ("vfat", "utf8=1,tz=UTC"),  # times that do not depend on where the station stands
-    "exfat": ("exfat", "iocharset=utf8"),
-    "ntfs": ("ntfs3", "iocharset=utf8"),
-    "squashfs": ("squashfs", ""),
-    "iso9660": ("iso9660", "iocharset=utf8"),
-}
-"""File systems that are mounted, by the name probing gives them: the kernel's driver, its options."""
-
 OPTIONS = "ro,nosuid,nodev,noexec,noatime,nosymfollow"
+_PROGRAM_OPTIONS = "ro,nosuid,nodev,noexec,noatime"
 
 _NOT_CLEAN = re.compile(r"recovery required|log replay required|cannot mount \S+ read-only", re.IGNORECASE)
 _NO_EVIDENCE = re.compile(
@@ -58,6 +46,8 @@ _DAMAGED = re.compile(
 )
 """A driver that knows the file system, as probing did, and finds it broken or cannot read it."""
 _WORDS_MAX = 400
+REPLAY_S = 900.0
+"""How long a mount may take that replays a log: its driver reads and sorts all of it first."""
 _UNMOUNT_S = 3.0
 _PAUSE_S = 0.05
 
@@ -80,23 +70,45 @@ def make_mount_folder(parent: str, stem: str) -> str:
 _UNCLEAN = "not cleanly unmounted"
 
 
-def mount(device: str, file_system: str, folder: str) -> str | None:
-    """Mount a device that refuses writes at an empty folder; None when done, else why it cannot be.
+def mount(device: str, file_system: str, folder: str, beat: Callable[[], None] | None = None) -> str | None:
+    """Mount a device at an empty folder; None when done, else why it cannot be.
+
+    With `beat`, which is called about once a second, it may take as long as replaying a log takes.
 
     Never with an option that leaves out the replay of a log. What the station itself lacks (a
     driver, a feature of one, an option of mount, memory) is never laid at the drive's door, nor is
     what cannot be told: it raises ToolFailed or ResourcesExhausted.
     """
-    driver, extra = DRIVERS[file_system]
-    options = f"{OPTIONS},{extra}" if extra else OPTIONS
+    driver = driver_for(file_system)
     with kernel_log(os.path.basename(device)) as log:
-        ended = run("mount", "-i", "-t", driver, "-o", options, device, folder)
+        if driver.is_program:
+            ended = _mount_by_program(driver, device, folder)
+        else:
+            ended = _mount(driver, device, folder, beat)
         if ended.code == 0:
             return None
         said = log()
-    _blame_station(driver, folder, ended)
+    _blame_station(folder, ended)
     words = ended.words.removeprefix(f"mount: {folder}: ").partition(" dmesg(1) may")[0]
-    return _refusal(driver, [words, *said])
+    return _refusal(driver.name, [words, *said])
+
+
+def _mount(driver: Driver, device: str, folder: str, beat: Callable[[], None] | None) -> Ended:
+    options = f"{OPTIONS},{driver.options}" if driver.options else OPTIONS
+    arguments = ("-i", "-t", driver.name, "-o", options, device, folder)
+    return run("mount", *arguments) if beat is None else run("mount", *arguments, limit_s=REPLAY_S, beat=beat)
+
+
+def _mount_by_program(driver: Driver, device: str, folder: str) -> Ended:
+    """Let a program serve the mount, which then gets those of our options that are the kernel's alone."""
+    options = f"{_PROGRAM_OPTIONS},{driver.options}" if driver.options else _PROGRAM_OPTIONS
+    ended = run(driver.name, "-o", options, device, folder)
+    if ended.code != 0:
+        return ended
+    ended = run("mount", "-i", "-o", f"remount,bind,{OPTIONS}", folder)
+    if ended.code != 0:
+        unmount(folder)
+    return ended
 
 
 def _refusal(driver: str, said: Sequence[str]) -> str:
@@ -132,20 +144,12 @@ def not_cleanly_unmounted(evidence: str) -> str:
     )
 
 
-def _blame_station(driver: str, folder: str, ended: Ended) -> None:
+def _blame_station(folder: str, ended: Ended) -> None:
     """Raise if mounting could not have worked whatever the drive is like."""
     if os.strerror(errno.ENOMEM) in ended.words:
         raise ResourcesExhausted(f"mounting ended with: {ended.words}")
-    if not has_driver(driver):
-        raise ToolFailed(f"this kernel has no driver for {driver}: install or load the module {driver}")
     if complaint := trial_mount(folder):
         raise ToolFailed(f"this station cannot mount anything with {OPTIONS}: {complaint}")
-
-
-def has_driver(driver: str) -> bool:
-    """Whether the kernel has the driver now; a mount that was tried has made it load the module."""
-    with open("/proc/filesystems", encoding="ascii") as listing:
-        return driver in listing.read().split()
 
 
 def trial_mount(folder: str) -> str | None:
@@ -227,6 +231,12 @@ def mount_point_of(device: str) -> str | None:
         if marks & {fields[2], _unescaped(source)}:
             return _point(fields)
     return None
+
+
+def is_swap(device: str) -> bool:
+    """Whether the kernel swaps to this device node."""
+    with open("/proc/swaps", encoding="utf-8") as listing:
+        return any(line.split()[:1] == [device] for line in listing)
 
 
 def mounted(table: str) -> list[tuple[str, str, str]]:

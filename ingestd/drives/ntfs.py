@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import struct
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 _LOG_FILE_RECORD, _VOLUME_RECORD = 2, 3
 _DATA, _VOLUME_INFORMATION, _END = 0x80, 0x70, 0xFFFFFFFF
@@ -21,15 +22,25 @@ _RESTART_VOLUME_IS_CLEAN = 0x0002
 _RECORD_BYTES_MAX = 65536
 
 
-def why_unclean(fd: int) -> str | None:
-    """In words, why the NTFS volume on this device does not count as clean; None when it does.
+@dataclass(frozen=True, slots=True)
+class State:
+    """How a volume was left. One that is only marked has nothing that would have to be replayed."""
+
+    log_problem: str | None = None
+    """Why its log cannot be passed over, in words; None when nothing in it is missing elsewhere."""
+    marked: bool = False
+    """It is marked as in need of a check."""
+
+
+def state_of(fd: int) -> State:
+    """How the NTFS volume on this device was left.
 
     A volume that cannot be understood is not clean. Raises OSError when it cannot be read.
     """
     try:
-        return _Table(fd).why_unclean()
+        return _Table(fd).state()
     except (ValueError, IndexError, OverflowError, struct.error) as error:
-        return f"its structures cannot be followed ({error})"
+        return State(f"its structures cannot be followed ({error})")
 
 
 class _Table:
@@ -47,12 +58,10 @@ class _Table:
         if not self._cluster_bytes or not _SECTOR <= self._record <= _RECORD_BYTES_MAX:
             raise ValueError("its boot sector makes no sense")
 
-    def why_unclean(self) -> str | None:
+    def state(self) -> State:
         (flags,) = struct.unpack_from("<H", self._resident(_VOLUME_RECORD, _VOLUME_INFORMATION), 10)
-        if flags & _VOLUME_IS_DIRTY:
-            return "it is marked as in need of a check"
         log = os.pread(self._fd, 2 * _RESTART_PAGE, self._first_cluster(_LOG_FILE_RECORD, _DATA))
-        return _why_log_unclean(log)
+        return State(_why_log_unclean(log), marked=bool(flags & _VOLUME_IS_DIRTY))
 
     def _attributes(self, number: int) -> Iterator[tuple[int, bytes]]:
         record = _fixed_up(os.pread(self._fd, self._record, self._start + number * self._record))

@@ -9,8 +9,6 @@ another drive under the same node is another drive.
 
 from __future__ import annotations
 
-import contextlib
-import errno
 import os
 import threading
 from collections.abc import Iterator, Sequence
@@ -21,9 +19,10 @@ import pyudev
 from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, Link, Sighting
 from ingestd.drives import block, identity, interface
 from ingestd.drives.bays import Bay, bays_holding
-from ingestd.drives.disks import Disk, Disks, Users, other_user, sequence_now, sequence_of
-from ingestd.drives.opening import open_volumes, station_problems, undo_leftovers
-from ingestd.drives.volumes import HeldDrive, tickets_of
+from ingestd.drives.disks import Disk, Disks, Users, other_user, sequence_now
+from ingestd.drives.opening import open_drive
+from ingestd.drives.privileged.verbs import BayOf, DeviceName, Privileged
+from ingestd.drives.volumes import HeldDrive
 from ingestd.ports import (
     CancelToken,
     DriveGoneError,
@@ -48,11 +47,11 @@ class _Seen:
 
 
 class UdevDrives:
-    """Drives that are disks in `bays`, mounted below `mounts_folder`, which is this daemon's own."""
+    """Drives that are disks in `bays`, opened through the verbs."""
 
-    def __init__(self, bays: Sequence[Bay], mounts_folder: str) -> None:
+    def __init__(self, bays: Sequence[Bay], privileged: Privileged) -> None:
         self._bays = tuple(bays)
-        self._mounts = os.path.realpath(mounts_folder)
+        self._privileged = privileged
         self._context = pyudev.Context()
         self._disks = Disks(self._context)
         self._places: dict[str, tuple[Disk, tuple[Bay, ...]]] = {}
@@ -60,8 +59,6 @@ class UdevDrives:
         self._lock = threading.Lock()
         self._seen: dict[DriveHandle, _Seen] = {}
         """What the last look found fit to be taken."""
-        self._ours: set[DriveHandle] = set()
-        """Open now, and claimed so that nobody else can mount them."""
         self.passed_over: tuple[str, ...] = ()
         """In words, what the last look found in the bays and left alone."""
 
@@ -170,44 +167,20 @@ class UdevDrives:
         seen = self._find(handle)
         if user := other_user(seen.disk, Users.now()):
             raise ToolFailed(_foreign(seen, user))
-        with contextlib.ExitStack() as undo:
-            drive_fd = self._claim(seen, undo)
-            block.set_sealed(drive_fd, True)
-            stem = f"{seen.bay.name}-{seen.disk.sequence}"
-            volumes, buffered = open_volumes(drive_fd, self._mounts, stem, undo, cancel)
-            facts = DriveFacts(
-                identity=self._who(seen),
-                interface=seen.sighting.interface,
-                volumes=tuple(volume.facts for volume in volumes),
-                tickets=tickets_of(volumes),
-                link=seen.sighting.link,
-                rotational=seen.disk.rotational,
-            )
-            self._find(handle)
-            way_back = undo.pop_all()
-        return HeldDrive(facts, volumes, way_back, lambda: self._still_there(handle), buffered)
-
-    def _claim(self, seen: _Seen, undo: contextlib.ExitStack) -> int:
-        """A descriptor of exactly this drive, for us alone where the kernel grants it.
-
-        An earlier attempt of ours that hangs in the kernel keeps its claim: then there is none to be had,
-        and none is needed.
-        """
-        handle = seen.sighting.handle
-        with self._lock:
-            claimed_before = handle in self._ours
-        fd = _open_node(handle.locator, alone=not claimed_before)
-        undo.callback(os.close, fd)
-        _same(handle, _sequence_behind(fd, seen.disk))
-        if not claimed_before:
-            with self._lock:
-                self._ours.add(handle)
-            undo.callback(self._let_go, handle)
-        return fd
-
-    def _let_go(self, handle: DriveHandle) -> None:
-        with self._lock:
-            self._ours.discard(handle)
+        known = DriveFacts(
+            identity=self._who(seen),
+            interface=seen.sighting.interface,
+            link=seen.sighting.link,
+            rotational=seen.disk.rotational,
+        )
+        return open_drive(
+            self._privileged,
+            DeviceName.parse(f"{seen.disk.number}/{seen.disk.sequence}"),
+            known,
+            cancel,
+            must_be_there=lambda: self._find(handle),
+            still_there=lambda: self._still_there(handle),
+        )
 
     def _who(self, seen: _Seen) -> DriveIdentity:
         return identity.settled(seen.claimed, None, shared=self._is_shared(seen))
@@ -225,13 +198,12 @@ class UdevDrives:
         return False
 
     def clean_up(self) -> Sequence[str]:
-        """Undo what a dead process left: mounts below our folder, windows over drives in the bays."""
-        nodes = [disk.node for _, disk in self._in_bays([])]
-        return undo_leftovers(self._mounts, nodes)
+        """Undo what a dead process left: mounts, windows over drives in the bays, overlays."""
+        return self._privileged.clean_up()
 
     def problems(self) -> Sequence[Problem]:
         """Everything that stands in the way of noticing and opening drives at this station."""
-        found = list(station_problems(self._mounts))
+        found = list(self._privileged.problems())
         if not os.path.exists(UDEV_CONTROL):
             found.append(
                 Problem(
@@ -243,6 +215,21 @@ class UdevDrives:
         self.enumerate()
         remedy = "unmount it or correct [[bays]], and keep automounters away from the bays"
         return [*found, *(Problem("bays", text, remedy, fatal=False) for text in self.passed_over)]
+
+
+def bay_finder(bays: Sequence[Bay]) -> BayOf:
+    """A function that gives the bay of the disk at a node, from what udev knows of it now."""
+
+    def bay_of(node: str) -> BayName | None:
+        context = pyudev.Context()  # one may not be shared by threads
+        try:
+            properties = dict(pyudev.Devices.from_name(context, "block", os.path.basename(node)).properties)
+        except pyudev.DeviceNotFoundError:
+            return None
+        places = bays_holding(bays, properties)
+        return places[0].name if len(places) == 1 else None
+
+    return bay_of
 
 
 def _line_of(bay: Bay, disk: Disk) -> tuple[str, Link | None]:
@@ -272,25 +259,6 @@ def _same(handle: DriveHandle, sequence: int) -> None:
             f"another drive is at {handle.locator} now, or it was plugged in anew: "
             f"the disk sequence number {sequence} is not the one that it was seen with"
         )
-
-
-def _open_node(node: str, *, alone: bool) -> int:
-    try:
-        return os.open(node, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | (os.O_EXCL if alone else 0))
-    except OSError as error:
-        if error.errno == errno.EBUSY:
-            raise ToolFailed(
-                f"something else has {node} or a part of it in use: stop it, "
-                "and keep automounters, LVM and RAID away from the bays"
-            ) from error
-        raise block.translated(error, node) from error
-
-
-def _sequence_behind(fd: int, disk: Disk) -> int:
-    """Of the very disk that was opened; from sysfs where the kernel does not tell (before Linux 5.15)."""
-    if os.path.exists(os.path.join(disk.folder, "diskseq")):
-        return block.disk_sequence(fd)
-    return sequence_of(disk.folder)
 
 
 def _foreign(seen: _Seen, user: str) -> str:

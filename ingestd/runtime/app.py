@@ -35,6 +35,7 @@ from ingestd.runtime.effects import Effects
 from ingestd.runtime.handlers import Handlers, plain_kind
 from ingestd.runtime.host import Signals
 from ingestd.runtime.loop import Inbox, Loop
+from ingestd.runtime.privilege import make_privileged
 from ingestd.runtime.reload import changed_keys, fixed_differences, keep_fixed
 from ingestd.runtime.status import StatusWriter, make_folders, running
 from ingestd.runtime.vigil import HUNG_S, Backstop, Pulse, Vigil
@@ -48,12 +49,11 @@ from ingestd.transfer.transfers import Transfers
 
 
 def make_drives(config: Config) -> Drives:
-    mounts = os.path.join(config.station.state_folder, "mounts")
     if config.drives.watch == "udev":
-        return UdevDrives([section.bay() for section in config.bays], mounts)
+        return UdevDrives([section.bay() for section in config.bays], make_privileged(config))
     assert config.drives.bays_folder is not None, "the configuration was looked through for that"
     if config.drives.watch == "loop":
-        return LoopDrives(config.drives.bays_folder, mounts)
+        return LoopDrives(config.drives.bays_folder, make_privileged(config))
     return FolderDrives(config.drives.bays_folder)
 
 

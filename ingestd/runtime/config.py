@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 import pydantic
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, BeforeValidator, Field
 
 from ingestd.core.model import BayName, Limits, Policy, PolicyChange
 from ingestd.core.requirements import CATALOGUE, may_be_changed
@@ -20,6 +20,26 @@ from ingestd.drives.bays import Bay
 from ingestd.runtime.config_amqp import AmqpSection
 from ingestd.runtime.config_section import Folder, Name, Section
 from ingestd.runtime.config_stores import STORE_KINDS, S3StoreSection, StoreSection, contradictions_of_s3
+
+FileSystem = Literal[
+    "ext2",
+    "ext3",
+    "ext4",
+    "xfs",
+    "btrfs",
+    "vfat",
+    "exfat",
+    "ntfs",
+    "hfsplus",
+    "squashfs",
+    "iso9660",
+    "udf",
+]
+
+
+def _as_tuple(value: Any) -> Any:
+    """What TOML has for an array, as the frozen value that it becomes."""
+    return tuple(value) if isinstance(value, list) else value
 
 
 class ConfigError(Exception):
@@ -61,6 +81,8 @@ class DrivesSection(Section):
     reconcile_every_seconds: Annotated[float, Field(ge=1, le=600)] = 30.0
     read_stall_seconds: Annotated[float, Field(ge=1)] = 120.0
     damage_seconds: Annotated[float, Field(ge=0, le=604_800)] = 7_200.0
+    file_systems: Annotated[tuple[FileSystem, ...] | None, BeforeValidator(_as_tuple)] = None
+    overlay_bytes_max: Annotated[int, Field(ge=0, le=1 << 40)] = 1 << 30
 
     @property
     def look_every_s(self) -> float:

@@ -13,7 +13,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingestd.drives import ntfs
-from ingestd.drives.loop import LoopDrives
 from tests.support import drives as support
 
 CLUSTER = 4096
@@ -70,11 +69,11 @@ def volume(*, flags: int = 0, log: bytes = EMPTY_LOG, padding: int = 0) -> bytes
 CLEAN = volume()
 
 
-def ask(path: Path, image: bytes) -> str | None:
+def ask(path: Path, image: bytes) -> ntfs.State:
     path.write_bytes(image)
     fd = os.open(path, os.O_RDONLY)
     try:
-        return ntfs.why_unclean(fd)
+        return ntfs.state_of(fd)
     finally:
         os.close(fd)
 
@@ -96,24 +95,24 @@ OPEN, SHUT, NOBODY = (0, 0), (0, 2), (0xFFFF, 0)
     ],
 )
 def test_the_log_tells(tmp_path: Path, log: bytes, complaint: str | None) -> None:
-    assert ask(tmp_path / "volume", volume(log=log)) == complaint
+    assert ask(tmp_path / "volume", volume(log=log)) == ntfs.State(complaint)
 
 
 def test_a_volume_marked_dirty(tmp_path: Path) -> None:
-    assert ask(tmp_path / "volume", volume(flags=0x0001)) == "it is marked as in need of a check"
-    assert ask(tmp_path / "volume", volume(flags=0x4080)) is None
+    assert ask(tmp_path / "volume", volume(flags=0x0001)) == ntfs.State(marked=True)
+    assert ask(tmp_path / "volume", volume(flags=0x4080)) == ntfs.State()
 
 
 @pytest.mark.parametrize("padding", range(380, 440, 4))
 def test_facts_that_lie_across_a_sectors_end(tmp_path: Path, padding: int) -> None:
-    assert ask(tmp_path / "volume", volume(flags=0x0001, padding=padding)) is not None
-    assert ask(tmp_path / "volume", volume(padding=padding)) is None
+    assert ask(tmp_path / "volume", volume(flags=0x0001, padding=padding)).marked
+    assert ask(tmp_path / "volume", volume(padding=padding)) == ntfs.State()
 
 
 def test_a_half_written_record_is_not_clean(tmp_path: Path) -> None:
     image = bytearray(CLEAN)
     image[TABLE + 3 * RECORD + 510] ^= 1
-    assert "half written" in (ask(tmp_path / "volume", bytes(image)) or "")
+    assert "half written" in (ask(tmp_path / "volume", bytes(image)).log_problem or "")
 
 
 @given(
@@ -129,8 +128,7 @@ def test_no_damage_raises(changes: list[tuple[int, int, int]]) -> None:
     fd = os.memfd_create("volume")
     try:
         os.write(fd, image)
-        answer = ntfs.why_unclean(fd)
-        assert answer is None or answer
+        assert ntfs.state_of(fd).log_problem != ""
     except OSError:
         pass
     finally:
@@ -152,7 +150,7 @@ def bay(tmp_path: Path) -> Iterator[Path]:
 def test_an_unclean_volume_is_never_mounted(bay: Path) -> None:
     (bay / "drive.img").write_bytes(volume(log=restart_page(7, *OPEN) * 2))
     support.plug_image(bay.parent, "bay-1")
-    opened = support.open_in(LoopDrives(str(bay.parent), str(bay.parent.parent / "mounts")), "bay-1")
+    opened = support.open_in(support.loop_drives(bay.parent, bay.parent.parent / "mounts"), "bay-1")
     (facts,) = opened.facts.volumes
     opened.close()
     assert facts.file_system == "ntfs"
@@ -165,6 +163,6 @@ def test_a_new_volume_is_clean(tmp_path: Path) -> None:
     image = support.make_file_system(tmp_path / "new.img", "mkfs.ntfs", "-F", "-q", "-L", "KELP")
     fd = os.open(image, os.O_RDONLY)
     try:
-        assert ntfs.why_unclean(fd) is None
+        assert ntfs.state_of(fd) == ntfs.State()
     finally:
         os.close(fd)

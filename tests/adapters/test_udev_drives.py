@@ -28,7 +28,7 @@ from ingestd.drives.udev import UdevDrives
 from ingestd.drives.uevents import Ears, Uevents, listen
 from ingestd.drives.watch import DriveWatch
 from ingestd.ports import DriveGoneError, ToolFailed
-from tests.support.drives import Going, attach, make_image, unplug_all, unplug_image
+from tests.support.drives import Going, attach, make_image, udev_drives, unplug_all, unplug_image
 from tests.support.udevd import UDEV_ONLY, settle, tell, told_of_images, udevd
 
 pytestmark = [*UDEV_ONLY]
@@ -73,7 +73,7 @@ def plug(path: Path) -> str:
 
 
 def make_drives(folder: Path, *bays: Bay) -> UdevDrives:
-    return UdevDrives(bays, str(folder / "mounts"))
+    return udev_drives(bays, folder / "mounts")
 
 
 def in_bays(drives: UdevDrives) -> dict[str, str]:

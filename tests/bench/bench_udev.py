@@ -19,7 +19,7 @@ from ingestd.core.model import BayName
 from ingestd.drives.bays import Bay
 from ingestd.drives.udev import UdevDrives
 from tests.support.daemon import Station, sealed, wait_for
-from tests.support.drives import attach, make_image, unplug_all, unplug_image
+from tests.support.drives import attach, make_image, udev_drives, unplug_all, unplug_image
 from tests.support.udevd import settle, tell, told_of_images, udevd
 
 
@@ -91,7 +91,7 @@ def looks(folder: Path, drives: int, count: int) -> list[float]:
         attach(image)
     settle()
     bays = [Bay(name=BayName(f"slot{n:02d}"), paths=(f"bench-slot{n:02d}-*",)) for n in range(drives)]
-    source = UdevDrives(bays, str(folder / "mounts"))
+    source = udev_drives(bays, folder / "mounts")
     assert len(source.enumerate()) == drives
     return [1000 * seconds(source) for _ in range(count)]
 

@@ -14,8 +14,6 @@ import pytest
 from ingestd.core.model import BayName, DriveHandle, DriveIdentity, JobId, Ticket
 from ingestd.drives.bays import Bay
 from ingestd.drives.folder import FolderDrives
-from ingestd.drives.loop import LoopDrives
-from ingestd.drives.udev import UdevDrives
 from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, ToolFailed
 from tests.support import drives as support
 from tests.support.drives import SONAR, Going, StoppedAfter, open_in, read_below, seen_in
@@ -52,7 +50,7 @@ class LoopStation:
     def __init__(self, home: Path) -> None:
         self.bays = home / "bays"
         self.bays.mkdir()
-        self.drives: Drives = LoopDrives(str(self.bays), str(home / "mounts"))
+        self.drives: Drives = support.loop_drives(self.bays, home / "mounts")
         self.devices: dict[str, str] = {}
 
     def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
@@ -72,7 +70,7 @@ class UdevStation:
         self.bays.mkdir()
         names = ("bay-1", "bay-2", "bay 2 (left)")
         bays = [Bay(name=BayName(name), paths=(f"bench-{name}-*",)) for name in names]
-        self.drives: Drives = UdevDrives(bays, str(home / "mounts"))
+        self.drives: Drives = support.udev_drives(bays, home / "mounts")
         self.devices: dict[str, str] = {}
 
     def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:

@@ -31,6 +31,7 @@ from ingestd.core.model import (
     Severity,
     SurveyFacts,
     VolumeFacts,
+    VolumeFlaw,
 )
 from ingestd.core.requirements import Case
 from tests.support import values as v
@@ -82,8 +83,34 @@ SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
         "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
     ),
     FindingCode.VOLUME_NOT_UNMOUNTED: (
-        v.survey(volumes=(replace(BAD, unclean=True),)),
+        v.survey(volumes=(replace(BAD, flaw=VolumeFlaw.UNCLEAN),)),
         "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
+    ),
+    FindingCode.VOLUME_LOCKED: (
+        v.survey(volumes=(replace(BAD, flaw=VolumeFlaw.LOCKED),)),
+        "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
+    ),
+    FindingCode.VOLUME_ARRAY_MEMBER: (
+        v.survey(volumes=(replace(BAD, flaw=VolumeFlaw.MEMBER),)),
+        "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
+    ),
+    FindingCode.VOLUME_NOT_ACCEPTED: (
+        v.survey(volumes=(replace(BAD, flaw=VolumeFlaw.NOT_ACCEPTED),)),
+        "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
+    ),
+    FindingCode.VOLUME_SPARE: (
+        v.survey(volumes=(GOOD, replace(BAD, flaw=VolumeFlaw.SPARE))),
+        "vol-2 (ext4) cannot be read: it was not unmounted cleanly.",
+    ),
+    FindingCode.VOLUME_REPLAYED: (
+        v.survey(volumes=(replace(GOOD, replayed=True),)),
+        "vol-1 (exfat) was not cleanly unmounted. Its log was replayed onto an overlay, "
+        "and it was read with that; the drive itself is as it was.",
+    ),
+    FindingCode.VOLUME_MARKED_UNCLEAN: (
+        v.survey(volumes=(replace(GOOD, marked_unclean=True),)),
+        "vol-1 (exfat) bears the mark of a volume that was not cleanly unmounted. "
+        "It has no log to replay, and was read as it is.",
     ),
     FindingCode.FOLDER_UNREADABLE: (v.survey(unlistable=ONE), "The folder vol-1/odd cannot be read."),
     FindingCode.DRIVE_CHANGED: (

@@ -9,14 +9,22 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from ingestd.core.model import BayName, Sighting
+from ingestd.drives import loop
+from ingestd.drives.bays import Bay
+from ingestd.drives.loop import LoopDrives
+from ingestd.drives.overlay import Scratch
+from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
+from ingestd.drives.privileged.verbs import BayOf
+from ingestd.drives.udev import UdevDrives, bay_finder
 from ingestd.files import write_whole
 from ingestd.ports import Cancelled, Drives, OpenDrive
 
@@ -134,28 +142,73 @@ def make_file_system(path: Path, *command: str | bytes, size_mib: int = 16) -> P
     return path
 
 
-def write_into(image: Path, files: Files, *, cleanly: bool) -> None:
+def write_into(image: Path, files: Files, *, cleanly: bool, program: Sequence[str] = ("mount",)) -> None:
     """Mount the image writable and write files into it, each made durable by fsync.
 
     With `cleanly` false the image is left as it was before unmounting: as a pulled drive has it.
+    `program` mounts: it takes the device and the folder last.
     """
     with tempfile.TemporaryDirectory() as scratch, attached(image) as device:
         mountpoint = Path(scratch)
-        subprocess.run(["mount", device, scratch], check=True)
+        subprocess.run([*program, device, scratch], check=True, capture_output=True)
         try:
             for name, body in files.items():
                 with (mountpoint / name).open("wb") as file:
                     file.write(body)
                     file.flush()
                     os.fsync(file.fileno())
+            if program[0] != "mount":
+                _flush(device)  # not for the kernel's drivers, whose logs it would bring in
             pulled = image.with_name(f".{image.name}.pulled")
             shutil.copyfile(image, pulled)
         finally:
             subprocess.run(["umount", scratch], check=True)
+            _until_served_no_more(device)
     if cleanly:
         pulled.unlink()
     else:
         pulled.rename(image)
+
+
+def _until_served_no_more(device: str) -> None:
+    """A program that served a mount writes the last of it after the mount is gone."""
+    for _ in range(200):
+        if not any(_has_open(process, device) for process in Path("/proc").glob("[0-9]*")):
+            return
+        time.sleep(0.02)
+
+
+def _has_open(process: Path, device: str) -> bool:
+    try:
+        return process.name != str(os.getpid()) and device in map(os.readlink, (process / "fd").iterdir())
+    except OSError:
+        return False
+
+
+def _flush(device: str) -> None:
+    """Bring into the image what a program wrote to the device in front of it."""
+    fd = os.open(device, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+# -- the verbs ------------------------------------------------------------------------------------
+
+
+def keeper(bay_of: BayOf, mounts: Path, **settings: Any) -> Keeper:
+    """The verbs in this process; overlays lie beside the mounts."""
+    scratch = Scratch(folder=f"{mounts}-overlays", bytes_max=settings.pop("overlay_bytes_max", 64 << 20))
+    return Keeper(KeeperSettings(mounts_folder=str(mounts), scratch=scratch, **settings), bay_of)
+
+
+def loop_drives(bays: Path, mounts: Path, **settings: Any) -> LoopDrives:
+    return LoopDrives(str(bays), keeper(partial(loop.bay_of, str(bays)), mounts, **settings))
+
+
+def udev_drives(bays: Sequence[Bay], mounts: Path, **settings: Any) -> UdevDrives:
+    return UdevDrives(bays, keeper(bay_finder(bays), mounts, **settings))
 
 
 # -- loop devices ---------------------------------------------------------------------------------
@@ -171,7 +224,10 @@ def plug_image(bays: Path, bay: str, image: str = "drive.img", **card: Any) -> s
 def attach(image: Path, *options: str) -> str:
     command = ["losetup", "-f", "--show", *options, str(image)]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
-    return done.stdout.strip()
+    device = done.stdout.strip()
+    # Whoever had the node before, and was killed, may have left it sealed.
+    subprocess.run(["blockdev", "--setrw", device], check=True)
+    return device
 
 
 def unplug_image(device: str) -> None:

@@ -1,0 +1,37 @@
+"""Who performs the privileged verbs: this process."""
+
+from __future__ import annotations
+
+import os
+from functools import partial
+
+from ingestd.drives import loop
+from ingestd.drives.file_systems import ACCEPTED
+from ingestd.drives.overlay import Scratch
+from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
+from ingestd.drives.privileged.verbs import BayOf, Privileged
+from ingestd.drives.udev import bay_finder
+from ingestd.runtime.config import Config
+
+
+def make_privileged(config: Config) -> Privileged:
+    return make_keeper(config, config.station.state_folder)
+
+
+def make_keeper(config: Config, folder: str) -> Keeper:
+    """What performs the verbs in this process, with mounts and overlays below `folder`."""
+    drives = config.drives
+    settings = KeeperSettings(
+        mounts_folder=os.path.join(folder, "mounts"),
+        scratch=Scratch(folder=os.path.join(folder, "overlays"), bytes_max=drives.overlay_bytes_max),
+        accepted=ACCEPTED if drives.file_systems is None else drives.file_systems,
+        demanded=drives.file_systems or (),
+    )
+    return Keeper(settings, bay_of(config))
+
+
+def bay_of(config: Config) -> BayOf:
+    """How the bay of a disk is found, for the way in which this station finds its drives."""
+    if config.drives.watch == "udev":
+        return bay_finder([section.bay() for section in config.bays])
+    return partial(loop.bay_of, config.drives.bays_folder or "")
