@@ -55,6 +55,9 @@ NOTICES: Mapping[str, Mapping[str, Any]] = {
         "station": "quay-03",
         "rate_bytes_per_second": 250_000_000,
         "burst_bytes": 64_000_000,
+        "stores": {"harrow-archive": 200_000_000},
+        "bays": {"bay-2": None},
+        "until": "2031-05-17T18:00:00+02:00",
     },
 }
 """The data of one notice of each type."""

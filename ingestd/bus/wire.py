@@ -26,6 +26,7 @@ from ingestd.bus.fields import (
 )
 from ingestd.bus.stamps import seconds
 from ingestd.bus.strict import Flaw, Place
+from ingestd.core.line import Cap
 from ingestd.core.messages import (
     DriveAssigned,
     HoldLifted,
@@ -50,9 +51,11 @@ from ingestd.core.model import (
     ProofLevel,
 )
 from ingestd.core.requirements import CATALOGUE, may_be_changed
+from ingestd.core.uplink import Limit, UplinkOrder
 
 ITEMS_MAX = 10_000
 DRIVES_MAX = 100
+LIMITS_MAX = 64
 CODES = tuple(sorted(code.value for code in CATALOGUE if may_be_changed(code)))
 """The requirements that a job may have treated differently."""
 
@@ -280,16 +283,39 @@ class LiftedData(OperatorData):
 
 
 class UplinkData(OperatorData):
-    """A new cap on the station's uplink."""
+    """What the station's uplink may be used for. It replaces the notice before it, whatever the timetable
+    does meanwhile; what it leaves out is as configured, so that an empty one ends it."""
 
-    rate_bytes_per_second: Positive | None
-    """null lifts the cap."""
+    rate_bytes_per_second: Positive | None = None
+    """The cap of the whole station; null lifts it, left out it is as configured."""
     burst_bytes: Positive | None = None
+    """How far ahead of the cap sending may run after a pause; an eighth of a second's worth by default."""
+    stores: Annotated[dict[Identifier, Positive | None], Field(max_length=LIMITS_MAX)] = {}
+    """Limits of single stores, by name; null lifts one, those that are left out are as configured."""
+    bays: Annotated[dict[Identifier, Positive | None], Field(max_length=LIMITS_MAX)] = {}
+    """Limits of single bays, likewise."""
+    until: Stamp | None = None
+    """When it ends by itself; left out, it is in force until the next one, or until the configuration of
+    the uplink changes."""
 
     def event(self, at: float) -> UplinkSet:
-        return UplinkSet(
-            at=at, rate_bytes_per_second=self.rate_bytes_per_second, burst_bytes=self.burst_bytes
+        given = "rate_bytes_per_second" in self.model_fields_set
+        order = UplinkOrder(
+            cap=Cap(self.rate_bytes_per_second, self.burst_bytes) if given else None,
+            stores=_limits(self.stores),
+            bays=_limits(self.bays),
+            until=None if self.until is None else seconds(self.until),
         )
+        return UplinkSet(at=at, order=order)
+
+    @classmethod
+    def flaws(cls, data: Mapping[str, object]) -> Iterator[Flaw]:
+        if data.get("burst_bytes") is not None and data.get("rate_bytes_per_second") is None:
+            yield Flaw(("burst_bytes",), "means nothing without rate_bytes_per_second; give both or neither")
+
+
+def _limits(limits: Mapping[str, int | None]) -> tuple[Limit, ...]:
+    return tuple(Limit(name, rate) for name, rate in sorted(limits.items()))
 
 
 def _load_id(text: str | None) -> LoadId | None:

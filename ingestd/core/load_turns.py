@@ -23,7 +23,6 @@ from ingestd.core.load_moves import (
     start_unclaimed_timer,
     unclaimed,
 )
-from ingestd.core.messages import SetWeight
 from ingestd.core.model import (
     Decision,
     HoldReason,
@@ -134,7 +133,6 @@ def on_amended(load: Load, state: Surveying | Loading | Proving, event: Amended,
     if event.again:
         interrupt(load, out)
         return _begin_anew(load, out)
-    out.do(SetWeight(load_id=load.load_id, weight=out.job.priority))
     return load
 
 

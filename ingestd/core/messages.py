@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from ingestd.core.line import NO_CAP, Cap
 from ingestd.core.model import (
     Attempt,
     BayName,
@@ -32,6 +33,7 @@ from ingestd.core.model import (
 )
 from ingestd.core.outgoing import Outgoing, Publish
 from ingestd.core.phases import Load
+from ingestd.core.uplink import Limit, UplinkOrder, UplinkSettings
 
 # -- events: the station's surroundings -----------------------------------------------------------
 
@@ -127,11 +129,10 @@ class HoldLifted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UplinkSet:
-    """A new cap. None lifts it; `rate` and `burst` in bytes per second and bytes."""
+    """Somebody decides what the line may be used for; it replaces what was decided before."""
 
     at: float
-    rate_bytes_per_second: int | None
-    burst_bytes: int | None
+    order: UplinkOrder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -433,35 +434,9 @@ class StartTimer:
     after_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetUplink:
-    rate_bytes_per_second: int | None
-    burst_bytes: int | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetWeight:
-    """A running load's share of the uplink is from now on proportional to `weight`."""
-
-    load_id: LoadId
-    weight: int
-
-
 LoadEffect = Survey | Transfer | Recheck | Prove | TakeBack | Close
 Effect = Identify | LoadEffect
-Command = (
-    Identify
-    | Survey
-    | Transfer
-    | Recheck
-    | Prove
-    | TakeBack
-    | Close
-    | Cancel
-    | StartTimer
-    | SetUplink
-    | SetWeight
-)
+Command = Identify | Survey | Transfer | Recheck | Prove | TakeBack | Close | Cancel | StartTimer
 
 
 # -- records: what a decision leaves behind, committed before any command is performed ------------
@@ -509,12 +484,43 @@ class SaveSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SaveUplink:
-    """The cap as last set by message; it outlives a restart, but not a change of the configured one."""
+    """What a message has set; it outlives a restart, but not a change of what is configured."""
 
     rate_bytes_per_second: int | None
     burst_bytes: int | None
     configured: tuple[int | None, int | None] | None = None
-    """`Limits.uplink_configured` when it was set."""
+    """Rate and burst in the configuration when it was set."""
+    configured_more: tuple[str, ...] = ()
+    """And `UplinkSettings.in_words`."""
+    sets_cap: bool = True
+    """Whether rate and burst were set; else those are as configured."""
+    stores: tuple[Limit, ...] = ()
+    bays: tuple[Limit, ...] = ()
+    until: float | None = None
+
+    @classmethod
+    def of(cls, order: UplinkOrder, settings: UplinkSettings) -> SaveUplink:
+        cap = order.cap or NO_CAP
+        return cls(
+            rate_bytes_per_second=cap.rate_bytes_per_second,
+            burst_bytes=cap.burst_bytes,
+            configured=(settings.cap.rate_bytes_per_second, settings.cap.burst_bytes),
+            configured_more=settings.in_words,
+            sets_cap=order.cap is not None,
+            stores=order.stores,
+            bays=order.bays,
+            until=order.until,
+        )
+
+    @property
+    def order(self) -> UplinkOrder:
+        cap = Cap(self.rate_bytes_per_second, self.burst_bytes) if self.sets_cap else None
+        return UplinkOrder(cap=cap, stores=self.stores, bays=self.bays, until=self.until)
+
+    def outlives(self, settings: UplinkSettings) -> bool:
+        """Whether it stays in force under this configuration."""
+        configured = (settings.cap.rate_bytes_per_second, settings.cap.burst_bytes)
+        return (self.configured, self.configured_more) == (configured, settings.in_words)
 
 
 Record = SaveJob | SaveLoad | SaveUplink | SaveUnsaid | Say | Unsay | SaveSeen | Publish

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal, NewType
 
+from ingestd.core.uplink import UplinkSettings
+
 JobId = NewType("JobId", str)
 LoadId = NewType("LoadId", str)
 BayName = NewType("BayName", str)
@@ -670,5 +672,4 @@ class Limits:
     """Whether other stations work on the same jobs, and all follow one log of what each has decided."""
     lease_s: float = 300.0
     """After this long without a word from a station, what it has claimed may be claimed by another."""
-    uplink_configured: tuple[int | None, int | None] | None = None
-    """Rate and burst that the configuration gives. A cap set by message ends when they change."""
+    uplink: UplinkSettings = UplinkSettings()

@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import islice
 
+from ingestd.core import uplink
 from ingestd.core.matching import is_free
 from ingestd.core.model import BayName, JobRecord, Ledger, LoadId, Phase, Severity
 from ingestd.core.names import natural
 from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying
 from ingestd.core.station import Station, reason_of
 from ingestd.core.station_state import Bay
+from ingestd.core.uplink import Limit, Source, UplinkOrder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,11 +53,39 @@ class LoadPicture:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CapPicture:
+    """The site's cap from a moment on, and whose word it is."""
+
+    at: float
+    rate_bytes_per_second: int | None
+    burst_bytes: int | None
+    source: Source
+    entry: str
+    """Of the timetable; empty where it comes from elsewhere."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UplinkPicture:
+    """What the line may be used for, now and later."""
+
+    cap: CapPicture
+    until: float | None
+    """When what a message has set ends by itself; None for never, or where no message is in force."""
+    ordered: bool
+    """Whether a message is in force."""
+    stores: tuple[Limit, ...]
+    bays: tuple[Limit, ...]
+    changes: tuple[CapPicture, ...]
+    """By themselves, the next few, in order."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     station: str
     at: float
     draining: bool
     uplink_bytes_per_second: int | None
+    uplink: UplinkPicture
     rate_bytes_per_second: float
     jobs_pending: int
     jobs_ended: int
@@ -69,19 +99,51 @@ _JOBS_SORTED_MAX = 2_000
 """Of more pending jobs than these any twenty are as good; sorting them all would hold up the loop."""
 
 
-def picture(station: Station, at: float, uplink_bytes_per_second: int | None) -> Picture:
+CHANGES_SHOWN = 64
+
+
+def picture(station: Station, at: float) -> Picture:
     """The station at this moment; bays first, by name, then drives that are away."""
+    line = _uplink(station, at)
+    uplink_bytes_per_second = line.cap.rate_bytes_per_second
     total = sum(load.rate_bytes_per_second for load in station.loads.values())
     return Picture(
         station=station.limits.station,
         at=at,
         draining=station.draining,
         uplink_bytes_per_second=uplink_bytes_per_second,
+        uplink=line,
         rate_bytes_per_second=total,
         jobs_pending=station.jobs_pending,
         jobs_ended=len(station.jobs) - station.jobs_pending,
         jobs_waiting=_jobs_waiting(station),
         loads=tuple(_pictures(station, uplink_bytes_per_second or total)),
+    )
+
+
+def _uplink(station: Station, at: float) -> UplinkPicture:
+    settings, order = station.limits.uplink, station.uplink_order
+    ordered = order is not None and order.in_force(at) and order != UplinkOrder()
+    limits = {link: cap.rate_bytes_per_second for link, cap in uplink.caps(settings, order, at).items()}
+    return UplinkPicture(
+        cap=_cap(at, uplink.in_force(settings, order, at)),
+        until=order.until if ordered and order is not None else None,
+        ordered=ordered,
+        stores=tuple(Limit(link.name, rate) for link, rate in limits.items() if link.kind == "store"),
+        bays=tuple(Limit(link.name, rate) for link, rate in limits.items() if link.kind == "bay"),
+        changes=tuple(
+            _cap(moment, then) for moment, then in islice(uplink.changes(settings, order, at), CHANGES_SHOWN)
+        ),
+    )
+
+
+def _cap(at: float, found: uplink.InForce) -> CapPicture:
+    return CapPicture(
+        at=at,
+        rate_bytes_per_second=found.cap.rate_bytes_per_second,
+        burst_bytes=found.cap.burst if found.cap.rate_bytes_per_second is not None else None,
+        source=found.source,
+        entry=found.entry,
     )
 
 

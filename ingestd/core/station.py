@@ -59,7 +59,6 @@ from ingestd.core.messages import (
     Proved,
     Rechecked,
     SaveUplink,
-    SetUplink,
     StartTimer,
     StationStarted,
     StopRequested,
@@ -75,6 +74,7 @@ from ingestd.core.outgoing import BayReport, NoticeRefused, StationReported
 from ingestd.core.phases import Away, Held, Load, Loading, Proving, Released, Releasing, Surveying
 from ingestd.core.station_state import ACTIVE, Decision, Station
 from ingestd.core.station_turn import Turn
+from ingestd.core.uplink import UplinkOrder
 
 _NOTHING: Mapping[str, float] = Map()
 
@@ -100,8 +100,8 @@ def restored(
     `loads` are all those that were saved; the ones that are over (`Station.is_over`) may be left out.
     `unsaid` are the messages that wait, by id, and until when; `seen` the last word of each station.
     """
-    if uplink is not None and uplink.configured != limits.uplink_configured:
-        uplink = None
+    if uplink is not None and not uplink.outlives(limits.uplink):
+        uplink = SaveUplink.of(UplinkOrder(), limits.uplink)
     station = Station(limits=limits, uplink=uplink, unsaid=Map(unsaid), seen=Map(seen)).with_jobs(jobs)
     return station.with_loads(load for load in loads if not station.is_over(load))
 
@@ -120,7 +120,8 @@ def step(station: Station, event: Event) -> Decision:
 
 def _on_started(turn: Turn, event: StationStarted) -> None:
     if turn.station.uplink is not None:
-        turn.do(_set_uplink(turn.station.uplink))
+        # What has ended meanwhile must not be in force again when the configuration is changed back.
+        turn.record(turn.station.uplink)
     for event_id, due_at in turn.station.unsaid.items():
         turn.start_word_timer(event_id, due_at)
     for load in turn.station.in_order():
@@ -136,10 +137,6 @@ def _on_started(turn: Turn, event: StationStarted) -> None:
     _start_report_timer(turn)
 
 
-def _set_uplink(saved: SaveUplink) -> SetUplink:
-    return SetUplink(rate_bytes_per_second=saved.rate_bytes_per_second, burst_bytes=saved.burst_bytes)
-
-
 def _on_stop(turn: Turn, event: StopRequested) -> None:
     turn.station = replace(turn.station, draining=True)
     for load in turn.station.in_order():
@@ -149,6 +146,10 @@ def _on_stop(turn: Turn, event: StopRequested) -> None:
 
 def _on_limits(turn: Turn, event: LimitsChanged) -> None:
     turn.station = replace(turn.station, limits=event.limits)
+    uplink = turn.station.uplink
+    if uplink is not None and not uplink.outlives(event.limits.uplink):
+        # Recorded too: or it would be in force again if the configuration is changed back.
+        _take_order(turn, UplinkOrder())
 
 
 def _on_timer(turn: Turn, event: TimerFired) -> None:
@@ -233,14 +234,13 @@ def _on_report(turn: Turn, event: LoadReport) -> None:
 
 
 def _on_uplink(turn: Turn, event: UplinkSet) -> None:
-    saved = SaveUplink(
-        rate_bytes_per_second=event.rate_bytes_per_second,
-        burst_bytes=event.burst_bytes,
-        configured=turn.station.limits.uplink_configured,
-    )
+    _take_order(turn, event.order)
+
+
+def _take_order(turn: Turn, order: UplinkOrder) -> None:
+    saved = SaveUplink.of(order, turn.station.limits.uplink)
     turn.station = replace(turn.station, uplink=saved)
     turn.record(saved)
-    turn.do(_set_uplink(saved))
 
 
 def _on_malformed(turn: Turn, event: NoticeMalformed) -> None:

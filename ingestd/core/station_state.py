@@ -26,6 +26,7 @@ from ingestd.core.model import (
 )
 from ingestd.core.outcomes import is_left_in_store
 from ingestd.core.phases import Load, Released
+from ingestd.core.uplink import UplinkOrder
 
 ACTIVE = (Phase.SURVEYING, Phase.LOADING, Phase.PROVING)
 """Phases that take one of the station's places."""
@@ -51,6 +52,7 @@ class Station:
     loads: Map[LoadId, Load] = Map()
     bays: Map[BayName, Bay] = Map()
     uplink: SaveUplink | None = None
+    """What a message has set of it."""
     draining: bool = False
     identifications: int = 0
     said: int = 0
@@ -70,6 +72,10 @@ class Station:
     """Messages that wait, by id, and until when: another station may say them first."""
     heard: Map[str, int] = Map()
     """Ids of the latest messages that any station may say, with the number of their coming."""
+
+    @property
+    def uplink_order(self) -> UplinkOrder | None:
+        return self.uplink.order if self.uplink is not None else None
 
     def with_jobs(self, records: Iterable[JobRecord]) -> Station:
         station = self

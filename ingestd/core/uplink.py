@@ -1,189 +1,133 @@
-"""The line to storage, shared out: a token bucket, max-min shares, and whose turn it is.
+"""What the line to storage may be used for at any moment, and who has decided it.
 
-Nothing here waits: time is an argument, in seconds of any one clock that does not run backwards.
+Three voices, the last one that speaks counts: the configured cap, the entry of the timetable that is in
+force, and a message. What a message sets stays in force, whatever the timetable does meanwhile, until
+the time that it names, until the next message, or until the configuration of the uplink changes;
+whatever it leaves out is as configured. Then the entry that is in force by then counts.
 
-- `TokenBucket` is the committed bucket of RFC 2697, section 3: full at first, filled at a constant
-  rate, never above its burst. So no more than rate * T + burst bytes pass in any window of T seconds.
-- `max_min_shares` says what a fair split is: D. Bertsekas and R. Gallager, Data Networks, second
-  edition, section 6.5.2, for a single link and with weights.
-- `FairQueue` brings that split about, one request at a time: P. Goyal, H. M. Vin and H. Cheng,
-  Start-Time Fair Queueing, SIGCOMM 1996. It needs to know neither the rate, which may change at any
-  moment, nor what each flow is going to ask for.
+Nothing here is remembered: each function says from the settings, the message and the time how it is, so
+that a clock that was put right is right at once.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Hashable, Mapping
-from dataclasses import dataclass, field, replace
-from typing import Generic, TypeVar
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
 
-_ROUNDING_S = 1e-6
-"""Added to every wait, lest the last digit of a float cost a second, useless one."""
+from ingestd.core.line import NO_CAP, SITE, Cap, Link
+from ingestd.core.timetable import Timetable
 
-K = TypeVar("K", bound=Hashable)
+Source = Literal["configuration", "timetable", "message"]
+
+WEIGHTS = (1, 2, 3, 4, 5, 6, 7, 8, 9)
+"""By priority, from 1 to 9."""
+AHEAD_DAYS = 15
+"""How far ahead changes are looked for: every entry of a week has its turn in it, also in the week in
+which the clock skips an hour."""
 
 
-# -- the bucket -----------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """The limit of one store or bay in bytes per second; None lifts it."""
+
+    name: str
+    rate_bytes_per_second: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TokenBucket:
-    """A budget in bytes. `tokens` is what it held at the moment `at`."""
+class UplinkSettings:
+    """The uplink as configured."""
 
-    rate_bytes_per_second: float
-    burst_bytes: float
-    tokens: float
-    at: float
+    cap: Cap = NO_CAP
+    """Between the entries of the timetable."""
+    timetable: Timetable = Timetable()
+    stores: tuple[Limit, ...] = ()
+    bays: tuple[Limit, ...] = ()
+    weights: tuple[int, ...] = WEIGHTS
+    due_guard_s: float = 0.0
+    """How long before its due time a job weighs more; 0 is never."""
+    due_guard_factor: float = 1.0
 
-    def __post_init__(self) -> None:
-        if self.rate_bytes_per_second <= 0 or self.burst_bytes <= 0:
-            raise ValueError("the rate and the burst of a budget have to be above zero")
-
-    @classmethod
-    def full(cls, rate_bytes_per_second: float, burst_bytes: float, now: float) -> TokenBucket:
-        return cls(
-            rate_bytes_per_second=rate_bytes_per_second, burst_bytes=burst_bytes, tokens=burst_bytes, at=now
-        )
-
-    def refilled(self, now: float) -> TokenBucket:
-        """The same bucket with what has come in since."""
-        gained = self.rate_bytes_per_second * max(0.0, now - self.at)
-        return replace(self, tokens=min(self.burst_bytes, self.tokens + gained), at=max(now, self.at))
-
-    def wait_s(self, size_bytes: float, now: float) -> float:
-        """Seconds until so many bytes may be taken; 0 when they may be now.
-
-        Raises ValueError for more than the burst, which no wait would ever bring: slice it.
-        """
-        if size_bytes > self.burst_bytes:
-            raise ValueError(f"{size_bytes} bytes never fit into a burst of {self.burst_bytes}: slice them")
-        short = size_bytes - self.refilled(now).tokens
-        return short / self.rate_bytes_per_second + _ROUNDING_S if short > 0 else 0.0
-
-    def taken(self, size_bytes: float, now: float) -> TokenBucket:
-        """The bucket without these bytes. Raises ValueError when it does not hold them."""
-        filled = self.refilled(now)
-        if size_bytes > filled.tokens:
-            raise ValueError(f"{size_bytes} bytes taken from a bucket that holds {filled.tokens:.0f}")
-        return replace(filled, tokens=filled.tokens - size_bytes)
-
-    def with_rate(self, rate_bytes_per_second: float, burst_bytes: float, now: float) -> TokenBucket:
-        """The bucket under a new cap. What was saved up stays, as far as the new burst has room."""
-        filled = self.refilled(now)
-        return replace(
-            filled,
-            rate_bytes_per_second=rate_bytes_per_second,
-            burst_bytes=burst_bytes,
-            tokens=min(filled.tokens, burst_bytes),
+    @property
+    def in_words(self) -> tuple[str, ...]:
+        """All of it but the cap, for telling whether it has changed; empty when all is as by default."""
+        table = self.timetable
+        return (
+            *(f"{table.zone_name} {entry.text} {entry.cap}" for entry in table.entries),
+            *(f"store {limit.name} {limit.rate_bytes_per_second}" for limit in self.stores),
+            *(f"bay {limit.name} {limit.rate_bytes_per_second}" for limit in self.bays),
         )
 
 
-# -- the fair split -------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UplinkOrder:
+    """What a message says about the uplink. It replaces the message before it."""
+
+    cap: Cap | None = None
+    """None: the cap is as configured."""
+    stores: tuple[Limit, ...] = ()
+    bays: tuple[Limit, ...] = ()
+    until: float | None = None
+
+    def in_force(self, now: float) -> bool:
+        return self.until is None or now < self.until
 
 
-def max_min_shares(capacity: float, demands: Mapping[K, tuple[float, float]]) -> dict[K, float]:
-    """Weighted max-min shares of `capacity`, from (weight, demand) of each.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InForce:
+    """The site's cap at one moment, and where it comes from."""
 
-    Nobody gets more than the demand; nothing is left over while somebody wants more; and whoever wants
-    more has at least as much per weight as anybody else. Progressive filling: the level of all rises
-    until somebody's demand is met, who then drops out. Weights are above zero, demands may be infinite.
-    """
-    shares: dict[K, float] = {}
-    left, open_flows = capacity, dict(demands)
-    while open_flows:
-        level = left / sum(weight for weight, _ in open_flows.values())
-        met = {flow: demand for flow, (weight, demand) in open_flows.items() if demand <= level * weight}
-        if not met:
-            return shares | {flow: level * weight for flow, (weight, _) in open_flows.items()}
-        shares |= met
-        left = max(0.0, left - sum(met.values()))
-        for flow in met:
-            del open_flows[flow]
-    return shares
+    cap: Cap
+    source: Source
+    entry: str = ""
+    """The entry of the timetable, as a person would call it."""
 
 
-# -- whose turn it is -----------------------------------------------------------------------------
+def in_force(settings: UplinkSettings, order: UplinkOrder | None, now: float) -> InForce:
+    """Which cap the site's line has."""
+    if order is not None and order.cap is not None and order.in_force(now):
+        return InForce(cap=order.cap, source="message")
+    entry = settings.timetable.at(now)
+    if entry is not None:
+        name = f"{entry.text} {settings.timetable.zone_name}"
+        return InForce(cap=entry.cap, source="timetable", entry=name)
+    return InForce(cap=settings.cap, source="configuration")
 
 
-@dataclass(eq=False, slots=True)
-class Ticket(Generic[K]):
-    """One request of a flow, waiting for its turn. Equal only to itself."""
-
-    flow: K
-    size_bytes: int
-    number: int
-
-
-@dataclass(slots=True)
-class _Flow(Generic[K]):
-    weight: float = 1.0
-    start: float = 0.0
-    """Start tag of the first ticket that waits or, when none does, of the next one at the earliest."""
-    tickets: deque[Ticket[K]] = field(default_factory=deque)
+def changes(
+    settings: UplinkSettings, order: UplinkOrder | None, now: float, days: int = AHEAD_DAYS
+) -> Iterator[tuple[float, InForce]]:
+    """When the site's cap changes by itself after `now`, and to what, in order."""
+    set_by_message = order is not None and order.cap is not None and order.in_force(now)
+    begin = now
+    if order is not None and set_by_message:
+        if order.until is None:
+            return
+        begin = order.until
+        yield begin, in_force(settings, None, begin)
+    for moment, _ in settings.timetable.changes(begin, days):
+        yield moment, in_force(settings, None, moment)
 
 
-class FairQueue(Generic[K]):
-    """Start-time fair queueing: the waiting request with the smallest start tag is next.
+def caps(settings: UplinkSettings, order: UplinkOrder | None, now: float) -> dict[Link, Cap]:
+    """Every limit that is in force: the site's, and those of stores and bays."""
+    said = order if order is not None and order.in_force(now) else UplinkOrder()
+    found = {SITE: in_force(settings, said, now).cap}
+    for kind, limits in (
+        ("store", (*settings.stores, *said.stores)),
+        ("bay", (*settings.bays, *said.bays)),
+    ):
+        found |= {Link(kind, limit.name): Cap(limit.rate_bytes_per_second) for limit in limits}
+    return {link: cap for link, cap in found.items() if cap.rate_bytes_per_second is not None}
 
-    Tags are in bytes per unit of weight. While two flows wait all the time, what they got per weight
-    never differs by more than one request of each. A flow that was idle starts where the others are:
-    it has saved nothing up. Requests of one flow are served in their order. A weight may change at any
-    moment, and counts from the next grant on. Not for use by several threads at a time.
-    """
 
-    def __init__(self) -> None:
-        self._flows: dict[K, _Flow[K]] = {}
-        self._virtual = 0.0
-        self._numbers = 0
+def weight(settings: UplinkSettings, priority: int, due_at: float | None, now: float) -> float:
+    """How much the load of a job weighs: by its priority, and more once its due time is near or past."""
+    plain = float(settings.weights[priority - 1])
+    if due_at is not None and settings.due_guard_s and now >= due_at - settings.due_guard_s:
+        return plain * settings.due_guard_factor
+    return plain
 
-    def set_weight(self, flow: K, weight: float) -> None:
-        if weight <= 0:
-            raise ValueError(f"the weight of a flow has to be above zero, not {weight}")
-        self._flow(flow).weight = weight
 
-    def request(self, flow: K, size_bytes: int) -> Ticket[K]:
-        """Queue up. A flow that was never heard of has a weight of one."""
-        state = self._flow(flow)
-        if not state.tickets:
-            state.start = max(state.start, self._virtual)
-        self._numbers += 1
-        ticket = Ticket(flow, size_bytes, self._numbers)
-        state.tickets.append(ticket)
-        return ticket
-
-    def head(self) -> Ticket[K] | None:
-        """Whose turn it is; None when nobody waits. The earlier request wins a tie."""
-        waiting = [state for state in self._flows.values() if state.tickets]
-        if not waiting:
-            return None
-        return min(waiting, key=lambda state: (state.start, state.tickets[0].number)).tickets[0]
-
-    def grant(self, ticket: Ticket[K]) -> None:
-        """Serve the first request of its flow."""
-        state = self._flows[ticket.flow]
-        assert state.tickets[0] is ticket, "requests of one flow are served in their order"
-        state.tickets.popleft()
-        self._virtual = max(self._virtual, state.start)
-        state.start += ticket.size_bytes / state.weight
-
-    def withdraw(self, ticket: Ticket[K]) -> None:
-        """Leave the queue without having been served."""
-        self._flows[ticket.flow].tickets.remove(ticket)
-
-    def waiting(self) -> frozenset[K]:
-        """The flows that wait."""
-        return frozenset(flow for flow, state in self._flows.items() if state.tickets)
-
-    def idle(self) -> frozenset[K]:
-        """The flows that are known and do not wait."""
-        return frozenset(flow for flow, state in self._flows.items() if not state.tickets)
-
-    def forget(self, flow: K) -> None:
-        """Drop a flow that does not wait; absent is fine."""
-        state = self._flows.get(flow)
-        assert state is None or not state.tickets, "a flow is forgotten only once nothing of it waits"
-        self._flows.pop(flow, None)
-
-    def _flow(self, flow: K) -> _Flow[K]:
-        return self._flows.setdefault(flow, _Flow())
+__all__ = ["InForce", "Limit", "UplinkOrder", "UplinkSettings", "caps", "changes", "in_force", "weight"]

@@ -14,7 +14,7 @@ from ingestd.bus import codec
 from ingestd.bus.amqp.bus import AmqpBus
 from ingestd.bus.spool import SpoolBus
 from ingestd.core import station as core
-from ingestd.core.messages import Event, LimitsChanged, StationStarted, StopRequested, UplinkSet
+from ingestd.core.messages import Event, LimitsChanged, StationStarted, StopRequested
 from ingestd.core.model import Sighting
 from ingestd.core.outgoing import Publish
 from ingestd.core.snapshot import Picture, picture
@@ -162,7 +162,7 @@ class App:
     ) -> None:
         """The core's loop and the effects it performs, beginning from what the journal remembers."""
         config, clock = self._config, self._clock
-        governor = Governor(config.uplink.rate_bytes_per_second, config.uplink.burst_bytes)
+        governor = Governor()
         handlers = Handlers(
             station=config.station.name,
             drives=drives,
@@ -299,11 +299,7 @@ class App:
         self.loop.broken(error)
 
     def _look(self) -> Picture:
-        station = self.loop.station
-        rate = self._config.uplink.rate_bytes_per_second
-        if station.uplink is not None:
-            rate = station.uplink.rate_bytes_per_second
-        return picture(station, self._clock.now(), rate)
+        return picture(self.loop.station, self._clock.now())
 
     def _trouble(self) -> Sequence[str]:
         """What is wrong with the station itself."""
@@ -368,14 +364,6 @@ class App:
             logs.get().error("reload_refused", problems=problems)
             return
         self._pending.append(LimitsChanged(at=self._clock.now(), limits=new.limits()))
-        if new.uplink != self._config.uplink:
-            self._pending.append(
-                UplinkSet(
-                    at=self._clock.now(),
-                    rate_bytes_per_second=new.uplink.rate_bytes_per_second,
-                    burst_bytes=new.uplink.burst_bytes,
-                )
-            )
         logs.set_up(new.logs.level, new.logs.format)
         changed = changed_keys(self._config, new)
         self._config = new

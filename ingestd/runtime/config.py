@@ -18,8 +18,10 @@ from ingestd.core.model import BayName, Limits, Policy, PolicyChange
 from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.drives.bays import Bay
 from ingestd.runtime.config_amqp import AmqpSection
-from ingestd.runtime.config_section import Folder, Name, Section
+from ingestd.runtime.config_section import NAME, Folder, Name, Section
 from ingestd.runtime.config_stores import STORE_KINDS, S3StoreSection, StoreSection, contradictions_of_s3
+from ingestd.runtime.config_uplink import CLOCK, TimetableSection, UplinkSection
+from ingestd.runtime.config_uplink import contradictions as uplink_contradictions
 
 FileSystem = Literal[
     "ext2",
@@ -109,13 +111,6 @@ class BaySection(Section):
         )
 
 
-class UplinkSection(Section):
-    """The budget of the line to storage; without a rate there is no cap."""
-
-    rate_bytes_per_second: Annotated[int, Field(ge=65_536)] | None = None
-    burst_bytes: Annotated[int, Field(ge=65_536)] | None = None
-
-
 class TransferSection(Section):
     """The byte path. Buffers take `buffers` x `buffer_bytes` of memory, whatever is loaded."""
 
@@ -161,7 +156,7 @@ class Config(Section):
             stores_shared=tuple(store.name for store in self.stores if not store.tenant_in_prefix),
             shared=self.bus.kind == "amqp",
             lease_s=self.amqp.lease_seconds,
-            uplink_configured=(self.uplink.rate_bytes_per_second, self.uplink.burst_bytes),
+            uplink=self.uplink.settings(),
         )
 
 
@@ -213,9 +208,10 @@ def _in_words(error: Any) -> str:
 
 _MESSAGES = {
     ("string_pattern_mismatch", "^/"): "must be an absolute path",
+    ("string_pattern_mismatch", CLOCK): "must be a time of day such as 08:00, in quotes",
     (
         "string_pattern_mismatch",
-        "^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$",
+        NAME,
     ): "must be 1 to 64 letters, digits, dots, underscores and hyphens, beginning with a letter or digit",
     (
         "string_pattern_mismatch",
@@ -237,6 +233,8 @@ def _in_file(loc: Sequence[str | int]) -> Sequence[str | int]:
 def _where(loc: Sequence[str | int]) -> str:
     text = ""
     for part in _in_file(loc):
+        if part == "[key]":
+            continue
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
     return text
 
@@ -261,6 +259,8 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
     }
     name = f"stores {loc[2]}" if loc[:1] == ("stores",) and loc[2:3] else str(loc[0]) if loc else ""
     section = sections.get(name)
+    if tuple(loc[:2]) == ("uplink", "timetable"):
+        section = TimetableSection
     yield from (section or Config).model_fields
 
 
@@ -302,8 +302,7 @@ def contradictions(config: Config) -> Iterator[str]:
             f"transfer.senders: {config.transfer.senders} senders cannot serve "
             f"{config.station.loads_max} loads (station.loads_max) at once; raise it or lower loads_max"
         )
-    if config.uplink.burst_bytes is not None and config.uplink.rate_bytes_per_second is None:
-        yield "uplink.burst_bytes: means nothing without uplink.rate_bytes_per_second; set both or neither"
+    yield from uplink_contradictions(config.uplink, names)
 
 
 def _about_bays(config: Config) -> Iterator[str]:

@@ -6,7 +6,9 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+NAME = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$"
+
+Name = Annotated[str, Field(pattern=NAME)]
 Folder = Annotated[str, Field(pattern=r"^/")]
 
 

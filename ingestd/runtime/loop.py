@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from ingestd.core import station as core
+from ingestd.core.line import SITE
 from ingestd.core.messages import (
     Cancel,
     Command,
@@ -23,8 +24,6 @@ from ingestd.core.messages import (
     Record,
     SaveLoad,
     SaveUnsaid,
-    SetUplink,
-    SetWeight,
     StartTimer,
     StationStarted,
     StopRequested,
@@ -34,6 +33,7 @@ from ingestd.core.messages import (
 from ingestd.core.model import Failure, FailureKind, Outcome
 from ingestd.core.outgoing import NoticeRefused, Publish
 from ingestd.core.phases import Held, Load, Releasing
+from ingestd.core.plan import Plan, plan_at
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError, Position
 from ingestd.runtime.clock import Clock
@@ -122,6 +122,7 @@ class Loop:
         self._stop_by: float | None = None
         self._broken: JournalError | None = None
         self._positions = journal.positions()
+        self._plan = Plan()
 
     def broken(self, error: JournalError) -> None:
         """Called by any thread that could not write the journal: the loop ends with this error."""
@@ -136,6 +137,7 @@ class Loop:
             batch = self._gather()
             if batch:
                 self._handle(batch)
+            self._pace()
             self._effects.give_up_stalled()
             self.moved_at = self._clock.monotonic()
             asked = self._tick()
@@ -188,10 +190,21 @@ class Loop:
         self._positions.update(made.positions)
         self.turns += len(batch)
         self._tell(before, made.records)
+        self._pace()
         for command in made.commands:
             self._perform(command)
         for acknowledge in made.done:
             acknowledge()
+
+    def _pace(self) -> None:
+        """Have the line shared as it is to be at this moment: what was decided and what the clock says."""
+        plan = plan_at(self.station, self._clock.now())
+        if plan == self._plan:
+            return
+        self._governor.follow(plan)
+        if plan.caps != self._plan.caps:
+            _log_caps(plan)
+        self._plan = plan
 
     def _decide(self, item: Event | Noticed, made: _Made) -> None:
         """Step the core, unless it is a message that has been acted on before."""
@@ -267,10 +280,6 @@ class Loop:
             heapq.heappush(self._timers, _Due(at, self._timer_number, command.timer))
         elif isinstance(command, Cancel):
             self._effects.cancel(command.load_id, command.attempt)
-        elif isinstance(command, SetUplink):
-            self._governor.set_rate(command.rate_bytes_per_second, command.burst_bytes)
-        elif isinstance(command, SetWeight):
-            self._governor.set_weight(command.load_id, command.weight)
         else:
             self._effects.perform(command)
 
@@ -305,6 +314,15 @@ def _with_identity(record: Record, identity: str | None) -> Record:
         return record
     named = replace(message, body=replace(message.body, identity=identity))
     return replace(record, message=named) if isinstance(record, SaveUnsaid) else named
+
+
+def _log_caps(plan: Plan) -> None:
+    others = {
+        f"{link.kind} {link.name}": cap.rate_bytes_per_second
+        for link, cap in plan.caps.items()
+        if link != SITE
+    }
+    logs.get().info("uplink_changed", rate_bytes_per_second=plan.site.rate_bytes_per_second, others=others)
 
 
 def _log_phase(load: Load, before: object) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ingestd.runtime.config import Config
+from ingestd.runtime.config_uplink import UplinkSection
 
 _LIVE = {
     "station": {
@@ -13,7 +14,7 @@ _LIVE = {
         "report_every_seconds",
     },
     "transfer": {"passes_max"},
-    "uplink": {"rate_bytes_per_second", "burst_bytes"},
+    "uplink": set(UplinkSection.model_fields),
     "logs": {"level", "format"},
 }
 """Keys that take effect on SIGHUP; `requirements` does as a whole."""

@@ -18,6 +18,45 @@ def size(count: float) -> str:
     raise AssertionError("the last unit takes everything")
 
 
+def rate(bytes_per_second: float) -> str:
+    return f"{size(bytes_per_second)}/s"
+
+
+def cap(bytes_per_second: float | None) -> str:
+    return "no cap" if bytes_per_second is None else f"cap {rate(bytes_per_second)}"
+
+
+def moment(at: float, now: float) -> str:
+    """A time of day on this host's clock, with the date where it is not today's."""
+    then, today = time.localtime(at), time.localtime(now)
+    same_day = then[:3] == today[:3]
+    return time.strftime("%H:%M" if same_day else "%a %d %b %H:%M", then)
+
+
+def uplink(line: Mapping[str, Any], now: float) -> Iterator[str]:
+    """Where the cap comes from, what it will be next, and the limits within it."""
+    sources = {
+        "configuration": "as configured",
+        "timetable": f"timetable, {line['cap']['entry']}",
+        "message": "set by a message",
+    }
+    text = f"uplink: {sources[line['cap']['source']]}"
+    if line["changes"]:
+        following = line["changes"][0]
+        text += f"; {cap(following['rate_bytes_per_second'])} from {moment(following['at'], now)}"
+    elif line["cap"]["source"] == "message" and line["until"] is None:
+        text += ", until the next message or another configuration"
+    yield text
+    limits = [
+        f"{kind} {limit['name']} {rate(limit['rate_bytes_per_second'])}"
+        for kind in ("store", "bay")
+        for limit in line[f"{kind}s"]
+    ]
+    if limits:
+        by_whom = " (some set by a message)" if line["ordered"] and line["cap"]["source"] != "message" else ""
+        yield f"limits: {', '.join(limits)}{by_whom}"
+
+
 def duration(seconds: float) -> str:
     """Two units at most: 45s, 3m20s, 5h07m, 2d04h."""
     whole = max(0, int(seconds))
@@ -97,10 +136,11 @@ def _headline(picture: Mapping[str, Any], *, running: bool, now: float) -> Itera
         line = f"station {picture['station']}: NOT RUNNING; this is what it knew {duration(age)} ago"
         yield from wrapped(line, "")
     else:
-        cap = picture["uplink_bytes_per_second"]
-        line = f"{size(picture['rate_bytes_per_second'])}/s" + (f", cap {size(cap)}/s" if cap else ", no cap")
+        line = f"{rate(picture['rate_bytes_per_second'])}, {cap(picture['uplink_bytes_per_second'])}"
         state = "stopping" if picture["draining"] else "running"
         yield from wrapped(f"station {picture['station']}: {state}, {line}", "")
+        for about in uplink(picture["uplink"], now):
+            yield from wrapped(about, "")
         if age > 10:
             yield f"the daemon has not written its status for {duration(age)}: it may be stuck"
         for problem in picture.get("problems", ()):

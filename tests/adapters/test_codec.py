@@ -6,7 +6,7 @@ import copy
 import json
 import os
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any, get_args
 
 import jsonschema
@@ -20,6 +20,7 @@ from ingestd.bus.schema import generate
 from ingestd.bus.stamps import rfc3339, seconds
 from ingestd.bus.strict import BODY_MAX
 from ingestd.bus.wire import ITEMS_MAX, NOTICES
+from ingestd.core.line import NO_CAP
 from ingestd.core.messages import (
     DriveAssigned,
     HoldLifted,
@@ -31,6 +32,7 @@ from ingestd.core.messages import (
     UplinkSet,
 )
 from ingestd.core.model import Decision, Disposition, Job, ProofLevel
+from ingestd.core.uplink import Limit, UplinkOrder
 from tests.support.wire_strategies import identifiers, jobs
 
 EXAMPLES = os.path.join(os.path.dirname(__file__), "..", "..", "deploy", "examples", "notices")
@@ -143,7 +145,21 @@ def test_operators_notices_are_understood() -> None:
     assert isinstance(lifted, HoldLifted)
     assert (lifted.decision, lifted.load_id) == (Decision.AGAIN, "quay-03.bay-4.x")
     uncapped = understood(message("ingest.uplink.set", data={"rate_bytes_per_second": None})).notice
-    assert uncapped == UplinkSet(at=AT, rate_bytes_per_second=None, burst_bytes=None)
+    assert uncapped == UplinkSet(at=AT, order=UplinkOrder(cap=NO_CAP))
+
+
+def test_what_a_word_about_the_uplink_leaves_out_is_as_configured() -> None:
+    assert understood(message("ingest.uplink.set", data={})).notice == UplinkSet(at=AT, order=UplinkOrder())
+    data = {"bays": {"bay-2": None, "bay-1": 5_000_000}, "until": "2031-05-17T18:00:00+02:00"}
+    limited = understood(message("ingest.uplink.set", data=data)).notice
+    limits = (Limit("bay-1", 5_000_000), Limit("bay-2", None))
+    until = datetime(2031, 5, 17, 16, tzinfo=UTC).timestamp()
+    assert limited == UplinkSet(at=AT, order=UplinkOrder(bays=limits, until=until))
+
+
+def test_a_burst_without_a_rate_means_nothing() -> None:
+    (problem,) = problems_with(lambda data: data.update(rate_bytes_per_second=None), "ingest.uplink.set")
+    assert problem.startswith("data.burst_bytes: means nothing without rate_bytes_per_second")
 
 
 @pytest.mark.parametrize("kind", ["ingest.hold.lifted", "ingest.drive.assigned"])

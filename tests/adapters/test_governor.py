@@ -8,9 +8,10 @@ from contextlib import contextmanager
 import pytest
 
 from ingestd.ports import Cancelled
-from ingestd.transfer.governor import Governor, Meter, default_burst_bytes, slice_bytes
+from ingestd.transfer.governor import Governor
+from ingestd.transfer.meter import Meter
 from ingestd.transfer.stopping import LinkedToken
-from tests.support.byte_path import KIB, Token
+from tests.support.byte_path import Token
 
 MB = 1_000_000
 
@@ -61,14 +62,6 @@ def governor(rate: int | None = 2 * MB, burst: int | None = None, **weights: int
     return made
 
 
-def test_slices_follow_the_rate() -> None:
-    assert slice_bytes(1) == 64 * KIB
-    assert slice_bytes(25 * MB) == 500_000
-    assert slice_bytes(10**10) == 1024 * KIB
-    assert default_burst_bytes(80 * MB) == 10 * MB
-    assert default_burst_bytes(1) == 128 * KIB
-
-
 def test_no_window_is_above_the_cap_and_the_mean_is_on_it() -> None:
     budget = governor(2 * MB, 400_000, a=1)
     takers = [Taker(budget, "a", 20_000) for _ in range(3)]
@@ -87,7 +80,7 @@ def test_no_window_is_above_the_cap_and_the_mean_is_on_it() -> None:
 
 
 def test_shares_follow_the_weights_and_a_slow_flow_leaves_its_own_to_the_others() -> None:
-    budget = governor(4 * MB, 400_000, a=1, b=3, slow=6)
+    budget = governor(4 * MB, MB, a=1, b=3, slow=6)
     a, b = Taker(budget, "a"), Taker(budget, "b")
     slow = Taker(budget, "slow", 10_000, pause_s=0.05)
     with running(a, b, slow):

@@ -18,8 +18,9 @@ import time
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
+from ingestd.core.line import SITE
 from ingestd.core.model import LoadId
-from ingestd.core.uplink import max_min_shares
+from ingestd.core.shares import Wish, max_min_shares
 from ingestd.ports import Cancelled, CancelToken
 from ingestd.store.folder import FolderStore
 from ingestd.store.folder_upload import FolderUpload
@@ -141,7 +142,8 @@ def tell(
     sent = {name: sum(n for at, flow, n in grants if flow == name and at >= begin) for name in loads}
     total = sum(sent.values())
     worst = max_window(grants, 1.0)
-    fair = max_min_shares(rate, loads)
+    wishes = {name: Wish(weight, demand, (SITE,)) for name, (weight, demand) in loads.items()}
+    fair = max_min_shares({SITE: rate}, wishes)
     print(f"\n{title}: {rate / 1e6:.0f} MB/s for {seconds:.0f} s")
     line("mean of all", total / seconds, total / seconds / rate, "of the cap")
     line("largest window of one second", worst, worst / (rate + burst), "of cap and burst")

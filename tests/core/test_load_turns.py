@@ -11,7 +11,6 @@ from ingestd.core.messages import (
     Cancel,
     Close,
     Prove,
-    SetWeight,
     StartTimer,
     Survey,
     TakeBack,
@@ -158,11 +157,10 @@ def test_other_demands_begin_the_survey_again(phase: Phase) -> None:
 
 
 @pytest.mark.parametrize("phase", WORKING)
-def test_another_urgency_changes_the_weight_and_nothing_else(phase: Phase) -> None:
+def test_another_urgency_changes_nothing_here(phase: Phase) -> None:
     life = Life().to(phase)
     state = life.load.state
-    assert life.amended(v.job(version=2, priority=9), again=False).did == ["SetWeight"]
-    assert life.does(SetWeight).weight == 9
+    assert life.amended(v.job(version=2, priority=9), again=False).did == []
     assert life.load.state == state
 
 

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from ingestd.core.line import Cap
 from ingestd.core.model import FailureKind, Phase
 from ingestd.core.phases import Load
 from ingestd.core.snapshot import LoadPicture, Picture, picture
+from ingestd.core.uplink import UplinkSettings
 from tests.support import values as v
 from tests.support.one_station import Quay
 
@@ -16,7 +18,12 @@ TWO = "HQ7K2M9B"
 
 
 def look(quay: Quay) -> Picture:
-    return picture(quay.station, quay.at, 1_000)
+    return with_cap(quay, 1_000)
+
+
+def with_cap(quay: Quay, rate: int | None) -> Picture:
+    limits = replace(quay.station.limits, uplink=UplinkSettings(cap=Cap(rate)))
+    return picture(replace(quay.station, limits=limits), quay.at)
 
 
 def bay(quay: Quay, name: str = "bay-1") -> LoadPicture:
@@ -57,15 +64,15 @@ def test_shares_of_the_line_add_up() -> None:
     quay.progressed("bay-1", v.ledger(pending=3), rate=300.0)
     quay.progressed("bay-2", v.ledger(pending=3), rate=100.0)
     assert [load.share for load in look(quay).loads] == [0.3, 0.1]
-    assert [load.share for load in picture(quay.station, quay.at, None).loads] == [0.75, 0.25]
+    assert [load.share for load in with_cap(quay, None).loads] == [0.75, 0.25]
     assert look(quay).rate_bytes_per_second == 400.0
 
 
 def test_a_share_is_one_of_the_cap_where_there_is_one() -> None:
     quay = surveyed().progressed("bay-1", v.ledger(pending=3), rate=300.0)
-    (seen,) = picture(quay.station, quay.at, 1_200).loads
+    (seen,) = with_cap(quay, 1_200).loads
     assert seen.share == 0.25
-    (seen,) = picture(quay.station, quay.at, 100).loads
+    (seen,) = with_cap(quay, 100).loads
     assert seen.share == 1.0
 
 

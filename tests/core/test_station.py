@@ -363,7 +363,7 @@ def test_new_demands_are_refused_once_a_drive_is_loaded() -> None:
         "withdraw the job instead",
     )
     quay.amend(replace(PAIR, version=2, priority=9))
-    assert quay.did["SetWeight"] == 1
+    assert quay.station.jobs[PAIR.job_id].job == replace(PAIR, version=2, priority=9)
 
 
 def test_kept_data_of_other_drives_does_not_count_for_new_ones() -> None:

@@ -14,6 +14,7 @@ from hypothesis import event, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
+from ingestd.core.line import Cap
 from ingestd.core.messages import (
     Close,
     DriveAssigned,
@@ -42,6 +43,7 @@ from ingestd.core.model import (
     PolicyChange,
     ProofLevel,
 )
+from ingestd.core.uplink import UplinkOrder
 from tests.support import values as v
 from tests.support.world import Flaw, Unit, World
 
@@ -163,7 +165,7 @@ class StationMachine(RuleBasedStateMachine):
         world = self.world
         world.limits = replace(world.limits, loads_max=loads_max)
         world.take(LimitsChanged(at=world.at, limits=world.limits))
-        world.take(UplinkSet(at=world.at, rate_bytes_per_second=loads_max, burst_bytes=None))
+        world.take(UplinkSet(at=world.at, order=UplinkOrder(cap=Cap(loads_max))))
         world.take(NoticeMalformed(at=world.at, name="0001.json", problems=("type: is missing",)))
 
     # -- the floor --

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from ingestd.core.line import Cap
 from ingestd.core.messages import (
     Cancel,
     Close,
@@ -13,8 +14,6 @@ from ingestd.core.messages import (
     Identify,
     IdentifyFailed,
     LimitsChanged,
-    SaveUplink,
-    SetUplink,
     StartTimer,
     Survey,
     UplinkSet,
@@ -41,6 +40,7 @@ from ingestd.core.outgoing import (
 )
 from ingestd.core.phases import Load
 from ingestd.core.station import reason_of
+from ingestd.core.uplink import Limit, UplinkOrder, UplinkSettings
 from tests.support import values as v
 from tests.support.one_station import Quay
 
@@ -134,18 +134,31 @@ def test_a_claim_in_time_outlives_the_timer() -> None:
 
 
 def test_the_cap_that_was_set_outlives_a_restart() -> None:
-    quay = Quay().take(UplinkSet(at=v.AT, rate_bytes_per_second=250_000_000, burst_bytes=64_000_000))
-    cap = SetUplink(rate_bytes_per_second=250_000_000, burst_bytes=64_000_000)
-    assert quay.commands == (cap,)
-    assert quay.journal.uplink == SaveUplink(rate_bytes_per_second=250_000_000, burst_bytes=64_000_000)
-    assert cap in quay.restart().commands
+    order = UplinkOrder(cap=Cap(250_000_000, 64_000_000), bays=(Limit("bay-2", None),), until=v.AT + 9.0)
+    quay = Quay().take(UplinkSet(at=v.AT, order=order))
+    assert quay.station.uplink_order == order
+    assert quay.journal.uplink is not None
+    assert quay.journal.uplink.order == order
+    assert quay.restart().station.uplink_order == order
 
 
 def test_a_changed_configuration_ends_the_cap_that_was_set() -> None:
-    quay = Quay().take(UplinkSet(at=v.AT, rate_bytes_per_second=1_000, burst_bytes=None))
-    assert quay.restart().did["SetUplink"] == 1
-    assert quay.with_limits(uplink_configured=(5_000, None)).did["SetUplink"] == 0
-    assert quay.station.uplink is None
+    quay = Quay().take(UplinkSet(at=v.AT, order=UplinkOrder(cap=Cap(1_000))))
+    changed = UplinkSettings(cap=Cap(5_000))
+    assert quay.with_limits(uplink=changed).station.uplink_order == UplinkOrder()
+    # And stays ended when it is changed back.
+    assert quay.with_limits(uplink=UplinkSettings()).station.uplink_order == UplinkOrder()
+
+
+def test_it_ends_also_when_the_configuration_is_read_again() -> None:
+    quay = Quay().take(UplinkSet(at=v.AT, order=UplinkOrder(cap=Cap(1_000))))
+    limits = replace(quay.station.limits, uplink=UplinkSettings(bays=(Limit("bay-1", 70_000),)))
+    quay.take(LimitsChanged(at=v.AT, limits=replace(limits, uplink=replace(limits.uplink, bays=()))))
+    assert quay.station.uplink_order == UplinkOrder(cap=Cap(1_000))
+    quay.take(LimitsChanged(at=v.AT, limits=limits))
+    assert quay.station.uplink_order == UplinkOrder()
+    assert quay.journal.uplink is not None
+    assert quay.journal.uplink.order == UplinkOrder()
 
 
 def test_a_station_without_a_cap_of_its_own_sets_none() -> None:

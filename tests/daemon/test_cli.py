@@ -180,6 +180,39 @@ _NAMES = st.text(st.characters(codec="ascii", categories=("L", "N", "P", "S")), 
 _WORDS = st.text(st.characters(codec="ascii", categories=("L", "N", "P", "S", "Zs")), max_size=400)
 
 
+def uplink_with(name: str, rate: int | None, source: str = "timetable", **more: Any) -> dict[str, Any]:
+    cap = {"at": 2.0, "rate_bytes_per_second": rate, "source": source, "entry": f"mon-fri 08:00-18:00 {name}"}
+    following = {**cap, "at": 90_000.0, "rate_bytes_per_second": None}
+    limits = {"stores": [{"name": name, "rate_bytes_per_second": 70_000}], "bays": []}
+    return {"cap": cap, "until": None, "ordered": False, "changes": [following], **limits, **more}
+
+
+@pytest.mark.parametrize(
+    ("uplink", "lines"),
+    [
+        (
+            uplink_with("Europe/London", 70_000, stores=[]),
+            [
+                "uplink: timetable, mon-fri 08:00-18:00 Europe/London; "
+                f"no cap from {show.moment(90_000.0, 2.0)}"
+            ],
+        ),
+        (
+            uplink_with("", 70_000, "message", stores=[], changes=[]),
+            ["uplink: set by a message, until the next message or another configuration"],
+        ),
+        (
+            uplink_with("harrow", None, "configuration", changes=[], ordered=True),
+            ["uplink: as configured", "limits: store harrow 70.0 kB/s (some set by a message)"],
+        ),
+    ],
+)
+def test_the_status_says_whose_word_the_cap_is_and_what_is_next(
+    uplink: dict[str, Any], lines: list[str]
+) -> None:
+    assert list(show.uplink(uplink, 2.0)) == lines
+
+
 def picture_with(load: dict[str, Any], station: str) -> dict[str, Any]:
     ledger = {"discovered_bytes": 10**13, "skipped_bytes": 0, "stored_bytes": 10**12, "arrived_bytes": 9}
     known = {"outcome": None, "disposition": "dispose", "last_bay": None, "since": 1.0, "doing": "loading"}
@@ -189,6 +222,7 @@ def picture_with(load: dict[str, Any], station: str) -> dict[str, Any]:
         "at": 2.0,
         "draining": False,
         "uplink_bytes_per_second": 999_949_999,
+        "uplink": uplink_with(station[:64], 999_949_999),
         "rate_bytes_per_second": 999_949_999.0,
         "problems": [load["reason"]],
         "jobs_pending": 100_000,

@@ -15,6 +15,7 @@ from ingestd.ports import BusDown
 from ingestd.runtime import config, config_stores
 from ingestd.runtime.config import Config, ConfigError, parse
 from ingestd.runtime.config_amqp import AmqpSection
+from ingestd.runtime.config_uplink import TimetableSection, UplinkSection
 
 DEFAULT = Path(__file__).parents[2] / "deploy" / "ingestd.toml"
 
@@ -193,6 +194,69 @@ def test_what_is_not_toml_or_not_there_is_told_in_words(tmp_path: Path) -> None:
     assert "is not TOML" in caught.value.problems[0]
 
 
+# -- the uplink -----------------------------------------------------------------------------------
+
+OFFICE = {"days": ["mon", "tue"], "begins": "08:00", "ends": "18:00", "rate_bytes_per_second": 3_000_000}
+
+
+def uplink_problems(**section: Any) -> list[str]:
+    return list(problems(changed(uplink=section)))
+
+
+def test_a_timetable_is_read_as_written() -> None:
+    night = {"begins": "22:00", "ends": "06:00", "rate_bytes_per_second": "unlimited"}
+    parsed = parse(changed(uplink={"time_zone": "Europe/London", "timetable": [OFFICE, night]}))
+    assert [entry.text for entry in parsed.limits().uplink.timetable.entries] == [
+        "mon,tue 08:00-18:00",
+        "every day 22:00-06:00",
+    ]
+    assert str(parsed.limits().uplink.timetable.zone) == "Europe/London"
+
+
+def test_every_wrong_value_of_the_uplink_is_named() -> None:
+    entry = {"days": ["mon", "tues"], "begins": "8:00", "ends": "25:00", "rate_bytes_per_second": "unlimitd"}
+    told = uplink_problems(timetable=[OFFICE, entry, {"begin": "08:00"}], bays={"bay 1": 3}, weights=[1, 2])
+    assert [text.split(":")[0] for text in told] == [
+        "uplink.weights",
+        "uplink.bays.bay 1",
+        "uplink.bays.bay 1",
+        "uplink.timetable[1].days[1]",
+        "uplink.timetable[1].begins",
+        "uplink.timetable[1].ends",
+        "uplink.timetable[1].rate_bytes_per_second",
+        "uplink.timetable[2].begins",
+        "uplink.timetable[2].ends",
+        "uplink.timetable[2].rate_bytes_per_second",
+        "uplink.timetable[2].begin",
+    ]
+    assert "uplink.timetable[1].begins: must be a time of day such as 08:00, in quotes; got '8:00'" in told
+    assert told[-1] == "uplink.timetable[2].begin: is not a known key; did you mean begins?"
+
+
+def test_every_contradiction_of_the_uplink_is_named_with_its_remedy() -> None:
+    late = {"days": ["tue"], "begins": "17:00", "ends": "19:00", "rate_bytes_per_second": 100_000}
+    weekend = {"days": ["sun"], "begins": "22:00", "ends": "09:00", "rate_bytes_per_second": "unlimited"}
+    empty = {"begins": "10:00", "ends": "10:00", "rate_bytes_per_second": 100_000}
+    twice = {"days": ["sat", "sat"], "begins": "24:00", "ends": "02:00", "rate_bytes_per_second": 100_000}
+    told = uplink_problems(
+        time_zone="Europe/Lundon",
+        stores={"archiv": 100_000},
+        timetable=[OFFICE, late, {**weekend, "burst_bytes": 100_000}, empty, twice, weekend],
+    )
+    assert told == [
+        "uplink.stores.archiv: is not a store; did you mean archive?",
+        "uplink.time_zone: 'Europe/Lundon' is not a time zone; did you mean Europe/London?",
+        "uplink.timetable[2].burst_bytes: means nothing without a limit; leave it out",
+        "uplink.timetable[3].ends: is when it begins, 10:00; for a whole day give 00:00 and 24:00",
+        "uplink.timetable[4].begins: a day begins at 00:00; name the day after instead",
+        "uplink.timetable[4].days: sat is there twice; name it once",
+        "uplink.timetable[1]: overlaps uplink.timetable[0] from tue 17:00 to tue 18:00; "
+        "change their days or times so that one of them counts",
+        "uplink.timetable[5]: overlaps uplink.timetable[0] from mon 08:00 to mon 09:00; "
+        "change their days or times so that one of them counts",
+    ]
+
+
 # -- the commented default -------------------------------------------------------------------------
 
 _KEY = re.compile(r'^(# )?("?[a-z][a-z0-9_-]*"?) = (.+)$')
@@ -203,12 +267,12 @@ def _sections() -> dict[str, dict[str, tuple[bool, Any]]]:
     found: dict[str, dict[str, tuple[bool, Any]]] = {}
     section = ""
     for line in DEFAULT.read_text().splitlines():
-        if match := re.match(r"^\[+([a-z]+)\]+$", line):
-            section = match[1]
-            found[section] = {}
-        elif line == "# [[stores]]":
+        if line == "# [[stores]]":
             section = "stores, s3"
             found[section] = {}
+        elif match := re.match(r"^(?:# )?\[+([a-z]+(?:\.[a-z]+)?)\]+$", line):
+            section = match[1]
+            found.setdefault(section, {})
         elif match := _KEY.match(line):
             value = tomllib.loads(f"x = {match[3]}")["x"]
             found[section][match[2]] = (bool(match[1]), value)
@@ -224,10 +288,15 @@ def _models() -> dict[str, type[BaseModel]]:
         "bays": config.BaySection,
         "stores": config_stores.FolderStoreSection,
         "stores, s3": config_stores.S3StoreSection,
-        "uplink": config.UplinkSection,
+        "uplink": UplinkSection,
         "transfer": config.TransferSection,
         "logs": config.LogsSection,
     }
+
+
+def _tables_within(section: str) -> set[str]:
+    """The tables of the default file, all of them examples, that are keys of a section."""
+    return {name.partition(".")[2] for name in _sections() if name.startswith(f"{section}.")}
 
 
 def test_the_default_file_is_valid() -> None:
@@ -241,11 +310,27 @@ def test_the_example_of_an_s3_store_is_valid() -> None:
     assert isinstance(store, config_stores.S3StoreSection)
 
 
+def test_the_default_file_is_valid_with_its_examples_for_the_uplink_too(tmp_path: Path) -> None:
+    before, rest = DEFAULT.read_text().split("# [uplink.stores]", 1)
+    examples, after = rest.split("\n[transfer]", 1)
+    plain = re.sub(r"(?m)^# (?=\[|[a-z0-9_-]+ = )", "", f"# [uplink.stores]{examples}")
+    path = tmp_path / "ingestd.toml"
+    path.write_text(f"{before}{plain}\n[transfer]{after}")
+    uplink = config.read(str(path)).uplink
+    assert [entry.rate_bytes_per_second for entry in uplink.timetable] == [25_000_000, "unlimited"]
+    assert (dict(uplink.stores), dict(uplink.bays)) == (
+        {"harrow-archive": 100_000_000},
+        {"bay-3": 20_000_000},
+    )
+
+
 def test_the_default_file_has_every_section_and_key_and_no_other() -> None:
     written = _sections()
-    assert set(written) == {*Config.model_fields, "stores, s3"} == {*_models(), "requirements"}
+    top = {name for name in written if "." not in name}
+    assert top == {*Config.model_fields, "stores, s3"} == {*_models(), "requirements"}
     for name, model in _models().items():
-        assert set(written[name]) == set(model.model_fields), name
+        assert set(written[name]) | _tables_within(name) == set(model.model_fields), name
+    assert set(written["uplink.timetable"]) == set(TimetableSection.model_fields)
 
 
 _SHOWN = {("drives", "bays_folder"), ("bays", "path")}
@@ -255,8 +340,11 @@ _SHOWN = {("drives", "bays_folder"), ("bays", "path")}
 @pytest.mark.parametrize("section", _models())
 def test_a_key_that_is_commented_out_shows_its_default(section: str) -> None:
     for key, field in _models()[section].model_fields.items():
+        if key in _tables_within(section):
+            continue
         commented, value = _sections()[section][key]
         default = field.get_default(call_default_factory=True)
+        default = list(default) if isinstance(default, tuple) else default
         if (section, key) not in _SHOWN:
             assert commented != (field.is_required() and section != "stores, s3"), f"{section}.{key}"
         if commented and default is not None and not field.is_required():

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from ingestd.core import station as core
+from ingestd.core.line import Cap
 from ingestd.core.messages import (
     DriveAppeared,
     Event,
@@ -26,6 +27,8 @@ from ingestd.core.messages import (
 )
 from ingestd.core.model import Attempt, BayName, LoadId
 from ingestd.core.outgoing import NoticeRefused, Publish
+from ingestd.core.plan import Plan
+from ingestd.core.uplink import UplinkOrder
 from ingestd.ports import JournalError
 from ingestd.runtime.loop import BATCH, Inbox, Loop, Noticed
 from tests.support import values
@@ -92,12 +95,10 @@ class FakeEffects:
 
 class FakeGovernor:
     def __init__(self) -> None:
-        self.rates: list[tuple[int | None, int | None]] = []
+        self.plans: list[Plan] = []
 
-    def set_rate(self, rate: int | None, burst: int | None) -> None:
-        self.rates.append((rate, burst))
-
-    def set_weight(self, load_id: str, weight: int) -> None: ...
+    def follow(self, plan: Plan) -> None:
+        self.plans.append(plan)
 
 
 class World:
@@ -295,9 +296,9 @@ def test_timers_fire_when_their_time_has_come_and_not_before(world: World) -> No
 
 
 def test_a_new_cap_is_committed_and_reaches_the_governor(world: World) -> None:
-    change = UplinkSet(at=values.AT, rate_bytes_per_second=5_000_000, burst_bytes=None)
+    change = UplinkSet(at=values.AT, order=UplinkOrder(cap=Cap(5_000_000)))
     assert world.play(world.put(change), lambda: None)
-    assert world.governor.rates == [(5_000_000, None)]
+    assert [plan.site for plan in world.governor.plans] == [Cap(5_000_000)]
     assert len(world.journal.records) == 1
 
 

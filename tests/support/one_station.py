@@ -41,8 +41,6 @@ from ingestd.core.messages import (
     SaveJob,
     SaveLoad,
     SaveUplink,
-    SetUplink,
-    SetWeight,
     StartTimer,
     StationStarted,
     StopRequested,
@@ -127,7 +125,6 @@ class Quay:
         self.timers: list[tuple[float, Timer]] = []
         self.messages: tuple[Outgoing, ...] = ()
         self.commands: tuple[Command, ...] = ()
-        self.settings: list[SetUplink | SetWeight] = []
 
     # -- the loop --
 
@@ -157,8 +154,6 @@ class Quay:
                 self.timers.append((self.at + command.after_s, command.timer))
             case Cancel():
                 yield from self.cancel(command)
-            case SetUplink() | SetWeight():
-                self.settings.append(command)
             case Identify():
                 self.effects.setdefault(command.bay, []).append(command)
             case _:

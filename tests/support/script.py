@@ -15,6 +15,7 @@ from dataclasses import fields
 from enum import Enum
 from typing import Any
 
+from ingestd.core.line import Cap
 from ingestd.core.messages import (
     Cancel,
     Close,
@@ -22,8 +23,6 @@ from ingestd.core.messages import (
     Identify,
     Prove,
     Recheck,
-    SetUplink,
-    SetWeight,
     StartTimer,
     Survey,
     TakeBack,
@@ -46,6 +45,7 @@ from ingestd.core.model import (
 from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.core.station import reason_of
+from ingestd.core.uplink import UplinkOrder
 from tests.support import values as v
 from tests.support.one_station import Quay
 
@@ -158,7 +158,7 @@ def _failed(quay: Quay, plain: list[str], _named: Words) -> None:
 
 
 def _uplink(quay: Quay, plain: list[str], _named: Words) -> None:
-    quay.take(UplinkSet(at=quay.at, rate_bytes_per_second=int(plain[0]), burst_bytes=None))
+    quay.take(UplinkSet(at=quay.at, order=UplinkOrder(cap=Cap(int(plain[0])))))
 
 
 _VERBS: Mapping[str, Callable[[Quay, list[str], Words], object]] = {
@@ -245,10 +245,6 @@ def _command(command: Command) -> str:
             return f"cancel #{attempt}"
         case StartTimer(timer=timer, after_s=after_s):
             return f"start timer {timer.purpose} of {after_s:.1f} s"
-        case SetUplink(rate_bytes_per_second=rate):
-            return f"set uplink to {rate}"
-        case SetWeight(weight=weight):
-            return f"set weight to {weight}"
 
 
 def _place(load: Load | None) -> str:
