@@ -36,6 +36,8 @@ class PortError(Exception):
     """Asks the budget for tries against that side for one more: the seconds to wait for it."""
     placed: frozenset[bytes] = frozenset()
     """Keys of a batch that the same call had given to objects before this happened."""
+    existed: frozenset[bytes] = frozenset()
+    """Keys of a batch under which it had found the same content before this happened."""
 
     def failure(self) -> Failure:
         return Failure(kind=self.kind, text=str(self) or type(self).__name__)
@@ -241,6 +243,24 @@ class Upload(Protocol):
         that `Store.part_bytes` gave, but for the last; they may come in any order, from any thread, and
         again."""
 
+    def stream_part(
+        self,
+        number: int,
+        offset: int,
+        size_bytes: int,
+        block_bytes: int,
+        blocks: Iterator[memoryview],
+        pace: Pace,
+    ) -> None:
+        """As `put_part`, for a part that is not in memory as a whole. The blocks are of `block_bytes`
+        each, but for the last, and valid until the next one is asked for; what asking raises comes out."""
+
+    def may_hold(self, number: int, size_bytes: int) -> bool:
+        """Whether `holds` is worth asking, which takes an MD5."""
+
+    def holds(self, number: int, size_bytes: int, md5: bytes) -> bool:
+        """Whether the store vouches for having this very part, from before this upload was resumed."""
+
     def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
         """Make the object appear whole under its key. Raises StoreConflict when something different
         is there; the same content there counts as done, and is told as `existed`, except where it
@@ -269,11 +289,15 @@ class Store(Protocol):
     def resume(self, key: bytes, size_bytes: int, token: str) -> Upload | None:
         """The upload begun before, or None when the store no longer has it."""
 
+    def adopt(self, key: bytes, size_bytes: int, part_bytes: int) -> Upload | None:
+        """An upload of this object in parts of this size that somebody has begun and left, to go on with;
+        None where there is none, or a store cannot tell. Its token is a new one."""
+
     def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         """Store several whole objects, all durable when this returns. An object that is there already
         with the same content counts as done; a different one raises StoreConflict. Returns the keys
         of those that were there already, by this call's own knowledge. An error that comes out names
-        in `placed` what has been stored by then: the rest is to be sent again."""
+        in `placed` and `existed` what is done by then: the rest is to be sent again."""
 
     def replace(self, key: bytes, body: bytes) -> None:
         """Store or overwrite one of our own small records (manifest, receipt), durably."""

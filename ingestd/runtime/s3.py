@@ -25,6 +25,7 @@ def make_s3_store(section: S3StoreSection, station: str) -> S3Store:
             encryption_key_id=section.encryption_key_id,
             checksums=Checksums(section.checksums),
             payload=Payload(section.payload),
+            part_bytes=section.part_bytes,
             connect_timeout_s=section.connect_timeout_seconds,
             timeout_s=section.timeout_seconds,
             in_flight=section.small_in_flight,

@@ -77,6 +77,10 @@ class FolderStore:
             upload = FolderUpload(self._root, key, token, fd)
             return upload if os.fstat(fd).st_size <= size_bytes else None
 
+    def adopt(self, key: bytes, size_bytes: int, part_bytes: int) -> None:
+        """See `Store`: nothing tells whose an unfinished file is, or what it was to become."""
+        del key, size_bytes, part_bytes
+
     def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         with self._root.errors():
             return folder_batch.put_batch(self._root, batch, pace)

@@ -45,6 +45,29 @@ class FolderUpload:
             os.fdatasync(fd)
             forget(fd, offset, len(body))
 
+    def stream_part(
+        self,
+        number: int,
+        offset: int,
+        size_bytes: int,
+        block_bytes: int,
+        blocks: Iterator[memoryview],
+        pace: Pace,
+    ) -> None:
+        del size_bytes, block_bytes
+        for block in blocks:
+            self.put_part(number, offset, block, pace)
+            offset += len(block)
+
+    def may_hold(self, number: int, size_bytes: int) -> bool:
+        """See `Upload`: a folder knows nothing of what is in a file."""
+        del number, size_bytes
+        return False
+
+    def holds(self, number: int, size_bytes: int, md5: bytes) -> bool:
+        del number, size_bytes, md5
+        return False
+
     def _check_part(self, fd: int, offset: int, body: memoryview) -> None:
         """What has its key is never written to; the same bytes again are fine."""
         if not equals(fd, offset, body):

@@ -14,7 +14,7 @@ from ingestd.store.s3_client import Client
 from ingestd.store.s3_listing import parts
 from ingestd.store.s3_notes import Notes, Token
 from ingestd.store.s3_objects import Objects
-from ingestd.store.s3_settings import S3Settings, part_bytes
+from ingestd.store.s3_settings import S3Settings, planned_part_bytes
 from ingestd.store.s3_upload import S3Upload
 
 
@@ -51,13 +51,15 @@ class S3Store:
         self._client.close()
 
     def part_bytes(self, size_bytes: int, preferred_bytes: int) -> int:
+        """See `Store`: the same on every station, so that one can go on with the parts of another."""
+        del preferred_bytes
         try:
-            return part_bytes(self._settings, size_bytes, preferred_bytes)
+            return planned_part_bytes(self._settings, size_bytes)
         except ValueError as error:
             raise StoreRefused(f"{self._client}: {error}; have the file split before it is sent") from None
 
     def begin(self, key: bytes, size_bytes: int) -> S3Upload:
-        self.part_bytes(size_bytes, self._settings.part_bytes_min)
+        self.part_bytes(size_bytes, 0)
         return S3Upload.begun(self._objects, self._notes, key, self._objects.key_of(key))
 
     def resume(self, key: bytes, size_bytes: int, token: str) -> S3Upload | None:
@@ -72,6 +74,10 @@ class S3Store:
         if found is not None and found.origin == known.number:
             return None
         return S3Upload(self._objects, self._notes, key, known, held)
+
+    def adopt(self, key: bytes, size_bytes: int, part_bytes: int) -> S3Upload | None:
+        wanted = self._objects.key_of(key)
+        return S3Upload.adopted(self._objects, self._notes, key, wanted, size_bytes, part_bytes)
 
     def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         """See `Store`. Objects that were placed before an error, or before it was cancelled, stay."""

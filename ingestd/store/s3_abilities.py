@@ -8,7 +8,7 @@ import threading
 import uuid
 from dataclasses import dataclass
 
-from ingestd.store.s3_client import Client, Request
+from ingestd.store.s3_client import Client, Framing, Request, Stream
 from ingestd.store.s3_keys import RESERVED, joined
 from ingestd.store.s3_listing import Part, completion, text_of
 from ingestd.store.s3_settings import Checksums, Payload, S3Settings
@@ -29,6 +29,13 @@ class Abilities:
     """SHA-256 and CRC-32 of bodies are checked, kept and told by the store."""
     signed: bool
     """Bodies are sent with their SHA-256 in the signature."""
+    chunks: bool
+    """Bodies may come in chunks that are signed one by one."""
+
+    @property
+    def part_checksums(self) -> bool:
+        """Whether parts carry a CRC-32, which an upload has to say when it is begun."""
+        return self.checksums and not self.signed
 
 
 class Probe:
@@ -59,6 +66,7 @@ def _tried_out(client: Client) -> Abilities:
             conditional_complete=_conditional_complete(client, key),
             checksums=checksums,
             signed=_signed(client, checksums=checksums),
+            chunks=_chunks(client, key),
         )
     finally:
         client.ask(Request(method="DELETE", key=key))
@@ -82,6 +90,15 @@ def _checksums(client: Client, key: str) -> bool:
     headers = {"x-amz-checksum-sha256": value}
     answer = client.ask(Request(method="PUT", key=key, body=_BODY, headers=headers))
     return answer.status == 200 and answer.headers.get("x-amz-checksum-sha256") == value
+
+
+def _chunks(client: Client, key: str) -> bool:
+    stream = Stream(iter([_BODY]), len(_BODY), len(_BODY), Framing.SIGNED)
+    answer = client.ask(Request(method="PUT", key=key, stream=stream))
+    if answer.status != 200:
+        return False
+    kept = client.must(Request(method="HEAD", key=key)).headers
+    return kept.get("content-length") == str(len(_BODY))
 
 
 def _conditional_complete(client: Client, key: str) -> bool:

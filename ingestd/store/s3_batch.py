@@ -59,6 +59,7 @@ class _Batch:
         error = self._outcome.error
         if error is not None:
             error.placed = frozenset(self._outcome.placed)
+            error.existed = frozenset(self._outcome.existed)
             raise error
         return self._outcome.existed
 

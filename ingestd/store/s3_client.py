@@ -6,11 +6,14 @@ here, by the circuit that all requests pass.
 
 from __future__ import annotations
 
+import base64
 import contextlib
 import hashlib
 import time
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from enum import Enum
 
 from ingestd.ports import Pace, PortError, StoreUnreachable
 from ingestd.store.pacing import Allowance, without_limit
@@ -19,7 +22,17 @@ from ingestd.store.s3_credentials import CredentialSource
 from ingestd.store.s3_errors import clock_ahead_s, code_of, counts_against, error_of
 from ingestd.store.s3_keys import url_path
 from ingestd.store.s3_settings import S3Settings
-from ingestd.store.s3_sign import EMPTY_SHA256, Query, Signer, query_text, stamp
+from ingestd.store.s3_sign import (
+    EMPTY_SHA256,
+    STREAMING,
+    UNSIGNED,
+    ChunkSigner,
+    Query,
+    Signer,
+    framed_bytes,
+    query_text,
+    stamp,
+)
 from ingestd.store.s3_wire import Answer, Connection, ConnectionPool, Endpoint, WireError
 
 NOTHING = memoryview(b"")
@@ -27,8 +40,69 @@ ANSWER_S = 120.0
 """How long an answer may take in all."""
 COMPLETE_S = 900.0
 """How long a store may take to put a large object together."""
+_CHUNK_BYTES = 1 << 20
 _TOGETHER_BYTES = 256 << 10
 _RENEW = {"ExpiredToken", "ExpiredTokenException", "InvalidToken"}
+
+
+class Framing(Enum):
+    """How a body that comes block by block stands on the wire."""
+
+    SIGNED = STREAMING
+    """In chunks, each with a signature that covers its SHA-256 and all chunks before it."""
+    TRAILER = "STREAMING-UNSIGNED-PAYLOAD-TRAILER"
+    """In chunks, with a CRC-32 of all of them at the end."""
+    NONE = UNSIGNED
+    """As it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """A body that is not in memory as a whole: blocks of `block_bytes`, but for the last."""
+
+    blocks: Iterator[memoryview]
+    size_bytes: int
+    block_bytes: int
+    framing: Framing
+
+    @property
+    def chunk_bytes(self) -> int:
+        return _CHUNK_BYTES if self.block_bytes % _CHUNK_BYTES == 0 else self.block_bytes
+
+    def chunks(self) -> Iterator[memoryview]:
+        for block in self.blocks:
+            for at in range(0, len(block), self.chunk_bytes):
+                yield block[at : at + self.chunk_bytes]
+
+    @property
+    def headers(self) -> dict[str, str]:
+        if self.framing is Framing.NONE:
+            return {}
+        headers = {"content-encoding": "aws-chunked", "x-amz-decoded-content-length": str(self.size_bytes)}
+        if self.framing is Framing.TRAILER:
+            headers["x-amz-trailer"] = "x-amz-checksum-crc32"
+        return headers
+
+    @property
+    def length(self) -> int:
+        """On the wire."""
+        if self.framing is Framing.SIGNED:
+            return framed_bytes(self.size_bytes, self.chunk_bytes)
+        if self.framing is Framing.NONE:
+            return self.size_bytes
+        full, rest = divmod(self.size_bytes, self.chunk_bytes)
+        frames = full * len(_plain_frame(self.chunk_bytes)) + (len(_plain_frame(rest)) if rest else 0)
+        ends = 2 * (full + bool(rest))
+        return self.size_bytes + frames + ends + len(_trailer(0))
+
+
+def _plain_frame(size_bytes: int) -> bytes:
+    return f"{size_bytes:x}\r\n".encode()
+
+
+def _trailer(crc32: int) -> bytes:
+    value = base64.b64encode(crc32.to_bytes(4, "big"))
+    return b"0\r\nx-amz-checksum-crc32:" + value + b"\r\n\r\n"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +114,7 @@ class Request:
     query: Query = ()
     headers: Mapping[str, str] = field(default_factory=dict)
     body: memoryview = NOTHING
+    stream: Stream | None = None
     payload: str | None = None
     answer_s: float = ANSWER_S
 
@@ -92,7 +167,8 @@ class Client:
 
     def ask(self, request: Request, pace: Pace = without_limit) -> Answer:
         """The answer, whatever its status is."""
-        return self.end(self.begin(request, Allowance(len(request.body), pace)))
+        size_bytes = request.stream.size_bytes if request.stream else len(request.body)
+        return self.end(self.begin(request, Allowance(size_bytes, pace)))
 
     def must(self, request: Request, pace: Pace = without_limit) -> Answer:
         """The answer, which says that it worked. Raises the PortError that it stands for otherwise."""
@@ -119,11 +195,15 @@ class Client:
     def begin(self, request: Request, allowance: Allowance) -> Begun:
         """Send a request."""
         with self._counted() as probing:
-            head = self._head(request)
+            head, signer = self._head(request)
             connection = self._pool.take()
             begun = Begun(request, connection, probing)
             try:
-                self._send(connection, head, request.body, allowance)
+                if request.stream is not None:
+                    connection.send(head)
+                    _send_stream(connection, request.stream, signer, allowance)
+                else:
+                    self._send(connection, head, request.body, allowance)
             except WireError:
                 begun.answer = connection.last_words()
                 connection.close()
@@ -223,29 +303,48 @@ class Client:
 
     # -- the head ---------------------------------------------------------------------------------
 
-    def _head(self, request: Request) -> bytes:
+    def _head(self, request: Request) -> tuple[bytes, ChunkSigner]:
         secret = self._credentials.secret()
         path = self._root + ("/" + url_path(request.key) if request.key is not None else "") or "/"
         query = query_text(request.query) if request.query else ""
+        at, stream = stamp(self._now() + self.clock_ahead_s), request.stream
+        payload = stream.framing.value if stream else request.payload or _sha256(request.body)
         headers = {
             **request.headers,
+            **(stream.headers if stream else {}),
             "host": self._endpoint.host,
-            "x-amz-content-sha256": request.payload or _sha256(request.body),
-            "x-amz-date": stamp(self._now() + self.clock_ahead_s),
+            "x-amz-content-sha256": payload,
+            "x-amz-date": at,
         }
         if secret.token:
             headers["x-amz-security-token"] = secret.token
         signature = self._signer.authorization(secret, request.method, path, query, headers)
         lines = "".join(f"{name}: {value}\r\n" for name, value in headers.items())
-        length = f"content-length: {len(request.body)}\r\n" if _has_length(request) else ""
+        size = stream.length if stream else len(request.body)
+        length = f"content-length: {size}\r\n" if size or request.method in ("PUT", "POST") else ""
         target = f"{path}?{query}" if query else path
-        return (
-            f"{request.method} {target} HTTP/1.1\r\n{lines}{length}authorization: {signature}\r\n\r\n"
-        ).encode("latin-1")
+        head = f"{request.method} {target} HTTP/1.1\r\n{lines}{length}authorization: {signature}\r\n\r\n"
+        return head.encode("latin-1"), self._signer.chunks(secret, at, signature)
 
 
-def _has_length(request: Request) -> bool:
-    return request.method in ("PUT", "POST") or bool(request.body)
+def _send_stream(connection: Connection, stream: Stream, signer: ChunkSigner, allowance: Allowance) -> None:
+    framing, crc32, between = stream.framing, 0, b""
+    for chunk in stream.chunks():
+        if framing is Framing.SIGNED:
+            between += signer.frame(chunk)
+        elif framing is Framing.TRAILER:
+            between += _plain_frame(len(chunk))
+            crc32 = zlib.crc32(chunk, crc32)
+        at = 0
+        while at < len(chunk):
+            some = allowance.take(len(chunk) - at)
+            connection.send_both(between, chunk[at : at + some])
+            at, between = at + some, b""
+        between = b"" if framing is Framing.NONE else b"\r\n"
+    if framing is Framing.SIGNED:
+        connection.send(between + signer.frame(b"") + b"\r\n")
+    elif framing is Framing.TRAILER:
+        connection.send(between + _trailer(crc32))
 
 
 def _sha256(body: memoryview) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -29,10 +30,13 @@ class Protection:
 
 
 def protection(able: Abilities, body: memoryview, sha256: bytes | None = None) -> Protection:
-    if sha256 is None and not able.signed:
-        return _unsigned(able, body)
-    digest = sha256 or hashlib.sha256(body).digest()
-    return Protection(digest.hex(), {"x-amz-checksum-sha256": _base64(digest)} if able.checksums else {})
+    """For a part, or a whole object whose SHA-256 is known."""
+    if sha256 is not None:
+        kept = {"x-amz-checksum-sha256": _base64(sha256)} if able.checksums else {}
+        return Protection(sha256.hex(), kept)
+    if able.signed:
+        return Protection(hashlib.sha256(body).hexdigest(), {})
+    return _unsigned(able, body)
 
 
 def _unsigned(able: Abilities, body: memoryview) -> Protection:
@@ -52,6 +56,16 @@ def check(answer: Answer, sent: Protection, where: str) -> None:
         told = answer.headers.get(name, value)
         if name.startswith("x-amz-checksum-") and told != value:
             raise StoreDigest(f"{where}: the checksum of what arrived is not that of what was sent")
+
+
+def checksum_of(headers: Mapping[str, str]) -> str | None:
+    """The checksum of a part, as completing the upload has to repeat it."""
+    return headers.get("x-amz-checksum-crc32")
+
+
+def is_md5(etag: str) -> bool:
+    """Whether an ETag looks like an MD5, as it does unless the store encrypts."""
+    return re.fullmatch(r'"?[0-9a-f]{32}"?', etag) is not None
 
 
 def combined_etag(etags: list[str]) -> str | None:

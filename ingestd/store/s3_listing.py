@@ -32,7 +32,7 @@ class ListedUpload:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part that the store holds. `checksum` is its SHA-256 or CRC-32 in base 64, where it has one."""
+    """A part that the store holds. `checksum` is its CRC-32 in base 64, where it has one."""
 
     number: int
     size_bytes: int
@@ -83,7 +83,7 @@ def parts(client: Client, key: str, upload_id: str) -> dict[int, Part] | None:
         page = _parsed(client, client.judged(answer).body)
         for row in page.iter("Part"):
             number = int(_text(row, "PartNumber"))
-            checksum = _text(row, "ChecksumSHA256") or _text(row, "ChecksumCRC32") or None
+            checksum = _text(row, "ChecksumCRC32") or None
             found[number] = Part(number, int(_text(row, "Size")), _text(row, "ETag"), checksum)
         if _text(page, "IsTruncated") != "true":
             return found
@@ -97,11 +97,11 @@ def text_of(client: Client, body: bytes, name: str) -> str:
     return next((element.text or "" for element in root.iter(name)), "")
 
 
-def completion(parts: list[Part], kind: str = "SHA256") -> bytes:
-    """The body of CompleteMultipartUpload. `kind` is that of the checksums."""
+def completion(parts: list[Part]) -> bytes:
+    """The body of CompleteMultipartUpload."""
     rows = "".join(
         f"<Part><PartNumber>{part.number}</PartNumber><ETag>{escape(part.etag)}</ETag>"
-        + (f"<Checksum{kind}>{escape(part.checksum)}</Checksum{kind}>" if part.checksum else "")
+        + (f"<ChecksumCRC32>{escape(part.checksum)}</ChecksumCRC32>" if part.checksum else "")
         + "</Part>"
         for part in parts
     )

@@ -62,14 +62,16 @@ class S3Settings:
     """Small objects on their way at a time, for each thread that sends."""
     dead_after_s: float = 3600.0
     """Unfinished uploads of this station that nobody knows of are swept away at this age."""
+    part_bytes: int = 16 * MIB
+    """The size of parts, where 10,000 of them hold the object."""
     part_bytes_min: int = PART_BYTES_MIN
 
 
-def part_bytes(settings: S3Settings, size_bytes: int, preferred_bytes: int) -> int:
-    """The size of an object's parts: `preferred_bytes` where that makes no more than 10,000 of them,
-    else as little more as does, in whole MiB. Raises ValueError for what no such parts can hold."""
+def planned_part_bytes(settings: S3Settings, size_bytes: int) -> int:
+    """The size of an object's parts: as configured where that makes no more than 10,000 of them, else as
+    little more as does, in whole MiB. Raises ValueError for what no such parts can hold."""
     needed = -(-size_bytes // PARTS_MAX)
-    planned = max(preferred_bytes, settings.part_bytes_min)
+    planned = max(settings.part_bytes, settings.part_bytes_min)
     if needed > planned:
         planned = -(-needed // MIB) * MIB
     if planned > PART_BYTES_MAX:

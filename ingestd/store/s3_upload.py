@@ -2,21 +2,39 @@
 
 from __future__ import annotations
 
+import hashlib
+import itertools
 import threading
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from ingestd.ports import Pace, StoreDigest, StoredObject, StoreUnreachable
 from ingestd.store.s3_abilities import NEVER_OVERWRITE, placement
-from ingestd.store.s3_client import COMPLETE_S, Request
+from ingestd.store.s3_client import COMPLETE_S, Framing, Request, Stream
 from ingestd.store.s3_errors import code_of
-from ingestd.store.s3_integrity import check, combined_etag, protection
-from ingestd.store.s3_listing import Part, completion, parts, text_of
+from ingestd.store.s3_integrity import check, checksum_of, combined_etag, is_md5, protection
+from ingestd.store.s3_listing import Part, completion, parts, text_of, uploads
 from ingestd.store.s3_notes import Notes, Token
 from ingestd.store.s3_objects import ORIGIN, Found, Objects, Whole
 from ingestd.store.s3_wire import Answer
 
 _EMPTY = memoryview(b"")
+_ADOPT_LOOKS = 8
+
+
+def _are_cuts(held: Mapping[int, Part], size_bytes: int, part_bytes: int) -> bool:
+    """Whether these are parts of an object that was cut just so."""
+    return all(
+        part.size_bytes == min(part_bytes, size_bytes - (number - 1) * part_bytes)
+        for number, part in held.items()
+    )
+
+
+def _summed(blocks: Iterator[memoryview], digest: hashlib._Hash) -> Iterator[memoryview]:
+    for block in blocks:
+        digest.update(block)
+        yield block
 
 
 class S3Upload:
@@ -32,6 +50,7 @@ class S3Upload:
         self._path = path
         self._token = token
         self._parts = dict(held or {})
+        self._held = dict(held or {})
         self._lock = threading.Lock()
         self._finishing = threading.Lock()
         self._done: StoredObject | None = None
@@ -41,16 +60,32 @@ class S3Upload:
         """A new one. The note comes first: no upload is ever without one."""
         client, number = objects.client, uuid.uuid4().hex
         able = objects.probe.abilities()
-        algorithm = "SHA256" if able.signed else "CRC32"
         headers = {
             **placement(client.settings),
-            **({"x-amz-checksum-algorithm": algorithm} if able.checksums else {}),
+            **({"x-amz-checksum-algorithm": "CRC32"} if able.part_checksums else {}),
             ORIGIN: number,
         }
         notes.add(number, key)
         answer = client.must(Request(method="POST", key=key, query=[("uploads", "")], headers=headers))
         upload_id = text_of(client, answer.body, "UploadId")
         return cls(objects, notes, path, Token(number, upload_id, key), None)
+
+    @classmethod
+    def adopted(
+        cls, objects: Objects, notes: Notes, path: bytes, key: str, size_bytes: int, part_bytes: int
+    ) -> S3Upload | None:
+        """The upload of this key that has come furthest, with a note of this station's own."""
+        client, best = objects.client, dict[int, Part]()
+        upload_id = ""
+        for each in itertools.islice(uploads(client, key), _ADOPT_LOOKS):
+            held = parts(client, key, each.upload_id) if each.key == key else None
+            if held and len(held) > len(best) and _are_cuts(held, size_bytes, part_bytes):
+                best, upload_id = held, each.upload_id
+        if not best:
+            return None
+        number = uuid.uuid4().hex
+        notes.add(number, key)
+        return cls(objects, notes, path, Token(number, upload_id, key), best)
 
     @property
     def token(self) -> str:
@@ -60,23 +95,54 @@ class S3Upload:
         """See `Upload`. Raises StoreUnreachable once the upload was completed or aborted."""
         del offset  # the store puts parts together by their numbers
         sent = protection(self._objects.probe.abilities(), body)
-        answer = self._client.ask(
-            Request(
-                method="PUT",
-                key=self._token.key,
-                query=[("partNumber", str(number)), ("uploadId", self._token.upload_id)],
-                headers=sent.headers,
-                body=body,
-                payload=sent.payload,
-            ),
-            pace,
-        )
-        self._must_exist(answer)
-        headers = self._client.judged(answer).headers
+        request = self._part(number, headers=sent.headers, body=body, payload=sent.payload)
+        answer = self._arrived(self._client.ask(request, pace))
         check(answer, sent, str(self._client))
-        checksum = next((v for k, v in sent.headers.items() if k.startswith("x-amz-checksum-")), None)
+        self._keep(Part(number, len(body), answer.headers.get("etag", ""), checksum_of(sent.headers)))
+
+    def stream_part(
+        self,
+        number: int,
+        offset: int,
+        size_bytes: int,
+        block_bytes: int,
+        blocks: Iterator[memoryview],
+        pace: Pace,
+    ) -> None:
+        """See `Upload`. Protected chunk by chunk: by signatures, or a CRC-32 at the end. To a store that
+        takes neither it is sent as it is, and the MD5 that the store tells afterwards is compared."""
+        del offset
+        able, md5 = self._objects.probe.abilities(), hashlib.md5(usedforsecurity=False)
+        framing = Framing.TRAILER if able.part_checksums else Framing.SIGNED if able.chunks else Framing.NONE
+        if framing is Framing.NONE:
+            blocks = _summed(blocks, md5)
+        stream = Stream(blocks, size_bytes, block_bytes, framing)
+        answer = self._arrived(self._client.ask(self._part(number, stream=stream), pace))
+        etag = answer.headers.get("etag", "")
+        if framing is Framing.NONE and is_md5(etag) and etag.strip('"') != md5.hexdigest():
+            raise StoreDigest(f"{self._client}: the MD5 of what arrived is not that of what was sent")
+        self._keep(Part(number, size_bytes, etag, answer.headers.get("x-amz-checksum-crc32")))
+
+    def _part(self, number: int, **rest: Any) -> Request:
+        query = [("partNumber", str(number)), ("uploadId", self._token.upload_id)]
+        return Request(method="PUT", key=self._token.key, query=query, **rest)
+
+    def _arrived(self, answer: Answer) -> Answer:
+        self._must_exist(answer)
+        return self._client.judged(answer)
+
+    def _keep(self, part: Part) -> None:
         with self._lock:
-            self._parts[number] = Part(number, len(body), headers.get("etag", ""), checksum)
+            self._parts[part.number] = part
+            self._held.pop(part.number, None)
+
+    def may_hold(self, number: int, size_bytes: int) -> bool:
+        part = self._held.get(number)
+        return part is not None and part.size_bytes == size_bytes and is_md5(part.etag)
+
+    def holds(self, number: int, size_bytes: int, md5: bytes) -> bool:
+        """See `Upload`: by the part's ETag, where that is an MD5."""
+        return self.may_hold(number, size_bytes) and self._held[number].etag.strip('"') == md5.hex()
 
     def _must_exist(self, answer: Answer) -> None:
         if answer.status == 404 and code_of(answer) != "NoSuchBucket":
@@ -153,15 +219,13 @@ class S3Upload:
         return False
 
     def _ask_to_complete(self, listed: list[Part], *, conditional: bool) -> Answer:
-        able = self._objects.probe.abilities()
-        kind = "SHA256" if able.signed else "CRC32"
         return self._client.ask(
             Request(
                 method="POST",
                 key=self._token.key,
                 query=[("uploadId", self._token.upload_id)],
                 headers=NEVER_OVERWRITE if conditional else {},
-                body=memoryview(completion(listed, kind)),
+                body=memoryview(completion(listed)),
                 answer_s=COMPLETE_S,
             )
         )

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from ingestd.ports import PendingFile, SmallObject, StoreConflict
+from ingestd.ports import PendingFile, PortError, SmallObject, StoreConflict
 from ingestd.transfer.buffers import Buffer
 from ingestd.transfer.outbound import Outbound
 from ingestd.transfer.recorder import StoredNow
@@ -90,18 +90,27 @@ class Pack:
 
     def _put_all(self, files: Sequence[PackedFile], ours: Collection[bytes] = ()) -> list[StoredNow]:
         """The files, all in the store; what is there under the keys in `ours` came from here."""
-        out, tries = self._out, 0
-        bodies = [file.body for file in files]
+        out, mine = self._out, set(ours)
+        left = {file.body.key: file.body for file in files}
+        found = set[bytes]()
 
-        def put() -> Collection[bytes]:
-            nonlocal tries
-            tries += 1
-            existed = out.store.put_batch(bodies, out.pace)
-            # What a second try finds there is taken for what the first one put there.
-            return existed if tries == 1 else ()
+        def put() -> None:
+            try:
+                existed = out.store.put_batch(list(left.values()), out.pace)
+            except PortError as error:
+                # What it placed is done; of the rest, what the next try finds there may be from this one.
+                found.update(error.existed - mine)
+                mine.update(error.placed)
+                for key in error.placed | error.existed:
+                    left.pop(key, None)
+                if isinstance(error, StoreConflict):
+                    error.placed = frozenset(mine)
+                else:
+                    mine.update(left)
+                raise
+            found.update(key for key in existed if key not in mine)
 
-        existed = persistently(out.sending, put)
-        found = {key for key in existed if key not in ours}
+        persistently(out.sending, put)
         return [file.as_stored(existed=file.body.key in found) for file in files]
 
     def _put_one_by_one(self, files: Sequence[PackedFile], ours: Collection[bytes]) -> list[StoredNow]:

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from ingestd.ports import PartRecord, PendingFile, StoreConflict, Upload
+from ingestd.ports import (
+    Cancelled,
+    PartRecord,
+    PendingFile,
+    StoreBusy,
+    StoreConflict,
+    StoreDigest,
+    StoreUnreachable,
+    Upload,
+)
 from ingestd.transfer.buffers import Buffer
 from ingestd.transfer.evidence import is_stored, remove_left
+from ingestd.transfer.feed import FeedBroken, PartFeed
 from ingestd.transfer.outbound import LOOK_S, Outbound
 from ingestd.transfer.recorder import ArrivedNow, StoredNow
 from ingestd.transfer.stopping import persistently
@@ -58,18 +69,42 @@ class PartedFile:
         self._has_key = has_key
         self._changed = threading.Condition()
         self._under_way = 0
+        self._streams = 0
+        self._lost: list[tuple[Cut, PartFeed]] = []
         self._sha256: bytes | None = None
         self._given_up = False
+        self._differs = False
 
     # -- the reader's side ------------------------------------------------------------------------
 
-    def wants(self, cut: Cut, prefix_sha256: bytes) -> bool:
-        """Whether this part is to be sent; not when the store holds it, as its prefix bears out.
+    def may_have(self, cut: Cut) -> bool:
+        """Whether the store may hold this part already, so that it is to be read before it is sent."""
+        if self._has_key:
+            return True
+        held = self._upload is not None and self._upload.may_hold(cut.number, cut.length)
+        return not self._differs and (cut.number in self._known or held)
+
+    def wants(self, cut: Cut, prefix_sha256: bytes, md5: bytes) -> bool:
+        """Whether this part is to be sent; not when the store holds it, as its prefix or MD5 bears out.
 
         From the first byte on that differs from what was read before, all prefixes differ, and so
-        everything is sent again.
+        everything is sent again that the store does not vouch for.
         """
-        return not self._has_key and self._known.get(cut.number) != prefix_sha256
+        if self._has_key or self._known.get(cut.number) == prefix_sha256:
+            return False
+        if self._upload is not None and self._upload.holds(cut.number, cut.length, md5):
+            size_bytes = 0 if cut.number in self._known else cut.length
+            self._found(ArrivedNow(PartRecord(self._file.file_no, cut.number, prefix_sha256), size_bytes))
+            return False
+        self._differs |= cut.number in self._known
+        return True
+
+    def _found(self, part: ArrivedNow) -> None:
+        """The store has a part that the journal did not know of."""
+        with self._changed:
+            self._under_way += 1
+        self._out.traffic.enter()
+        self._out.recorder.part(part, lambda recorded: self._stream_settled(recorded=recorded))
 
     def send(self, cut: Cut, prefix_sha256: bytes, buffer: Buffer) -> None:
         """Send a part from this buffer, which is released once the part is recorded."""
@@ -78,6 +113,26 @@ class PartedFile:
         with self._changed:
             self._under_way += 1
         self._out.send(lambda: self._put(cut, part, buffer), lambda: self._part_over(buffer, False))
+
+    def stream(self, cut: Cut, *, awaited: bool) -> PartFeed:
+        """Begin to send a part that is yet to be read, buffer by buffer. One that is lost on its way is
+        told of by `lost`, or where it is `awaited` by the feed."""
+        feed = PartFeed(self._out.pool)
+        with self._changed:
+            self._under_way += 1
+            self._streams += 1
+        self._out.send(lambda: self._put_stream(cut, feed, awaited=awaited), lambda: self._dropped(feed))
+        return feed
+
+    def lost(self, *, settled: bool) -> Sequence[tuple[Cut, PartFeed]]:
+        """Parts that have to be read and sent again; `settled`: once no stream is under way."""
+        with self._changed:
+            while settled and self._streams:
+                self._changed.wait(LOOK_S)
+                self._out.reading.check()
+                self._out.reading.beat()
+            lost, self._lost = self._lost, []
+        return lost
 
     def seal(self, sha256: bytes) -> None:
         """All of the file was read and accepted: it gets its key when the last part is recorded."""
@@ -111,6 +166,41 @@ class PartedFile:
         persistently(out.sending, upload.put_part, cut.number, cut.offset, body, out.pace)
         out.recorder.part(part, lambda recorded: self._settle(buffer, recorded=recorded))
 
+    def _put_stream(self, cut: Cut, feed: PartFeed, *, awaited: bool) -> None:
+        out, size_bytes = self._out, 0 if cut.number in self._known else cut.length
+        out.sending.check()
+        try:
+            upload, block_bytes = self._begun(), out.pool.size_bytes
+            # An error would keep the generator alive, and with it a buffer that the reader may wait for.
+            with contextlib.closing(feed.blocks(out.sending)) as blocks:
+                upload.stream_part(cut.number, cut.offset, cut.length, block_bytes, blocks, out.pace)
+        except (StoreUnreachable, StoreBusy, StoreDigest, FeedBroken) as error:
+            feed.end(error)
+            self._stream_over(None if awaited or isinstance(error, FeedBroken) else (cut, feed))
+            self._stream_settled(recorded=True)
+            return
+        part = ArrivedNow(PartRecord(self._file.file_no, cut.number, feed.prefix()), size_bytes)
+        feed.end()
+        self._stream_over(None)
+        out.recorder.part(part, lambda recorded: self._stream_settled(recorded=recorded))
+
+    def _stream_over(self, lost: tuple[Cut, PartFeed] | None) -> None:
+        with self._changed:
+            self._streams -= 1
+            if lost is not None:
+                self._lost.append(lost)
+            self._changed.notify_all()
+
+    def _stream_settled(self, *, recorded: bool) -> None:
+        self._over(recorded)
+        self._out.arrived()
+
+    def _dropped(self, feed: PartFeed) -> None:
+        """The pass has to end, and this part was not sent."""
+        feed.end(Cancelled())
+        self._stream_over(None)
+        self._over(False)
+
     def _begun(self) -> Upload:
         out, file = self._out, self._file
         with self._beginning:
@@ -126,6 +216,9 @@ class PartedFile:
 
     def _part_over(self, buffer: Buffer, recorded: bool) -> None:
         self._out.pool.release(buffer)
+        self._over(recorded)
+
+    def _over(self, recorded: bool) -> None:
         with self._changed:
             self._under_way -= 1
             self._given_up |= not recorded
@@ -194,14 +287,32 @@ class PartedFile:
 def begin_or_resume(out: Outbound, file: PendingFile, key: bytes) -> PartedFile:
     """The file with what the store already holds of it. Nothing is begun before the first part."""
     if file.upload_token is None or not file.part_bytes:
-        return PartedFile(out, file, key, part_bytes=out.pool.size_bytes)
+        return _from_the_store(out, file, key)
     known = out.manifest.parts(file.file_no)
     out.tally.resumed(file.file_no, _arrived_bytes(file.size_bytes, file.part_bytes, known))
-    if file.part_bytes <= out.pool.size_bytes:
+    if file.part_bytes <= out.pool.size_bytes or file.part_bytes == _part_bytes(out, file):
         upload = out.ask(out.store.resume, key, file.size_bytes, file.upload_token)
         if upload is not None:
             return PartedFile(out, file, key, part_bytes=file.part_bytes, upload=upload, known=known)
     return _anew(out, file, key, file.upload_token)
+
+
+def _part_bytes(out: Outbound, file: PendingFile) -> int:
+    return out.store.part_bytes(file.size_bytes, out.pool.size_bytes)
+
+
+def _from_the_store(out: Outbound, file: PendingFile, key: bytes) -> PartedFile:
+    """A file of which the journal knows nothing: another station may have stored it, or a part of it."""
+    part_bytes = _part_bytes(out, file)
+    found = out.ask(out.store.stat, key)
+    # What this load may have left there itself is looked into when the file is complete.
+    if file.left_sha256 is None and found is not None and found.size_bytes == file.size_bytes:
+        return PartedFile(out, file, key, part_bytes=part_bytes, has_key=True)
+    upload = out.ask(out.store.adopt, key, file.size_bytes, part_bytes)
+    if upload is not None:
+        out.manifest.record_upload(file.file_no, upload.token, part_bytes)
+        out.tally.resumed(file.file_no, 0)
+    return PartedFile(out, file, key, part_bytes=part_bytes, upload=upload)
 
 
 def _arrived_bytes(size_bytes: int, part_bytes: int, known: Mapping[int, bytes]) -> int:
@@ -213,11 +324,11 @@ def _anew(out: Outbound, file: PendingFile, key: bytes, token: str) -> PartedFil
     """After an upload that is gone: completed just before a crash, or lost."""
     found = out.ask(out.store.stat, key)
     if found is not None and found.size_bytes == file.size_bytes:
-        return PartedFile(out, file, key, part_bytes=out.pool.size_bytes, has_key=True)
+        return PartedFile(out, file, key, part_bytes=_part_bytes(out, file), has_key=True)
     out.clear(file)
     out.ask(out.store.abandon, token)
     # What is known of the parts of the old upload must never be taken for parts of the new one.
     out.manifest.record_pending([file.file_no])
     out.tally.begun_anew(file.file_no)
     nothing_left = replace(file, left_sha256=None, left_key=None)
-    return PartedFile(out, nothing_left, key, part_bytes=out.pool.size_bytes)
+    return PartedFile(out, nothing_left, key, part_bytes=_part_bytes(out, file))

@@ -125,11 +125,12 @@ class Records:
 
     def _put_long(self, listing: ManifestFile) -> None:
         key, store = self.manifest_key, self._store
+        part_bytes = store.part_bytes(listing.size_bytes, self._part_bytes)
         persistently(self._cancel, store.remove, key)
         upload = persistently(self._cancel, store.begin, key, listing.size_bytes)
         try:
-            buffer = memoryview(bytearray(self._part_bytes))
-            for cut in cuts(listing.size_bytes, self._part_bytes):
+            buffer = memoryview(bytearray(part_bytes))
+            for cut in cuts(listing.size_bytes, part_bytes):
                 body = buffer[: cut.length]
                 listing.read_into(body, cut.offset)
                 self._put_part(upload, cut, body)

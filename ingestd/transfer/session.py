@@ -22,6 +22,7 @@ from ingestd.core.model import FaultKind, FileFault, Ledger
 from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.evidence import remove_left
+from ingestd.transfer.feed import PartFeed
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.outbound import Outbound
 from ingestd.transfer.packed import Pack
@@ -31,7 +32,7 @@ from ingestd.transfer.recorder import Recorder
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.settings import TransferSettings
 from ingestd.transfer.source import Care, OpenFile, ReadInto, Source, fault
-from ingestd.transfer.stopping import LinkedToken, Traffic
+from ingestd.transfer.stopping import LinkedToken, Traffic, persistently
 from ingestd.transfer.tally import AtFault, Tally
 
 ROWS = 512
@@ -249,32 +250,100 @@ class Session:
         sending.seal(sha256)
 
     def _send_parts(self, file: PendingFile, sending: PartedFile) -> bytes:
-        digest = hashlib.sha256()
+        digest, send = hashlib.sha256(), self._send_part
+        if sending.part_bytes > self._out.pool.size_bytes:
+            send = self._stream_part
         with self._source.open(file) as opened:
             for cut in cuts(file.size_bytes, sending.part_bytes):
-                self._send_part(opened, sending, cut, digest)
+                send(opened, sending, cut, digest)
+                self._send_lost(opened, sending, settled=False)
             opened.check_unchanged()
-        _compare(file, digest)
+            _compare(file, digest)
+            self._send_lost(opened, sending, settled=True)
         return digest.digest()
 
     def _send_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: hashlib._Hash) -> None:
         buffer = self._out.acquire()
+        view, may_have = buffer.view[: cut.length], sending.may_have(cut)
         try:
-            self._read(opened, buffer.view[: cut.length], cut.offset, digest)
+            self._read(opened, view, cut.offset, digest)
         except BaseException:
             self._out.pool.release(buffer)
             raise
         prefix_sha256 = digest.copy().digest()
-        if sending.wants(cut, prefix_sha256):
+        if not may_have or sending.wants(cut, prefix_sha256, _md5(view)):
             sending.send(cut, prefix_sha256, buffer)
         else:
             self._out.pool.release(buffer)
 
-    def _read(self, opened: OpenFile, view: memoryview, offset: int, digest: hashlib._Hash) -> None:
+    def _read(self, opened: OpenFile, view: memoryview, offset: int, digest: hashlib._Hash | None) -> None:
         for at, block in enumerate(opened.blocks(view, offset)):
             if offset == 0 and at == 0:
                 self._look(opened.file, block)
-            digest.update(block)
+            if digest is not None:
+                digest.update(block)
+
+    # -- parts that are larger than a buffer ------------------------------------------------------
+
+    def _stream_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: hashlib._Hash) -> None:
+        if not sending.may_have(cut):
+            self._feed(opened, sending.stream(cut, awaited=False), cut, digest)
+            return
+        md5 = hashlib.md5(usedforsecurity=False)
+        for offset, view in self._views(cut):
+            self._read(opened, view, offset, digest)
+            md5.update(view)
+        prefix_sha256 = digest.copy().digest()
+        if sending.wants(cut, prefix_sha256, md5.digest()):
+            self._stream_again(opened, sending, cut, prefix_sha256)
+
+    def _views(self, cut: Cut) -> Iterator[tuple[int, memoryview]]:
+        """The pieces of a part, each with one buffer for as long as it is looked at."""
+        buffer = self._out.acquire()
+        try:
+            for offset, length in self._pieces(cut):
+                yield offset, buffer.view[:length]
+        finally:
+            self._out.pool.release(buffer)
+
+    def _pieces(self, cut: Cut) -> Iterator[tuple[int, int]]:
+        """Offset and length of what of a part goes into one buffer."""
+        end, size_bytes = cut.offset + cut.length, self._out.pool.size_bytes
+        for offset in range(cut.offset, end, size_bytes):
+            yield offset, min(size_bytes, end - offset)
+
+    def _feed(
+        self, opened: OpenFile, feed: PartFeed, cut: Cut, digest: hashlib._Hash | None, prefix: bytes = b""
+    ) -> None:
+        """Read a part for a sender; `prefix` is known where it was read before."""
+        try:
+            for offset, length in self._pieces(cut):
+                buffer = self._out.acquire()
+                view = buffer.view[:length]
+                try:
+                    self._read(opened, view, offset, digest)
+                except BaseException:
+                    self._out.pool.release(buffer)
+                    raise
+                feed.put(buffer, view)
+        except BaseException:
+            feed.break_off()
+            raise
+        feed.finish(digest.copy().digest() if digest is not None else prefix)
+
+    def _send_lost(self, opened: OpenFile, sending: PartedFile, *, settled: bool) -> None:
+        """Read and send again what was lost on its way; it is not hashed a second time."""
+        while lost := sending.lost(settled=settled):
+            for cut, feed in lost:
+                self._stream_again(opened, sending, cut, feed.prefix())
+
+    def _stream_again(self, opened: OpenFile, sending: PartedFile, cut: Cut, prefix: bytes) -> None:
+        def attempt() -> None:
+            feed = sending.stream(cut, awaited=True)
+            self._feed(opened, feed, cut, None, prefix)
+            feed.outcome(self._out.reading)
+
+        persistently(self._out.reading, attempt)
 
     def _look(self, file: PendingFile, block: memoryview) -> None:
         if not self._command.sniff:
@@ -298,6 +367,10 @@ class Session:
         self._manifest.record_failed(file.file_no, found.kind.value)
         self._tally.failed(file.file_no, file.size_bytes)
         self._faults.append(found)
+
+
+def _md5(view: memoryview) -> bytes:
+    return hashlib.md5(view, usedforsecurity=False).digest()
 
 
 def _compare(file: PendingFile, digest: hashlib._Hash) -> None:

@@ -6,14 +6,20 @@ import threading
 from collections.abc import Callable
 from typing import ParamSpec, Protocol, TypeVar
 
-from tenacity import Retrying, retry_if_exception_type, stop_after_attempt, wait_random_exponential
+from tenacity import RetryCallState, Retrying, retry_if_exception_type, wait_random_exponential
+from tenacity.stop import stop_base
 
-from ingestd.ports import Cancelled, CancelToken, StoreBusy, StoreDigest, StoreUnreachable
+from ingestd.ports import Cancelled, CancelToken, PortError, StoreBusy, StoreDigest, StoreUnreachable
 
-_TRIES = 3
+_TRIES = 5
+_TRIES_DIGEST = 3
+_PATIENCE_S = 900.0
+_BEAT_S = 1.0
 _STEP_S = 0.1
 _FIRST_DELAY_S = 0.5
 _LONGEST_DELAY_S = 8.0
+
+_JITTER = wait_random_exponential(multiplier=_FIRST_DELAY_S, max=_LONGEST_DELAY_S)
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -63,24 +69,58 @@ class LinkedToken:
 
 
 def persistently(token: CancelToken, call: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-    """What the call returns, tried up to three times while the store is away, busy or garbles data.
+    """What the call returns, tried up to five times while the store is away or busy, three times while
+    it garbles data.
 
-    The waits between have full jitter and end at once with Cancelled. The last error comes out as it is.
+    The waits between have full jitter, last as long as the store asked for and the budget for tries against
+    it wants, and end at once with Cancelled. Where nothing was tried because the store is left alone, that
+    is no try; after a quarter of an hour in all the error comes out even so, as the last one does.
     """
 
     def pause(seconds: float) -> None:
-        token.beat()
-        token.wait(seconds)
-        token.check()
+        left = seconds
+        while left > 0:
+            token.beat()
+            token.wait(min(left, _BEAT_S))
+            token.check()
+            left -= _BEAT_S
 
     retrying = Retrying(
         retry=retry_if_exception_type((StoreUnreachable, StoreBusy, StoreDigest)),
-        stop=stop_after_attempt(_TRIES),
-        wait=wait_random_exponential(multiplier=_FIRST_DELAY_S, max=_LONGEST_DELAY_S),
+        stop=_Enough(),
+        wait=_wait_s,
         sleep=pause,
         reraise=True,
     )
     return retrying(call, *args, **kwargs)
+
+
+class _Enough(stop_base):
+    """Counts the tries of one call."""
+
+    def __init__(self) -> None:
+        self._tries = 0
+
+    def __call__(self, state: RetryCallState) -> bool:
+        error = _error_of(state)
+        self._tries += error.is_try
+        limit = _TRIES_DIGEST if isinstance(error, StoreDigest) else _TRIES
+        return self._tries >= limit or state.idle_for >= _PATIENCE_S
+
+
+def _wait_s(state: RetryCallState) -> float:
+    error = _error_of(state)
+    if not error.is_try:
+        # Not all at once when the rest is over.
+        return error.not_before_s + _JITTER(state) / 8
+    reserved = error.reserve() if error.reserve is not None else 0.0
+    return max(_JITTER(state), error.not_before_s, reserved)
+
+
+def _error_of(state: RetryCallState) -> PortError:
+    error = state.outcome.exception() if state.outcome is not None else None
+    assert isinstance(error, PortError), "nothing else is tried again"
+    return error
 
 
 class Traffic:

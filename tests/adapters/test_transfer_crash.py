@@ -242,7 +242,7 @@ def test_what_a_dead_pass_stored_of_a_file_that_fails_now_is_removed(path: ByteP
 def test_an_upload_that_the_store_lost_is_begun_anew(path: BytePath, tmp_path: Path) -> None:
     drive, medium = make_drive(tmp_path / "drive", {"a": content(160 * KIB)}), FakeMedium()
     manifest = surveyed(drive)
-    life = Life(14, die)
+    life = Life(16, die)
     with pytest.raises(Killed):
         path.transfer(drive, FakeStore(medium=medium, fault=life.fault), mortal(manifest, life))
     assert manifest.parts(0)
@@ -434,7 +434,7 @@ def test_short_troubles_of_the_store_are_got_over(
 
 
 @pytest.mark.parametrize("operation", ["begin", "put_part", "complete", "put_batch"])
-@pytest.mark.parametrize(("error", "tries"), [(StoreUnreachable("dark"), 3), (StoreFull("no room"), 1)])
+@pytest.mark.parametrize(("error", "tries"), [(StoreUnreachable("dark"), 5), (StoreFull("no room"), 1)])
 def test_lasting_troubles_end_the_pass_as_they_are(
     path: BytePath, tmp_path: Path, operation: str, error: Exception, tries: int
 ) -> None:
@@ -544,7 +544,7 @@ def test_after_a_part_in_conflict_the_file_is_not_completed(path: BytePath, tmp_
 
     with pytest.raises(StoreConflict):
         path.transfer(drive, FakeStore(fault=fault), surveyed(drive))
-    assert called == ["begin", "put_part", "put_part", "put_part"]
+    assert called == ["stat", "begin", "put_part", "put_part", "put_part"]
 
 
 def test_what_was_read_before_the_drive_went_is_still_stored(path: BytePath, tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ import os
 import signal
 import sys
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -71,6 +71,24 @@ class _CountingUpload:
     def put_part(self, number: int, offset: int, body: memoryview, pace: Pace) -> None:
         self._book.enter([(self._key, offset, len(body))])
         self._upload.put_part(number, offset, body, pace)
+
+    def stream_part(
+        self,
+        number: int,
+        offset: int,
+        size_bytes: int,
+        block_bytes: int,
+        blocks: Iterator[memoryview],
+        pace: Pace,
+    ) -> None:
+        self._book.enter([(self._key, offset, size_bytes)])
+        self._upload.stream_part(number, offset, size_bytes, block_bytes, blocks, pace)
+
+    def may_hold(self, number: int, size_bytes: int) -> bool:
+        return self._upload.may_hold(number, size_bytes)
+
+    def holds(self, number: int, size_bytes: int, md5: bytes) -> bool:
+        return self._upload.holds(number, size_bytes, md5)
 
     def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
         stored = self._upload.complete(size_bytes, sha256)

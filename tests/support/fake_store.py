@@ -49,12 +49,15 @@ class FakeStore:
         *,
         fault: Fault = _no_fault,
         vouches: bool = False,
+        part_bytes: int | None = None,
     ) -> None:
-        """`fault` may be exchanged at any time; `vouches`: `stat` and `complete` tell the digest."""
+        """`fault` may be exchanged at any time; `vouches`: `stat` and `complete` tell the digest;
+        `part_bytes`: the size of parts, else as the station prefers."""
         self._name = name
         self.medium = medium or FakeMedium()
         self.fault = fault
         self.vouches = vouches
+        self._part_bytes = part_bytes
 
     @property
     def name(self) -> str:
@@ -70,7 +73,7 @@ class FakeStore:
         return None
 
     def part_bytes(self, size_bytes: int, preferred_bytes: int) -> int:
-        return preferred_bytes
+        return self._part_bytes or preferred_bytes
 
     def begin(self, key: bytes, size_bytes: int) -> FakeUpload:
         check_key(key)
@@ -84,6 +87,9 @@ class FakeStore:
         check_key(key)
         self.fault("resume", key)
         return FakeUpload(self, key, token) if token in self.medium.uploads else None
+
+    def adopt(self, key: bytes, size_bytes: int, part_bytes: int) -> None:
+        return None
 
     def put_batch(self, batch: Sequence[SmallObject], pace: Pace) -> Collection[bytes]:
         for small in batch:
@@ -176,6 +182,25 @@ class FakeUpload:
         self._store.fault("put_part", self._key)
         with self._store.medium.lock:
             self._parts()[offset] = bytes(body)
+
+    def stream_part(
+        self,
+        number: int,
+        offset: int,
+        size_bytes: int,
+        block_bytes: int,
+        blocks: Iterator[memoryview],
+        pace: Pace,
+    ) -> None:
+        body = b"".join(map(bytes, blocks))
+        assert len(body) == size_bytes
+        self.put_part(number, offset, memoryview(body), pace)
+
+    def may_hold(self, number: int, size_bytes: int) -> bool:
+        return False
+
+    def holds(self, number: int, size_bytes: int, md5: bytes) -> bool:
+        return False
 
     def complete(self, size_bytes: int, sha256: bytes) -> StoredObject:
         self._store.fault("complete", self._key)
