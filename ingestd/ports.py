@@ -15,6 +15,7 @@ from ingestd.core.model import (
     DriveHandle,
     Failure,
     FailureKind,
+    HealthFacts,
     Ledger,
     Sighting,
     VolumeFacts,
@@ -198,6 +199,9 @@ class Drives(Protocol):
 
     def power_down(self, handle: DriveHandle) -> bool:
         """Make the drive safe to pull, where that is possible; whether it was."""
+
+    def health(self, handle: DriveHandle) -> HealthFacts:
+        """What the drive says of its own condition now. Raises nothing, and takes half a minute at most."""
 
     def clean_up(self) -> Sequence[str]:
         """Undo what a dead process left behind (mounts, loop devices); say what it was."""

@@ -265,6 +265,9 @@ class _Survey:
         return SurveyFacts(
             volumes=tuple(volume.facts for volume in self._drive.volumes),
             ledger=self._manifest.ledger(),
+            interface=self._drive.facts.interface,
+            link=self._drive.facts.link,
+            health=self._drive.facts.health,
             items=self._announced.facts(),
             unexpected=self._unexpected.samples(),
             links=self._links.samples(),

@@ -157,6 +157,35 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
     FindingCode.SIZE_NOT_AS_ANNOUNCED: Entry(
         _REQUIREMENT, _NOTED, "Announce the drive that is sent.", "Compare the drive's label with the order."
     ),
+    FindingCode.INTERFACE_NOT_ACCEPTED: Entry(
+        _REQUIREMENT,
+        _BLOCKING,
+        "Send the data on a drive with SATA, eSATA, NVMe, SAS, or USB 3 or faster.",
+        SET_ASIDE,
+    ),
+    FindingCode.INTERFACE_NOT_AS_ANNOUNCED: Entry(
+        _REQUIREMENT, _NOTED, "Announce the drive that is sent.", "Compare the drive with the order."
+    ),
+    FindingCode.LINK_DEGRADED: Entry(
+        _REQUIREMENT,
+        _NOTED,
+        _NOTHING,
+        "Try another cable or bay before the next drive; this one is slow, and loads all the same.",
+        fixed=True,
+    ),
+    FindingCode.HEALTH_SUSPECT: Entry(
+        _DRIVE, _NOTED, "Use another drive for the next order.", "Expect trouble from this drive."
+    ),
+    FindingCode.HEALTH_WORSENED: Entry(
+        _DRIVE,
+        _NOTED,
+        "Use another drive for the next order.",
+        "Do not plug it in more often than need be.",
+        fixed=True,
+    ),
+    FindingCode.HEALTH_NOTE: Entry(
+        _DRIVE, _NOTED, _NOTHING, "Let a cold or hot drive come to room temperature."
+    ),
     FindingCode.SEEN_ONCE: Entry(_DRIVE, _NOTED, _NOTHING, "Expect trouble from this drive."),
 }
 

@@ -202,6 +202,7 @@ def on_surveyed(load: Load, state: Surveying, event: Surveyed, out: Out) -> Load
         drive_index=index,
         drive_size_bytes=load.drive.size_bytes,
         facts=facts,
+        interfaces_refused=out.context.limits.interfaces_refused,
         elsewhere=out.context.elsewhere,
     )
     findings = requirements.judge_survey(case, out.context.limits)
@@ -280,7 +281,7 @@ def _in_store(ledger: Ledger) -> int:
 
 
 def on_transferred(load: Load, state: Loading, event: Transferred, out: Out) -> Load:
-    load = replace(load, ledger=event.ledger)
+    load = replace(load, ledger=event.ledger, findings=_with_worse_health(load, event, out))
     if event.faults:
         return begin_recheck(load, out, event.faults, passes=state.passes)
     if event.ledger.pending_files or event.ledger.failed_files:
@@ -289,6 +290,15 @@ def on_transferred(load: Load, state: Loading, event: Transferred, out: Out) -> 
         )
         return _try_again_or_hold(load, state, failure, out)
     return begin_proof(load, out, passes=state.passes)
+
+
+def _with_worse_health(load: Load, event: Transferred, out: Out) -> tuple[Finding, ...]:
+    """The findings, with what has become worse since the drive was identified, as last read."""
+    if event.health is None:
+        return load.findings
+    others = tuple(f for f in load.findings if f.code is not FindingCode.HEALTH_WORSENED)
+    worse = requirements.judge_health(load.facts.health, event.health, out.job, out.context.limits)
+    return (*others, *worse)
 
 
 def on_rechecked(load: Load, state: Loading, event: Rechecked, out: Out) -> Load:

@@ -20,6 +20,7 @@ from ingestd.core.model import (
     DriveHandle,
     Failure,
     FileFault,
+    HealthFacts,
     Job,
     JobId,
     JobRecord,
@@ -204,13 +205,15 @@ class Progressed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transferred:
-    """One pass over all pending files is over. `faults` holds the first thousand."""
+    """One pass over all pending files is over. `faults` holds the first thousand; `health` is what the
+    drive said of itself at the end."""
 
     at: float
     load_id: LoadId
     attempt: Attempt
     ledger: Ledger
     faults: tuple[FileFault, ...]
+    health: HealthFacts | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

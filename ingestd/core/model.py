@@ -463,6 +463,9 @@ class SurveyFacts:
 
     volumes: tuple[VolumeFacts, ...]
     ledger: Ledger
+    interface: str = ""
+    link: Link | None = None
+    health: HealthFacts = HealthFacts()
     items: tuple[ItemFact, ...] = ()
     unexpected: Samples = Samples()
     links: Samples = Samples()
@@ -545,6 +548,12 @@ class FindingCode(StrEnum):
     PATH_OUT_OF_BOUNDS = "path-out-of-bounds"
     RESERVED_NAME = "reserved-name"
     SIZE_NOT_AS_ANNOUNCED = "size-not-as-announced"
+    INTERFACE_NOT_ACCEPTED = "interface-not-accepted"
+    INTERFACE_NOT_AS_ANNOUNCED = "interface-not-as-announced"
+    LINK_DEGRADED = "link-degraded"
+    HEALTH_SUSPECT = "health-suspect"
+    HEALTH_WORSENED = "health-worsened"
+    HEALTH_NOTE = "health-note"
     SEEN_ONCE = "seen-once"
 
 
@@ -665,6 +674,8 @@ class Limits:
     report_every_s: float = 60.0
     passes_max: int = 3
     policies: tuple[PolicyChange, ...] = ()
+    interfaces_refused: tuple[str, ...] = ()
+    """Interfaces by which a drive is not accepted, by the names in `drive_rules.INTERFACES`."""
     stores: tuple[str, ...] = ()
     stores_shared: tuple[str, ...] = ()
     """Stores in which a job's prefix need not begin with its tenant's name."""

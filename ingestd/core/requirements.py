@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from ingestd.core import drive_rules
 from ingestd.core.catalogue import (
     CATALOGUE,
     make,
@@ -24,6 +25,7 @@ from ingestd.core.model import (
     FileFault,
     Finding,
     FindingCode,
+    HealthFacts,
     ItemFact,
     Job,
     Limits,
@@ -64,6 +66,7 @@ class Case:
     drive_index: int
     drive_size_bytes: int | None
     facts: SurveyFacts
+    interfaces_refused: tuple[str, ...] = ()
     elsewhere: frozenset[str] | None = frozenset()
 
 
@@ -313,6 +316,10 @@ def _capacity(case: Case) -> Iterator[Finding]:
         )
 
 
+def _drive(case: Case) -> Iterator[Finding]:
+    return drive_rules.findings(case.facts, case.job.drives[case.drive_index], case.interfaces_refused)
+
+
 RULES: tuple[Rule, ...] = (
     _volumes,
     _unclean,
@@ -322,6 +329,7 @@ RULES: tuple[Rule, ...] = (
     _secrecy,
     _checksum_lists,
     _capacity,
+    _drive,
 )
 
 
@@ -353,6 +361,11 @@ def judge_survey(case: Case, limits: Limits) -> tuple[Finding, ...]:
 def judge_faults(faults: Iterable[FileFault], job: Job, limits: Limits) -> tuple[Finding, ...]:
     """The findings that faults of single files amount to."""
     return _with_policy((_of_fault(fault) for fault in faults), job, limits)
+
+
+def judge_health(before: HealthFacts, after: HealthFacts, job: Job, limits: Limits) -> tuple[Finding, ...]:
+    """The findings that two readings of a drive's own counts amount to, before and after it was read."""
+    return _with_policy(drive_rules.worsened(before, after), job, limits)
 
 
 def _with_policy(findings: Iterable[Finding], job: Job, limits: Limits) -> tuple[Finding, ...]:

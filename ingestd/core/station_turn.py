@@ -23,6 +23,7 @@ from ingestd.core.messages import (
 from ingestd.core.model import (
     Attempt,
     DriveClaim,
+    Health,
     HoldReason,
     JobId,
     JobRecord,
@@ -320,11 +321,13 @@ class Turn:
         )
         return self.station.limits.loads_max - busy
 
-    def _urgency(self, load: Load) -> tuple[float, int, float, str]:
+    def _urgency(self, load: Load) -> tuple[bool, float, int, float, str]:
+        """Drives that may not last come first."""
         job = self.station.job_of(load)
         assert job is not None, "a load that waits for a place has a job"
         due = job.due_at if job.due_at is not None else float("inf")
-        return (due, -job.priority, load.started_at, load.load_id)
+        lasting = load.facts.health.verdict is not Health.SUSPECT
+        return (lasting, due, -job.priority, load.started_at, load.load_id)
 
 
 def _outcome(load: Load) -> Outcome | None:

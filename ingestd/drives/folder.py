@@ -9,7 +9,15 @@ import contextlib
 import os
 from collections.abc import Sequence
 
-from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, Sighting, VolumeFacts
+from ingestd.core.model import (
+    BayName,
+    DriveFacts,
+    DriveHandle,
+    DriveIdentity,
+    HealthFacts,
+    Sighting,
+    VolumeFacts,
+)
 from ingestd.drives.card import Card, CardSeen, CardVolume, bay_problems, bays_in, look_at_card
 from ingestd.drives.volumes import HeldDrive, RootedVolume, root_of, tickets_of
 from ingestd.ports import CancelToken, DriveGoneError, DriveSwapped, Problem, ToolFailed
@@ -55,6 +63,10 @@ class FolderDrives:
     def power_down(self, handle: DriveHandle) -> bool:  # noqa: ARG002  named by the port
         """A folder has no power to cut."""
         return False
+
+    def health(self, handle: DriveHandle) -> HealthFacts:  # noqa: ARG002  named by the port
+        """A folder keeps no account of itself."""
+        return HealthFacts()
 
     def clean_up(self) -> Sequence[str]:
         """Nothing of a folder drive outlives the process."""

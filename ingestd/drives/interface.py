@@ -61,6 +61,11 @@ class Parent:
         return []
 
 
+def is_behind_enclosure(line: str) -> bool:
+    """Whether something else speaks for the disk, so that what is said may be about that."""
+    return line in (USB_1, USB_2, USB_3, FIREWIRE)
+
+
 def parents(folder: str) -> Iterator[Parent]:
     """A device and its parents, nearest first, up to the folder `devices`."""
     while os.path.basename(folder) not in ("devices", ""):

@@ -12,7 +12,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 
-from ingestd.core.model import BayName, DriveFacts, DriveHandle, Sighting
+from ingestd.core.model import BayName, DriveFacts, DriveHandle, HealthFacts, Sighting
 from ingestd.drives import block
 from ingestd.drives.card import Card, CardSeen, bay_problems, bays_in, look_at_card
 from ingestd.drives.opening import open_drive
@@ -103,6 +103,10 @@ class LoopDrives:
     def power_down(self, handle: DriveHandle) -> bool:  # noqa: ARG002  named by the port
         """A loop device has no power to cut."""
         return False
+
+    def health(self, handle: DriveHandle) -> HealthFacts:  # noqa: ARG002  named by the port
+        """A loop device keeps no account of itself."""
+        return HealthFacts()
 
     def clean_up(self) -> Sequence[str]:
         """Undo what a dead process left: mounts, windows over drives in the bays, overlays.

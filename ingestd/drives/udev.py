@@ -10,14 +10,16 @@ another drive under the same node is another drive.
 from __future__ import annotations
 
 import os
+import shutil
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import pyudev
 
-from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, Link, Sighting
-from ingestd.drives import block, identity, interface
+from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, HealthFacts, Link, Sighting
+from ingestd.drives import block, identity, interface, smart
 from ingestd.drives.bays import Bay, bays_holding
 from ingestd.drives.disks import Disk, Disks, Users, other_user, sequence_now
 from ingestd.drives.opening import open_drive
@@ -28,6 +30,7 @@ from ingestd.ports import (
     DriveGoneError,
     DriveSwapped,
     DriveUnreadable,
+    PortError,
     Problem,
     ToolFailed,
 )
@@ -46,10 +49,22 @@ class _Seen:
     claimed: identity.Claimed
 
 
+AskDisk = Callable[[Disk, str], smart.Ask | None]
+"""How a disk on an interface is asked about itself; gives None where it has nothing to say."""
+
+_SILENT = smart.Answer(identity=None, health=HealthFacts())
+
+
 class UdevDrives:
     """Drives that are disks in `bays`, opened through the verbs."""
 
-    def __init__(self, bays: Sequence[Bay], privileged: Privileged) -> None:
+    def __init__(
+        self,
+        bays: Sequence[Bay],
+        privileged: Privileged,
+        ask_disk: AskDisk | None = None,
+    ) -> None:
+        """`ask_disk` takes the place of asking through the verb for it."""
         self._bays = tuple(bays)
         self._privileged = privileged
         self._context = pyudev.Context()
@@ -59,6 +74,9 @@ class UdevDrives:
         self._lock = threading.Lock()
         self._seen: dict[DriveHandle, _Seen] = {}
         """What the last look found fit to be taken."""
+        self._ask_disk = ask_disk or self._by_smartctl
+        self._answers: dict[DriveHandle, smart.Answer] = {}
+        """What each disk said of itself when it was opened first."""
         self.passed_over: tuple[str, ...] = ()
         """In words, what the last look found in the bays and left alone."""
 
@@ -87,6 +105,7 @@ class UdevDrives:
         left_alone += _crowds(list(found.values()))
         with self._lock:
             self._seen = found
+            self._answers = {handle: told for handle, told in self._answers.items() if handle in found}
             self.passed_over = tuple(left_alone)
         return [seen.sighting for seen in found.values()]
 
@@ -113,7 +132,7 @@ class UdevDrives:
             return known
         line, link = _line_of(bay, disk)
         claimed = identity.claimed(
-            disk.properties, disk.size_bytes, behind_usb=line.startswith("usb") or line == interface.FIREWIRE
+            disk.properties, disk.size_bytes, behind_usb=interface.is_behind_enclosure(line)
         )
         sighting = Sighting(
             bay=bay.name,
@@ -167,30 +186,70 @@ class UdevDrives:
         seen = self._find(handle)
         if user := other_user(seen.disk, Users.now()):
             raise ToolFailed(_foreign(seen, user))
+        asked = self._ask(seen)
         known = DriveFacts(
-            identity=self._who(seen),
+            identity=seen.sighting.identity,
             interface=seen.sighting.interface,
             link=seen.sighting.link,
             rotational=seen.disk.rotational,
         )
-        return open_drive(
+        held = open_drive(
             self._privileged,
-            DeviceName.parse(f"{seen.disk.number}/{seen.disk.sequence}"),
+            _device(seen.disk),
             known,
             cancel,
             must_be_there=lambda: self._find(handle),
             still_there=lambda: self._still_there(handle),
         )
+        try:
+            told = asked.wait(cancel)
+        except BaseException:
+            held.close()
+            raise
+        self._remember(handle, told)
+        held.facts = replace(held.facts, identity=self._who(seen, told), health=told.health)
+        return held
 
-    def _who(self, seen: _Seen) -> DriveIdentity:
-        return identity.settled(seen.claimed, None, shared=self._is_shared(seen))
+    # -- what the disk says of itself -------------------------------------------------------------
+
+    def _ask(self, seen: _Seen) -> smart.Asked:
+        """Ask the disk, unless it has been, while the rest of opening goes on."""
+        with self._lock:
+            told = self._answers.get(seen.sighting.handle)
+        return smart.Asked((lambda: told) if told is not None else lambda: self._answer(seen))
+
+    def _by_smartctl(self, disk: Disk, line: str) -> smart.Ask | None:
+        if line == interface.LOOP:
+            return None
+        return partial(self._privileged.health, _device(disk))
+
+    def _answer(self, seen: _Seen) -> smart.Answer:
+        line = seen.sighting.interface
+        ask = self._ask_disk(seen.disk, line)
+        if ask is None:
+            return _SILENT
+        return smart.answer(ask, behind_usb=interface.is_behind_enclosure(line))
+
+    def _remember(self, handle: DriveHandle, told: smart.Answer) -> None:
+        with self._lock:
+            self._answers[handle] = told
+
+    def health(self, handle: DriveHandle) -> HealthFacts:
+        """What the disk says of its condition now; unknown for one that is gone or does not answer."""
+        try:
+            return self._answer(self._find(handle)).health
+        except PortError as error:
+            return HealthFacts(reasons=(str(error),))
+
+    def _who(self, seen: _Seen, told: smart.Answer) -> DriveIdentity:
+        return identity.settled(seen.claimed, told.identity, shared=self._is_shared(seen))
 
     def _is_shared(self, seen: _Seen) -> bool:
         """Whether another drive that is plugged in has the same serial of an enclosure."""
         serial = seen.claimed.enclosure_serial
         with self._lock:
             others = [other for other in self._seen.values() if other.sighting != seen.sighting]
-        return any(other.claimed.enclosure_serial == serial for other in others)
+        return serial is not None and any(other.claimed.enclosure_serial == serial for other in others)
 
     # -- the rest of the port ---------------------------------------------------------------------
 
@@ -213,6 +272,15 @@ class UdevDrives:
                 )
             )
         self.enumerate()
+        if shutil.which("smartctl") is None:
+            found.append(
+                Problem(
+                    "drives",
+                    "smartctl is not installed: drives cannot be asked who and how they are",
+                    "install the package smartmontools",
+                    fatal=False,
+                )
+            )
         remedy = "unmount it or correct [[bays]], and keep automounters away from the bays"
         return [*found, *(Problem("bays", text, remedy, fatal=False) for text in self.passed_over)]
 
@@ -230,6 +298,10 @@ def bay_finder(bays: Sequence[Bay]) -> BayOf:
         return places[0].name if len(places) == 1 else None
 
     return bay_of
+
+
+def _device(disk: Disk) -> DeviceName:
+    return DeviceName.parse(f"{disk.number}/{disk.sequence}")
 
 
 def _line_of(bay: Bay, disk: Disk) -> tuple[str, Link | None]:

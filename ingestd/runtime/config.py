@@ -12,8 +12,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 import pydantic
-from pydantic import BaseModel, BeforeValidator, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, Field
 
+from ingestd.core.drive_rules import INTERFACES, REFUSED
 from ingestd.core.model import BayName, Limits, Policy, PolicyChange
 from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.drives.bays import Bay
@@ -42,6 +43,15 @@ FileSystem = Literal[
 def _as_tuple(value: Any) -> Any:
     """What TOML has for an array, as the frozen value that it becomes."""
     return tuple(value) if isinstance(value, list) else value
+
+
+def _known_interface(name: str) -> str:
+    if name not in INTERFACES:
+        raise ValueError(f"is no interface that can be told apart; known: {', '.join(INTERFACES)}")
+    return name
+
+
+Interface = Annotated[str, AfterValidator(_known_interface)]
 
 
 class ConfigError(Exception):
@@ -85,6 +95,7 @@ class DrivesSection(Section):
     damage_seconds: Annotated[float, Field(ge=0, le=604_800)] = 7_200.0
     file_systems: Annotated[tuple[FileSystem, ...] | None, BeforeValidator(_as_tuple)] = None
     overlay_bytes_max: Annotated[int, Field(ge=0, le=1 << 40)] = 1 << 30
+    interfaces_refused: tuple[Interface, ...] = REFUSED
 
     @property
     def look_every_s(self) -> float:
@@ -152,6 +163,7 @@ class Config(Section):
                 PolicyChange(requirement=code, policy=Policy(policy))
                 for code, policy in sorted(self.requirements.items())
             ),
+            interfaces_refused=self.drives.interfaces_refused,
             stores=tuple(store.name for store in self.stores),
             stores_shared=tuple(store.name for store in self.stores if not store.tenant_in_prefix),
             shared=self.bus.kind == "amqp",

@@ -214,6 +214,7 @@ class Handlers:
             attempt=command.attempt,
             ledger=ledger,
             faults=tuple(faults),
+            health=self._drives.health(command.handle),
         )
 
     def recheck(self, command: Recheck, token: Token) -> Event:

@@ -13,6 +13,7 @@ _LIVE = {
         "progress_every_seconds",
         "report_every_seconds",
     },
+    "drives": {"interfaces_refused"},
     "transfer": {"passes_max"},
     "uplink": set(UplinkSection.model_fields),
     "logs": {"level", "format"},

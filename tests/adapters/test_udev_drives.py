@@ -20,10 +20,12 @@ from typing import Any
 import pytest
 import pyudev
 
+from ingestd.core.health import risen
 from ingestd.core.messages import DriveAppeared, DriveGone
-from ingestd.core.model import BayName, Sighting
+from ingestd.core.model import BayName, Health, Sighting
+from ingestd.drives import interface, smart
 from ingestd.drives.bays import Bay
-from ingestd.drives.disks import Disks, Users
+from ingestd.drives.disks import Disk, Disks, Users
 from ingestd.drives.udev import UdevDrives
 from ingestd.drives.uevents import Ears, Uevents, listen
 from ingestd.drives.watch import DriveWatch
@@ -210,6 +212,62 @@ def test_the_system_s_own_disk_is_in_no_bay_that_could_take_it(folder: Path) -> 
     after = Users.now()
     assert not seen & {mount[1] for mount in before.mounts if mount in after.mounts}
     assert all(sighting.handle.locator.startswith("/dev/") for sighting in drives.enumerate())
+
+
+# -- what disks say of themselves -------------------------------------------------------------------
+
+REPORTS = Path(__file__).parents[1] / "smartctl"
+
+
+def saying(*reports: str) -> tuple[list[str], Callable[[Disk, str], smart.Ask]]:
+    """A way to ask disks, each time with the next report, and the nodes that were asked."""
+    asked: list[str] = []
+
+    def ask_disk(disk: Disk, line: str) -> smart.Ask:
+        def ask(_: str | None) -> str:
+            asked.append(disk.node)
+            return (REPORTS / f"{reports[min(len(asked), len(reports)) - 1]}.json").read_text()
+
+        return ask
+
+    return asked, ask_disk
+
+
+def test_a_disk_is_asked_once_for_each_plugging_in(folder: Path) -> None:
+    asked, ask_disk = saying("ata-sectors", "ata-sectors-later")
+    device = plug(image(folder, "a", "one"))
+    drives = udev_drives([bay("one")], folder / "mounts", ask_disk)
+    (sighting,) = drives.enumerate()
+    for _ in range(2):
+        opened = drives.open(sighting.handle, Going())
+        assert opened.facts.identity.serial == "BC70KELP", "the disk's own word wins"
+        assert opened.facts.health.verdict is Health.SUSPECT
+        opened.close()
+    assert asked == [device]
+    now = drives.health(sighting.handle)
+    assert risen(opened.facts.health, now) == ("pending sectors (197): 16, now 24",)
+    unplug_image(device)
+    assert drives.health(sighting.handle).verdict is Health.UNKNOWN
+
+
+def test_a_serial_that_two_enclosures_share_counts_for_neither(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(interface, "line_of", lambda folder: (interface.USB_3, None))
+    drives = udev_drives([bay("one"), bay("two")], folder / "mounts", lambda disk, line: None)
+    plug(image(folder, "a", "one", ID_SERIAL_SHORT="Q7700451"))
+    assert serials(drives) == {"one": "Q7700451"}
+    plug(image(folder, "b", "two", ID_SERIAL_SHORT="Q7700451"))
+    assert serials(drives) == {"one": None, "two": None}
+
+
+def serials(drives: UdevDrives) -> dict[str, str | None]:
+    found: dict[str, str | None] = {}
+    for sighting in drives.enumerate():
+        opened = drives.open(sighting.handle, Going())
+        opened.close()
+        found[sighting.bay] = opened.facts.identity.serial
+    return found
 
 
 # -- watching ---------------------------------------------------------------------------------------

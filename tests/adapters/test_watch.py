@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from ingestd.core.messages import DriveAppeared, DriveGone
-from ingestd.core.model import BayName, DriveHandle, DriveIdentity, Sighting
+from ingestd.core.model import BayName, DriveHandle, DriveIdentity, HealthFacts, Sighting
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.watch import DriveWatch, compare, one_per_bay
 from ingestd.ports import CancelToken, OpenDrive, Problem, ToolFailed
@@ -51,6 +51,9 @@ class ScriptedDrives:
         raise NotImplementedError
 
     def power_down(self, handle: DriveHandle) -> bool:
+        raise NotImplementedError
+
+    def health(self, handle: DriveHandle) -> HealthFacts:
         raise NotImplementedError
 
     def clean_up(self) -> Sequence[str]:

@@ -25,6 +25,9 @@ from ingestd.core.model import (
     FailureKind,
     FaultKind,
     FindingCode,
+    Health,
+    HealthCounter,
+    HealthFacts,
     HoldReason,
     Outcome,
     Phase,
@@ -45,7 +48,7 @@ from ingestd.core.outgoing import (
 )
 from ingestd.core.phases import Held, Loading, Releasing
 from tests.support import values as v
-from tests.support.life import Life
+from tests.support.life import Life, fresh
 
 PLAIN = v.survey(secrecy=(v.plain(),))
 OTHER = v.survey(items=v.missing("tracks.age"))
@@ -86,6 +89,29 @@ def test_a_good_drive_goes_all_the_way() -> None:
     )
     assert told.text == "Pull it from bay-1: dispose. Why: 3 files stored and proved (listed)."
     assert [m.TYPE for m in life.told] == ["ingest.load.started", "ingest.drive.released"]
+
+
+PENDING_16 = HealthFacts(
+    verdict=Health.SUSPECT,
+    counters=(HealthCounter(name="pending sectors", attribute="197", value=16),),
+)
+
+
+def test_what_has_become_worse_while_reading_is_noted_once() -> None:
+    worse = replace(PENDING_16, counters=(replace(PENDING_16.counters[0], value=24),))
+    life = Life(load=fresh(facts=replace(v.facts(), health=PENDING_16))).to(Phase.LOADING)
+    life.transferred(v.fault(), health=worse).rechecked()
+    life.transferred(health=worse)
+    found = [finding for finding in life.load.findings if finding.code == "health-worsened"]
+    assert [finding.severity for finding in found] == [Severity.NOTED]
+    assert "pending sectors (197): 16, now 24" in found[0].sentence
+    assert life.load.phase is Phase.PROVING
+
+
+@pytest.mark.parametrize("after", [None, PENDING_16, HealthFacts()])
+def test_what_is_as_it_was_or_unknown_is_not_noted(after: HealthFacts | None) -> None:
+    life = Life(load=fresh(facts=replace(v.facts(), health=PENDING_16))).to(Phase.LOADING)
+    assert life.transferred(health=after).load.findings == ()
 
 
 def test_progress_is_told_now_and_then_and_kept_always() -> None:

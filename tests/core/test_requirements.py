@@ -19,9 +19,13 @@ from ingestd.core.model import (
     FileFault,
     Finding,
     FindingCode,
+    Health,
+    HealthCounter,
+    HealthFacts,
     ItemFact,
     Job,
     Limits,
+    Link,
     Policy,
     PolicyChange,
     Presence,
@@ -203,6 +207,14 @@ FAULTS: Mapping[FindingCode, tuple[FileFault, str]] = {
 SIZED = v.job(drives=(ExpectedDrive(serial=v.SERIAL, size_bytes=5_000),))
 
 
+OF_A_DRIVE = replace(
+    v.survey(),
+    interface="usb-2",
+    link=Link(mbit_per_second=480, capable_mbit_per_second=5000),
+    health=HealthFacts(verdict=Health.SUSPECT, reasons=("pending sectors (197: 16)",), notes=("it is hot",)),
+)
+
+
 def everything() -> Iterator[Finding]:
     """One finding of every code, by whatever brings it forth."""
     for facts, _ in SURVEYS.values():
@@ -211,6 +223,14 @@ def everything() -> Iterator[Finding]:
         yield from requirements.judge_faults([fault], v.job(), v.LIMITS)
     yield from judged(v.survey(), SIZED)
     yield from requirements.as_noted(judged(SURVEYS[FindingCode.ITEM_MISSING][0]), "Seen in one look only:")
+    yield from judged(
+        OF_A_DRIVE,
+        replace(v.job(), drives=(ExpectedDrive(serial="x", interface="sata"),)),
+        interfaces_refused=("usb-2",),
+    )
+    before = HealthFacts(counters=(HealthCounter(name="pending sectors", attribute="197", value=1),))
+    after = HealthFacts(counters=(HealthCounter(name="pending sectors", attribute="197", value=2),))
+    yield from requirements.judge_health(before, after, v.job(), v.LIMITS)
     yield requirements.make(FindingCode.DRIVE_UNREADABLE, "drive", "The drive cannot be read: no answer.")
 
 

@@ -23,6 +23,8 @@ from ingestd.core.model import (
     Decision,
     ExpectedDrive,
     FailureKind,
+    Health,
+    HealthFacts,
     JobId,
     JobStatus,
     LoadId,
@@ -85,6 +87,15 @@ def test_the_nearest_due_time_goes_first_then_priority_then_arrival() -> None:
     assert (quay.phase("bay-3"), quay.phase("bay-2")) == (Phase.SURVEYING, Phase.WAITING)
     quay.surveyed("bay-1").transferred("bay-1").proved("bay-1")
     assert quay.phase("bay-2") is Phase.SURVEYING
+
+
+def test_a_drive_that_may_not_last_goes_before_all_others() -> None:
+    quay = queue_of_four()
+    quay.announce(v.job("reef-old", "HQ7K2M9X", priority=1))
+    suspect = HealthFacts(verdict=Health.SUSPECT, reasons=("pending sectors (197: 16)",))
+    quay.plug("bay-4", replace(v.facts("HQ7K2M9X"), health=suspect))
+    quay.surveyed("bay-0").transferred("bay-0").proved("bay-0")
+    assert (quay.phase("bay-4"), quay.phase("bay-3")) == (Phase.SURVEYING, Phase.WAITING)
 
 
 def test_a_pause_makes_room_and_waits_for_a_place_when_it_is_over() -> None:

@@ -24,7 +24,7 @@ from ingestd.drives.loop import LoopDrives
 from ingestd.drives.overlay import Scratch
 from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
 from ingestd.drives.privileged.verbs import BayOf
-from ingestd.drives.udev import UdevDrives, bay_finder
+from ingestd.drives.udev import AskDisk, UdevDrives, bay_finder
 from ingestd.files import write_whole
 from ingestd.ports import Cancelled, Drives, OpenDrive
 
@@ -207,8 +207,10 @@ def loop_drives(bays: Path, mounts: Path, **settings: Any) -> LoopDrives:
     return LoopDrives(str(bays), keeper(partial(loop.bay_of, str(bays)), mounts, **settings))
 
 
-def udev_drives(bays: Sequence[Bay], mounts: Path, **settings: Any) -> UdevDrives:
-    return UdevDrives(bays, keeper(bay_finder(bays), mounts, **settings))
+def udev_drives(
+    bays: Sequence[Bay], mounts: Path, ask_disk: AskDisk | None = None, **settings: Any
+) -> UdevDrives:
+    return UdevDrives(bays, keeper(bay_finder(bays), mounts, **settings), ask_disk)
 
 
 # -- loop devices ---------------------------------------------------------------------------------

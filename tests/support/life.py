@@ -43,6 +43,7 @@ from ingestd.core.model import (
     Failure,
     FailureKind,
     FileFault,
+    HealthFacts,
     HoldReason,
     Job,
     Ledger,
@@ -118,9 +119,11 @@ class Life:
     def progressed(self, ledger: Ledger, rate: float = 0.0) -> Life:
         return self._report(Progressed, ledger=ledger, rate_bytes_per_second=rate)
 
-    def transferred(self, *faults: FileFault, ledger: Ledger | None = None) -> Life:
+    def transferred(
+        self, *faults: FileFault, ledger: Ledger | None = None, health: HealthFacts | None = None
+    ) -> Life:
         ledger = ledger or v.ledger(stored=3 - len(faults), failed=len(faults))
-        return self._report(Transferred, ledger=ledger, faults=faults)
+        return self._report(Transferred, ledger=ledger, faults=faults, health=health)
 
     def rechecked(self, *confirmed: FileFault, ledger: Ledger | None = None) -> Life:
         ledger = ledger or v.ledger(stored=2, pending=1)

@@ -17,7 +17,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 from ingestd.core.model import BayName, VolumeFacts, VolumeFlaw
-from ingestd.drives import block, mounts, overlay
+from ingestd.drives import block, mounts, overlay, smart
 from ingestd.drives.file_systems import ACCEPTED, WITH_LOG
 from ingestd.drives.overlay import Scratch
 from ingestd.drives.privileged import claims, tidying
@@ -28,8 +28,7 @@ from ingestd.drives.volumes import root_of
 from ingestd.files import open_beneath
 from ingestd.ports import CancelToken, DriveGoneError, DriveSwapped, Problem, ToolFailed
 
-HEALTH_S = 60.0
-_HEALTH = ("--json=c", "--all")
+HEALTH_S = 30.0
 _DEVICE_TYPE = re.compile(r"[a-z][a-z0-9]{0,15}(,[a-z0-9]{1,8}){0,2}", re.ASCII)
 _HIBERNATED = b"hibr"
 
@@ -104,7 +103,7 @@ class Keeper:
         kind = () if device_type is None else (f"--device={device_type}",)
         with contextlib.ExitStack() as undo:
             node = self._open(device, undo)
-            return run("smartctl", *_HEALTH, *kind, node, limit_s=HEALTH_S).out
+            return run("smartctl", *smart.OPTIONS, *kind, node, limit_s=HEALTH_S).out
 
     def power_off(self, device: DeviceName) -> bool:
         with contextlib.ExitStack() as undo:
