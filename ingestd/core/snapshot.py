@@ -8,7 +8,7 @@ from itertools import islice
 
 from ingestd.core import uplink
 from ingestd.core.matching import is_free
-from ingestd.core.model import BayName, JobRecord, Ledger, LoadId, Phase, Severity
+from ingestd.core.model import BayName, DriveFacts, JobRecord, Ledger, LoadId, Phase, Severity, Sighting
 from ingestd.core.names import natural
 from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying
 from ingestd.core.station import Station, reason_of
@@ -50,6 +50,8 @@ class LoadPicture:
     disposition: str | None
     findings_blocking: int
     findings_noted: int
+    facts: DriveFacts
+    """Of the drive; what the watch knows of it while it has yet to be identified."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +178,16 @@ def _pictures(station: Station, line: float) -> Iterator[LoadPicture]:
             yield _of_load(station, load, line)
 
 
+def known_by_sight(sighting: Sighting) -> DriveFacts:
+    """What a watch knows of a drive that nobody has opened."""
+    return DriveFacts(
+        identity=sighting.identity,
+        interface=sighting.interface,
+        link=sighting.link,
+        rotational=sighting.rotational,
+    )
+
+
 def _unknown(bay: Bay) -> LoadPicture:
     sighting = bay.sighting
     reason = f"{bay.failure.kind}: {bay.failure.text}" if bay.failure is not None else ""
@@ -204,6 +216,7 @@ def _unknown(bay: Bay) -> LoadPicture:
         disposition=None,
         findings_blocking=0,
         findings_noted=0,
+        facts=known_by_sight(sighting),
     )
 
 
@@ -238,6 +251,7 @@ def _of_load(station: Station, load: Load, line: float) -> LoadPicture:
         disposition=job.disposition if job is not None else None,
         findings_blocking=sum(f.severity is Severity.BLOCKING for f in found),
         findings_noted=sum(f.severity is not Severity.BLOCKING for f in found),
+        facts=load.facts,
     )
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import os
 import shutil
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -63,8 +63,13 @@ class UdevDrives:
         bays: Sequence[Bay],
         privileged: Privileged,
         ask_disk: AskDisk | None = None,
+        *,
+        powers_down: bool = True,
     ) -> None:
         """`ask_disk` takes the place of asking through the verb for it."""
+        self._powers_down = powers_down
+        self._parked: dict[BayName, Sighting] = {}
+        """Drives that were taken off their bus, and may be pulled already."""
         self._bays = tuple(bays)
         self._privileged = privileged
         self._context = pyudev.Context()
@@ -107,7 +112,17 @@ class UdevDrives:
             self._seen = found
             self._answers = {handle: told for handle, told in self._answers.items() if handle in found}
             self.passed_over = tuple(left_alone)
-        return [seen.sighting for seen in found.values()]
+        return [*(seen.sighting for seen in found.values()), *self._still_parked(found)]
+
+    def _still_parked(self, found: Mapping[DriveHandle, _Seen]) -> list[Sighting]:
+        """Drives that were taken off their bus, in bays where nothing else has been plugged in since."""
+        taken = {seen.bay.name for seen in found.values()}
+        with self._lock:
+            shown = [s for s in self._parked.values() if s.handle not in found]
+            self._parked = {
+                s.bay: s for s in self._parked.values() if s.bay not in taken or s.handle in found
+            }
+        return [sighting for sighting in shown if sighting.bay not in taken]
 
     def _in_bays(self, left_alone: list[str]) -> Iterator[tuple[Bay, Disk]]:
         known, self._places = self._places, {}
@@ -253,8 +268,25 @@ class UdevDrives:
 
     # -- the rest of the port ---------------------------------------------------------------------
 
-    def power_down(self, handle: DriveHandle) -> bool:  # noqa: ARG002  named by the port
-        return False
+    def power_down(self, handle: DriveHandle) -> bool:
+        """Stop the drive and take it off its bus, so that it may be pulled; whether it has stopped.
+
+        From then on it is not seen any more, and cannot be opened until it is plugged in anew; its sighting
+        is given on until another drive is in the bay, since nothing tells when it is pulled.
+        Raises DriveGoneError, DriveSwapped, DriveUnreadable, and ToolFailed when something else uses it.
+        """
+        if not self._powers_down:
+            return False
+        seen = self._find(handle)
+        if user := other_user(seen.disk, Users.now()):
+            raise ToolFailed(_foreign(seen, user))
+        with self._lock:
+            self._parked[seen.bay.name] = seen.sighting
+        stopped = self._privileged.power_off(_device(seen.disk))
+        if sequence_now(seen.disk.folder) is not None:
+            with self._lock:
+                self._parked.pop(seen.bay.name, None)
+        return stopped
 
     def clean_up(self) -> Sequence[str]:
         """Undo what a dead process left: mounts, windows over drives in the bays, overlays."""

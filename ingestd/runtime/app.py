@@ -50,7 +50,8 @@ from ingestd.transfer.transfers import Transfers
 
 def make_drives(config: Config) -> Drives:
     if config.drives.watch == "udev":
-        return UdevDrives([section.bay() for section in config.bays], make_privileged(config))
+        bays = [section.bay() for section in config.bays]
+        return UdevDrives(bays, make_privileged(config), powers_down=config.drives.power_down)
     assert config.drives.bays_folder is not None, "the configuration was looked through for that"
     if config.drives.watch == "loop":
         return LoopDrives(config.drives.bays_folder, make_privileged(config))

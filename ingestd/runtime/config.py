@@ -51,6 +51,9 @@ def _known_interface(name: str) -> str:
     return name
 
 
+Pattern = Annotated[str, Field(pattern=r'^[^"\\|\s]+$')]
+"""As shells have them; without what would end or split it in a udev rule."""
+
 Interface = Annotated[str, AfterValidator(_known_interface)]
 
 
@@ -96,6 +99,8 @@ class DrivesSection(Section):
     file_systems: Annotated[tuple[FileSystem, ...] | None, BeforeValidator(_as_tuple)] = None
     overlay_bytes_max: Annotated[int, Field(ge=0, le=1 << 40)] = 1 << 30
     interfaces_refused: tuple[Interface, ...] = REFUSED
+    power_down: bool = True
+    refuse_other_usb: bool = False
 
     @property
     def look_every_s(self) -> float:
@@ -107,8 +112,8 @@ class BaySection(Section):
     """One place for a drive, by the physical path to it. For `watch = "udev"`."""
 
     name: Name
-    path: tuple[Annotated[str, Field(min_length=1)], ...] = ()
-    match: Mapping[str, str] = Field(default_factory=dict)
+    path: tuple[Pattern, ...] = ()
+    match: Mapping[str, Pattern] = Field(default_factory=dict)
     kind: Literal["esata"] | None = None
     link_mbit_per_second: Annotated[int, Field(ge=1)] | None = None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from functools import partial
 
-from ingestd.drives import loop
+from ingestd.drives import loop, power
 from ingestd.drives.file_systems import ACCEPTED
 from ingestd.drives.overlay import Scratch
 from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
@@ -27,7 +27,7 @@ def make_keeper(config: Config, folder: str) -> Keeper:
         accepted=ACCEPTED if drives.file_systems is None else drives.file_systems,
         demanded=drives.file_systems or (),
     )
-    return Keeper(settings, bay_of(config))
+    return Keeper(settings, bay_of(config), power.make_safe_to_pull)
 
 
 def bay_of(config: Config) -> BayOf:

@@ -26,6 +26,7 @@ from ingestd.core.model import BayName, Health, Sighting
 from ingestd.drives import interface, smart
 from ingestd.drives.bays import Bay
 from ingestd.drives.disks import Disk, Disks, Users
+from ingestd.drives.power import make_safe_to_pull
 from ingestd.drives.udev import UdevDrives
 from ingestd.drives.uevents import Ears, Uevents, listen
 from ingestd.drives.watch import DriveWatch
@@ -268,6 +269,67 @@ def serials(drives: UdevDrives) -> dict[str, str | None]:
         opened.close()
         found[sighting.bay] = opened.facts.identity.serial
     return found
+
+
+# -- release ----------------------------------------------------------------------------------------
+
+
+def taken_off(node: str) -> bool:
+    unplug_image(node)
+    return True
+
+
+def test_a_drive_taken_off_its_bus_is_shown_until_another_is_in_the_bay(folder: Path) -> None:
+    drives = udev_drives([bay("one")], folder / "mounts", make_safe=taken_off)
+    plug(image(folder, "a", "one"))
+    (released,) = drives.enumerate()
+    assert drives.power_down(released.handle)
+    assert list(drives.enumerate()) == list(drives.enumerate()) == [released]
+    with pytest.raises(DriveGoneError):
+        drives.open(released.handle, Going())
+    plug(image(folder, "b", "one"))
+    (after,) = drives.enumerate()
+    assert after.identity.serial == "TW-b"
+    unplug_all(folder)
+    assert list(drives.enumerate()) == [], "and the one before is forgotten for good"
+
+
+def test_a_drive_that_stays_on_its_bus_is_seen_as_before(folder: Path) -> None:
+    drives = udev_drives([bay("one")], folder / "mounts", make_safe=lambda node: False)
+    device = plug(image(folder, "a", "one"))
+    (sighting,) = drives.enumerate()
+    assert not drives.power_down(sighting.handle)
+    assert list(drives.enumerate()) == [sighting]
+    unplug_image(device)
+    assert list(drives.enumerate()) == []
+
+
+def test_a_drive_that_something_else_uses_is_not_powered_down(folder: Path) -> None:
+    path = image(folder, "a", "one")
+    make_image(path)
+    device, point = plug(path), folder / "point"
+    drives = udev_drives([bay("one")], folder / "mounts", make_safe=taken_off)
+    (sighting,) = drives.enumerate()
+    point.mkdir()
+    subprocess.run(["mount", "-o", "ro", device, str(point)], check=True)
+    try:
+        with pytest.raises(ToolFailed, match="something else uses the drive"):
+            drives.power_down(sighting.handle)
+    finally:
+        subprocess.run(["umount", str(point)], check=True)
+
+
+def test_a_site_may_leave_drives_running(folder: Path) -> None:
+    drives = udev_drives([bay("one")], folder / "mounts", powers_down=False, make_safe=taken_off)
+    plug(image(folder, "a", "one"))
+    (sighting,) = drives.enumerate()
+    assert not drives.power_down(sighting.handle)
+    assert list(drives.enumerate()) == [sighting]
+
+
+def test_a_loop_device_has_no_power_to_cut(folder: Path) -> None:
+    device = plug(image(folder, "a", "one"))
+    assert not make_safe_to_pull(device)
 
 
 # -- watching ---------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from ingestd.core.model import BayName, Sighting
-from ingestd.drives import loop
+from ingestd.drives import loop, power
 from ingestd.drives.bays import Bay
 from ingestd.drives.loop import LoopDrives
 from ingestd.drives.overlay import Scratch
@@ -200,7 +200,8 @@ def _flush(device: str) -> None:
 def keeper(bay_of: BayOf, mounts: Path, **settings: Any) -> Keeper:
     """The verbs in this process; overlays lie beside the mounts."""
     scratch = Scratch(folder=f"{mounts}-overlays", bytes_max=settings.pop("overlay_bytes_max", 64 << 20))
-    return Keeper(KeeperSettings(mounts_folder=str(mounts), scratch=scratch, **settings), bay_of)
+    make_safe = settings.pop("make_safe", power.make_safe_to_pull)
+    return Keeper(KeeperSettings(mounts_folder=str(mounts), scratch=scratch, **settings), bay_of, make_safe)
 
 
 def loop_drives(bays: Path, mounts: Path, **settings: Any) -> LoopDrives:
@@ -208,9 +209,14 @@ def loop_drives(bays: Path, mounts: Path, **settings: Any) -> LoopDrives:
 
 
 def udev_drives(
-    bays: Sequence[Bay], mounts: Path, ask_disk: AskDisk | None = None, **settings: Any
+    bays: Sequence[Bay],
+    mounts: Path,
+    ask_disk: AskDisk | None = None,
+    *,
+    powers_down: bool = True,
+    **settings: Any,
 ) -> UdevDrives:
-    return UdevDrives(bays, keeper(bay_finder(bays), mounts, **settings), ask_disk)
+    return UdevDrives(bays, keeper(bay_finder(bays), mounts, **settings), ask_disk, powers_down=powers_down)
 
 
 # -- loop devices ---------------------------------------------------------------------------------

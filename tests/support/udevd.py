@@ -120,6 +120,19 @@ def told_of_images(folder: Path) -> Iterator[None]:
         _udevadm("control", "--reload", check=False)
 
 
+@contextmanager
+def rules_in_force(name: str, text: str) -> Iterator[None]:
+    """A file of rules that udev follows until the end. It must be about nobody else's devices."""
+    path = _RULES / name
+    path.write_text(text)
+    _udevadm("control", "--reload")
+    try:
+        yield
+    finally:
+        path.unlink()
+        _udevadm("control", "--reload", check=False)
+
+
 def tell(image: Path, properties: Mapping[str, str]) -> None:
     """What udev is to say of the image once it is attached."""
     Path(f"{image}.udev").write_text("".join(f"{name}={value}\n" for name, value in properties.items()))

@@ -1,0 +1,99 @@
+"""Making a drive safe to pull: stop it, then take it off its bus.
+
+Stopping is SCSI's START STOP UNIT (SBC-4), which the kernel turns into STANDBY IMMEDIATE for a disk that
+speaks ATA; it parks the heads. Nothing is written to the medium. Then the kernel lets go of the disk through
+the doors that it documents: `delete` of a SCSI device, `remove` of a USB device (sysfs-bus-usb) and of a PCI
+device (sysfs-bus-pci), which for NVMe is a regular shutdown of the controller.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import fcntl
+import os
+import re
+import struct
+
+from ingestd.drives import block
+from ingestd.drives.interface import Parent, parents
+from ingestd.ports import ToolFailed
+
+_SG_IO = 0x2285
+_NO_DATA = -1
+_TIMEOUT_MS = 20_000
+_START_STOP_UNIT = bytes([0x1B, 0, 0, 0, 0, 0])
+"""Operation 1Bh with START 0, LOEJ 0, IMMED 0: answered once the disk has stopped."""
+_HEADER = struct.Struct("@iiBBHIPPPIIiPBBBBHHiII0P")
+"""sg_io_hdr of scsi/sg.h."""
+_STATUS, _HOST_STATUS, _DRIVER_STATUS = 13, 17, 18
+"""Where in it the answers of the disk, its adapter and its driver are."""
+
+
+def make_safe_to_pull(node: str) -> bool:
+    """Stop the disk at a node such as `/dev/sdb` and take it off its bus; whether it has stopped.
+
+    False, and nothing is done, where there is no such way: a loop device, a virtual disk, a memory card.
+    Nobody may use the disk. Raises ToolFailed, DriveGoneError and DriveUnreadable.
+    """
+    folder = os.path.realpath(f"/sys/block/{os.path.basename(node)}")
+    chain = list(parents(folder))
+    if any(parent.subsystem == "nvme" for parent in chain):
+        return _take_off(_nearest(chain, "pci"), "remove")
+    if not any(parent.subsystem == "scsi" for parent in chain):
+        return False
+    stopped = stop(node)
+    _take_off(Parent(os.path.join(folder, "device")), "delete")
+    enclosure = next((p for p in chain if p.subsystem == "usb" and p.text("speed")), None)
+    if enclosure is not None:
+        _take_off(enclosure, "remove")
+    return stopped
+
+
+def stop(node: str) -> bool:
+    """Have a disk park its heads and stop; whether it says that it has."""
+    fd = block.open_device(node)
+    try:
+        return _commanded(fd, _START_STOP_UNIT)
+    finally:
+        os.close(fd)
+
+
+def _commanded(fd: int, command: bytes) -> bool:
+    """Whether a SCSI command that moves no data was carried out."""
+    sense = ctypes.create_string_buffer(64)
+    body = ctypes.create_string_buffer(command, len(command))
+    header = bytearray(
+        _HEADER.pack(
+            ord("S"), _NO_DATA, len(command), len(sense), 0, 0, 0, ctypes.addressof(body),
+            ctypes.addressof(sense), _TIMEOUT_MS, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0,
+        )
+    )  # fmt: skip
+    try:
+        fcntl.ioctl(fd, _SG_IO, header)
+    except OSError:
+        return False
+    answer = _HEADER.unpack(header)
+    return not any(answer[place] for place in (_STATUS, _HOST_STATUS, _DRIVER_STATUS))
+
+
+def _nearest(chain: list[Parent], subsystem: str) -> Parent | None:
+    return next((parent for parent in chain if parent.subsystem == subsystem), None)
+
+
+def _take_off(device: Parent | None, door: str) -> bool:
+    """Have the kernel let go of a device. Raises ToolFailed."""
+    if device is None:
+        return False
+    path = os.path.join(device.folder, door)
+    try:
+        with open(path, "w", encoding="ascii") as file:
+            file.write("1")
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise ToolFailed(f"{_shown(path)}: {error.strerror}; the daemon has to run as root") from error
+    return True
+
+
+def _shown(path: str) -> str:
+    return re.sub(r"^/sys/devices/", "…/", path)

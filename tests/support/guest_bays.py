@@ -1,0 +1,62 @@
+"""Run in a guest with real buses: what the station makes of the drives there, and of releasing them.
+
+    python -m tests.support.guest_bays [release]
+
+Prints one JSON object: for each bay its interface, identity and health, whether it could be opened, and with
+`release` whether it was stopped and whether the kernel has let go of it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from ingestd.core.model import BayName, Sighting
+from ingestd.drives.bays import Bay
+from ingestd.drives.udev import UdevDrives
+from tests.support.drives import Going, udev_drives
+
+BAYS = {
+    "usb": ("*-usb*",),
+    "nvme": ("*-nvme-*",),
+    "sata": ("*-ata-*",),
+    "scsi": ("*-virtio-*-scsi-*", "*virtio-pci-*-scsi-*", "pci-*-scsi-*"),
+}
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        drives = udev_drives(
+            [Bay(name=BayName(name), paths=paths) for name, paths in BAYS.items()], Path(folder) / "mounts"
+        )
+        found = list(drives.enumerate())
+        told = {s.bay: about(drives, s, release="release" in sys.argv) for s in found}
+        print(json.dumps({"drives": told, "passed_over": drives.passed_over}))
+
+
+def about(drives: UdevDrives, sighting: Sighting, *, release: bool) -> dict[str, Any]:
+    opened = drives.open(sighting.handle, Going())
+    facts = opened.facts
+    opened.close()
+    told: dict[str, Any] = {
+        "node": sighting.handle.locator,
+        "interface": facts.interface,
+        "mbit_per_second": facts.link.mbit_per_second if facts.link is not None else None,
+        "serial": facts.identity.serial,
+        "wwn": facts.identity.wwn,
+        "health": facts.health.verdict,
+        "volumes": [volume.problem or volume.file_system for volume in facts.volumes],
+    }
+    if release:
+        told["stopped"] = drives.power_down(sighting.handle)
+        told["gone"] = not os.path.exists(f"/sys/block/{os.path.basename(sighting.handle.locator)}")
+        told["still_shown"] = sighting in drives.enumerate()
+    return told
+
+
+if __name__ == "__main__":
+    main()
