@@ -58,6 +58,9 @@ class Envelope(BaseModel):
     dataschema: Uri | None = None
 
 
+_KNOWN = tuple(Envelope.model_fields)
+
+
 def model_of(document: Mapping[str, Any]) -> type[NoticeData] | None:
     """The model of the message's data, when its type is one that we take."""
     type_ = document.get("type")
@@ -66,14 +69,15 @@ def model_of(document: Mapping[str, Any]) -> type[NoticeData] | None:
 
 def attribute_flaws(attributes: Mapping[str, Any]) -> Iterator[Flaw]:
     """What is wrong with extension attributes, and with naming a schema that is not the one we know."""
-    known = tuple(Envelope.model_fields)
     for name, value in attributes.items():
-        if name in known:
+        if name in _KNOWN:
             continue
         if name == "data_base64":
             yield Flaw((name,), "is not read; put the content into data, as JSON")
         elif not _ATTRIBUTE_NAME.fullmatch(name):
-            yield Flaw((name,), f"attributes have lower-case letters and digits only; {nearest(name, known)}")
+            yield Flaw(
+                (name,), f"attributes have lower-case letters and digits only; {nearest(name, _KNOWN)}"
+            )
         elif not isinstance(value, str | int):
             yield Flaw((name,), "must be text, a whole number, true or false, as all attributes")
     if model_of(attributes):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
+from sys import intern
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -105,8 +106,14 @@ class DriveData(_Model):
     interface: ShortLine | None = None
 
     def drive(self) -> ExpectedDrive:
-        known = self.model_dump(exclude={"capacity_bytes"})
-        return ExpectedDrive(**known, size_bytes=self.capacity_bytes)
+        return ExpectedDrive(
+            serial=self.serial,
+            wwn=self.wwn,
+            volume_label=self.volume_label,
+            volume_uuid=self.volume_uuid,
+            size_bytes=self.capacity_bytes,
+            interface=self.interface and intern(self.interface),
+        )
 
 
 class ItemData(_Model):
@@ -121,7 +128,7 @@ class ItemData(_Model):
     """Only for files."""
 
     def item(self) -> Item:
-        return Item(**self.model_dump())
+        return Item(name=self.name, kind=self.kind, size_bytes=self.size_bytes, sha256=self.sha256)
 
 
 class DestinationData(_Model):
@@ -158,7 +165,7 @@ class JobData(NoticeData):
     items: Annotated[list[ItemData], Field(max_length=ITEMS_MAX)]
     """What is on the drives; empty when everything is to be loaded."""
     destination: DestinationData
-    requirements: dict[Code, Literal["blocking", "noted", "off"]] = {}
+    requirements: dict[Code, Literal["blocking", "noted", "off"]] = Field(default_factory=dict)
     """Requirements that this job wants treated differently from the site's rule."""
     priority: Annotated[int, Field(ge=1, le=9)] = 5
     """1 to 9; also the weight of the job's share of the uplink."""
@@ -179,10 +186,10 @@ class JobData(NoticeData):
         return Job(
             job_id=JobId(self.job_id),
             version=self.version,
-            tenant=self.tenant,
+            tenant=intern(self.tenant),
             drives=tuple(drive.drive() for drive in self.drives),
             items=tuple(item.item() for item in self.items),
-            destination=Destination(store=self.destination.store, prefix=self.destination.prefix),
+            destination=Destination(store=intern(self.destination.store), prefix=self.destination.prefix),
             requirements=tuple(PolicyChange(requirement=c, policy=Policy(p)) for c, p in changes),
             priority=self.priority,
             due_at=None if self.due_at is None else seconds(self.due_at),

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from immutables import Map
 
 from ingestd.core.model import Destination, Job, JobId, JobRecord, JobStatus
 
-_Jobs = Map[JobId, str]
-"""Each job with its prefix."""
+_Jobs = Map[JobId, str] | tuple[JobId, str]
+"""Each job with its prefix. A folder is mostly one job's alone, and there may be a hundred thousand."""
 
-_NOBODY: _Jobs = Map()
+_Places = Map[tuple[str, str], _Jobs]
 
 
 def in_use(record: JobRecord) -> bool:
@@ -27,31 +27,33 @@ def in_use(record: JobRecord) -> bool:
 class DestinationIndex:
     """Finds a job whose folder is, holds or lies in a given one, among any number of jobs."""
 
-    at: Map[tuple[str, str], _Jobs] = Map()
+    at: _Places = Map()
     """Store and path of each job's folder."""
-    above: Map[tuple[str, str], _Jobs] = Map()
+    above: _Places = Map()
     """Store and path of each folder on the way to it."""
 
     def with_job(self, job: Job) -> DestinationIndex:
-        return self._changed(job, lambda jobs: jobs.set(job.job_id, job.destination.prefix))
+        return self._changed(job, _with)
 
     def without_job(self, job: Job) -> DestinationIndex:
-        return self._changed(job, lambda jobs: jobs.delete(job.job_id))
+        return self._changed(job, _without)
 
-    def _changed(self, job: Job, change: Callable[[_Jobs], _Jobs]) -> DestinationIndex:
+    def _changed(self, job: Job, change: Callable[[_Jobs | None, Job], _Jobs | None]) -> DestinationIndex:
         store, prefix = job.destination.store, job.destination.prefix
         above = self.above
         for path in _above(prefix):
-            above = _put(above, (store, path), change)
-        return DestinationIndex(at=_put(self.at, (store, prefix), change), above=above)
+            above = _put(above, (store, path), change(above.get((store, path)), job))
+        at = _put(self.at, (store, prefix), change(self.at.get((store, prefix)), job))
+        return DestinationIndex(at=at, above=above)
 
     def overlapping(self, destination: Destination, *, apart_from: JobId) -> tuple[JobId, str] | None:
         """A job whose folder overlaps with this one, and its prefix; None when the folder is free."""
         store, prefix = destination.store, destination.prefix
-        groups = [self.at.get((store, path), _NOBODY) for path in (prefix, *_above(prefix))]
-        groups.append(self.above.get((store, prefix), _NOBODY))
+        groups = [self.at.get((store, path)) for path in (prefix, *_above(prefix))]
+        groups.append(self.above.get((store, prefix)))
         # Only the job itself is passed over: no group is walked further than its second entry.
-        return next((found for group in groups for found in group.items() if found[0] != apart_from), None)
+        found = (entry for group in groups if group is not None for entry in _entries(group))
+        return next((entry for entry in found if entry[0] != apart_from), None)
 
 
 def _above(prefix: str) -> Iterator[str]:
@@ -59,10 +61,26 @@ def _above(prefix: str) -> Iterator[str]:
     return ("/".join(parts[:count]) for count in range(1, len(parts)))
 
 
-def _put(
-    places: Map[tuple[str, str], _Jobs], key: tuple[str, str], change: Callable[[_Jobs], _Jobs]
-) -> Map[tuple[str, str], _Jobs]:
-    jobs = change(places.get(key, _NOBODY))
-    if jobs:
+def _entries(jobs: _Jobs) -> Iterable[tuple[JobId, str]]:
+    return (jobs,) if isinstance(jobs, tuple) else jobs.items()
+
+
+def _with(jobs: _Jobs | None, job: Job) -> _Jobs:
+    entry = (job.job_id, job.destination.prefix)
+    if jobs is None or (isinstance(jobs, tuple) and jobs[0] == job.job_id):
+        return entry
+    known = Map([jobs]) if isinstance(jobs, tuple) else jobs
+    return known.set(*entry)
+
+
+def _without(jobs: _Jobs | None, job: Job) -> _Jobs | None:
+    if jobs is None or isinstance(jobs, tuple):
+        return None
+    left = jobs.delete(job.job_id)
+    return left if len(left) > 1 else next(iter(left.items()))
+
+
+def _put(places: _Places, key: tuple[str, str], jobs: _Jobs | None) -> _Places:
+    if jobs is not None:
         return places.set(key, jobs)
     return places.delete(key) if key in places else places

@@ -7,8 +7,8 @@ WWN contradicts the drive is never a candidate, whatever a ticket or a label say
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass
 
 from immutables import Map
 
@@ -27,8 +27,6 @@ from ingestd.core.model import (
 Place = tuple[JobId, int]
 """One drive of one job."""
 
-_Change = Callable[[frozenset[Place], Place], frozenset[Place]]
-
 FREE_AGAIN = (Outcome.WITHDRAWN, Outcome.UNCLAIMED, Outcome.FAILED)
 """Outcomes after which the drive, or another in its place, may be loaded once more."""
 
@@ -37,27 +35,34 @@ FREE_AGAIN = (Outcome.WITHDRAWN, Outcome.UNCLAIMED, Outcome.FAILED)
 class JobIndex:
     """Finds the jobs that announced a fact, among any number of jobs."""
 
-    places: Map[tuple[str, str], frozenset[Place]] = Map()
+    places: Map[tuple[str, str], tuple[Place, ...]] = Map()
 
     def with_job(self, job: Job) -> JobIndex:
-        return self._changed(job, lambda old, place: old | {place})
+        places = self.places
+        for number, drive in enumerate(job.drives):
+            # One tuple for all the keys of a drive: there may be a hundred thousand drives.
+            alone = ((job.job_id, number),)
+            for key in _keys(drive):
+                others = places.get(key)
+                places = places.set(key, alone if others is None else tuple(sorted(others + alone)))
+        return JobIndex(places)
 
     def without_job(self, job: Job) -> JobIndex:
-        return self._changed(job, lambda old, place: old - {place})
-
-    def _changed(self, job: Job, change: _Change) -> JobIndex:
-        places = self.places.mutate()
-        for number, drive in enumerate(job.drives):
+        places = self.places
+        for drive in job.drives:
             for key in _keys(drive):
-                changed = change(places.get(key, frozenset()), (job.job_id, number))
-                if changed:
-                    places[key] = changed
-                elif key in places:
-                    del places[key]
-        return replace(self, places=places.finish())
+                left = tuple(place for place in places.get(key, ()) if place[0] != job.job_id)
+                places = places.set(key, left) if left else _without(places, key)
+        return JobIndex(places)
 
     def find(self, kind: str, value: str | None) -> frozenset[Place]:
-        return self.places.get((kind, value), frozenset()) if value else frozenset()
+        return frozenset(self.places.get((kind, value), ())) if value else frozenset()
+
+
+def _without(
+    places: Map[tuple[str, str], tuple[Place, ...]], key: tuple[str, str]
+) -> Map[tuple[str, str], tuple[Place, ...]]:
+    return places.delete(key) if key in places else places
 
 
 def _keys(drive: ExpectedDrive) -> Iterator[tuple[str, str]]:

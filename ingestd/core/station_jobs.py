@@ -53,7 +53,11 @@ def _take(turn: Turn, record: JobRecord, job: Job, offset: int | None) -> None:
         _refuse(turn, _name(job), problems, offset)
         return
     again = record.status is JobStatus.FAILED and job.version > record.failed_version
-    turn.put_job(replace(record, job=job, status=JobStatus.PENDING if again else record.status))
+    heard_of = bool(record.claims or record.status is not JobStatus.PENDING)
+    status = JobStatus.PENDING if again else record.status
+    turn.put_job(
+        replace(record, job=job, status=status) if heard_of else JobRecord(job_id=job.job_id, job=job)
+    )
 
 
 def why_not_takeable(job: Job, limits: Limits) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from ingestd.runtime.lane import Lane, step_s
 from ingestd.runtime.loop import Inbox, Noticed
 from ingestd.runtime.outward import Outward
 from ingestd.telemetry import logs
+from ingestd.telemetry.seldom import Seldom
 
 _REST_S = 0.01
 _STUCK_AT_ONCE = 8
@@ -88,6 +89,7 @@ class BusThread:
         self._stop = threading.Event()
         self._in, self._out, self._local_in = (Lane(way, clock) for way in ("in", "out", "spool"))
         self.outward = Outward(bus, journal, clock, self._beat)
+        self._accepted = Seldom("notice_accepted", clock.monotonic)
         self._under_way = 0
         self._bytes_under_way = 0
         self._tidy_at = clock.monotonic()
@@ -147,6 +149,7 @@ class BusThread:
         self._acknowledge_all()
         if poll_s:
             self._take(poll_s)
+        self._accepted.tell_rest()
         self._beat()
 
     def _take(self, poll_s: float) -> None:
@@ -282,5 +285,5 @@ class BusThread:
         if problems:
             logs.get().warning("notice_refused", notice=delivery.name, type=kind, problems=len(problems))
         else:
-            logs.get().info("notice_accepted", notice=delivery.name, type=kind)
+            self._accepted.tell(notice=delivery.name, type=kind)
         self._done.put(_Settled(delivery, tuple(problems)))
