@@ -37,6 +37,7 @@ from ingestd.core.load_events import (
     Admitted,
     Amended,
     Context,
+    Doubled,
     Expired,
     Freed,
     Judged,
@@ -76,6 +77,7 @@ from ingestd.core.load_work import (
     on_admitted,
     on_cancelled,
     on_closed,
+    on_doubled,
     on_expired,
     on_failed,
     on_freed,
@@ -187,6 +189,8 @@ _STALE: Mapping[type, Handler] = {
     ),
     # So do words of the log, which is read behind what has been decided here.
     **dict.fromkeys((Progressed, TimeUp, Expired, Won, Outbid, Freed, Judged, ReportHeard), unchanged),
+    # What has been read to the end of a drive, or has stopped, stays as it is.
+    Doubled: unchanged,
 }
 
 ROWS: Mapping[Phase, Mapping[type, Handler]] = {
@@ -197,6 +201,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         Won: on_won,
         Outbid: on_outbid,
         Admitted: on_admitted,
+        Doubled: on_doubled,
         Unplugged: on_unplugged_early,
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
@@ -211,6 +216,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,
         Outbid: on_outbid,
+        Doubled: on_doubled,
         Unplugged: on_unplugged_at_work,
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,
@@ -226,6 +232,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,
         Outbid: on_outbid,
+        Doubled: on_doubled,
         Unplugged: on_unplugged_at_work,
         Returned: on_returned_quietly,
         Withdrawn: on_withdrawn,

@@ -76,6 +76,13 @@ class ReportHeard:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Doubled:
+    """Another drive that is plugged in says that it is this one. `text` says where, and what to do."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Unmatched:
     reason: HoldReason
     text: str
@@ -152,6 +159,7 @@ LoadEvent = (
     | Judged
     | ReportHeard
     | Unmatched
+    | Doubled
     | Admitted
     | Unplugged
     | Returned

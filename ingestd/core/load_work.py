@@ -7,6 +7,7 @@ from dataclasses import replace
 from ingestd.core import requirements, retry
 from ingestd.core.load_events import (
     Admitted,
+    Doubled,
     Expired,
     Freed,
     Judged,
@@ -177,6 +178,12 @@ def on_unmatched(load: Load, state: Waiting | Held, event: Unmatched, out: Out) 
     assert isinstance(load.state, Held)
     start_unclaimed_timer(load, out, load.state.since)
     return load
+
+
+def on_doubled(load: Load, state: Waiting | Surveying | Loading, event: Doubled, out: Out) -> Load:
+    """Whose job it is was told by what both say of themselves: a person has to tell them apart."""
+    interrupt(load, out)
+    return hold(load, out, HoldReason.DUPLICATE_IDENTITY, FailureClass.STATION, event.text)
 
 
 def on_expired(load: Load, state: Held, event: Expired, out: Out) -> Load:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from ingestd.core import retry
-from ingestd.core.load_events import Returned, Unmatched, Unplugged
+from ingestd.core.load_events import Doubled, Returned, Unmatched, Unplugged
 from ingestd.core.messages import (
     BayReport,
     DriveAppeared,
@@ -183,11 +183,16 @@ def _look_for_job(turn: Turn, load: Load, unidentified: str | None) -> None:
     if twin is None:
         turn.find_job(load, unidentified)
         return
-    text = (
+    reason = HoldReason.DUPLICATE_IDENTITY
+    turn.apply(load, Unmatched(reason=reason, text=_same_identity(load, twin), tried=()))
+    turn.apply(twin, Doubled(text=_same_identity(twin, load)))
+
+
+def _same_identity(load: Load, twin: Load) -> str:
+    return (
         f"the drive in {twin.bay} gives the same identity ({load.drive.label}); pull one of them, and if it "
         "is that one, lift this hold with 'again'"
     )
-    turn.apply(load, Unmatched(reason=HoldReason.DUPLICATE_IDENTITY, text=text, tried=()))
 
 
 def _twin(turn: Turn, load: Load) -> Load | None:

@@ -213,7 +213,7 @@ _NEXT = {
     "several-jobs": "ingestd assign {bay} JOB",
     "already-done": "pull it, or announce another job for it",
     "not-identified": "look at its cable and power, then ingestd lift {bay}",
-    "duplicate-identity": "pull one of the two drives",
+    "duplicate-identity": "pull one of the two drives, then ingestd lift {bay}",
     "doubtful": "ingestd lift {bay} --decision accept | refuse | again",
     "observations-disagree": "ingestd lift {bay} --decision again | refuse",
 }

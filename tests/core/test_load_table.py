@@ -15,6 +15,7 @@ from ingestd.core.load_events import (
     Admitted,
     Amended,
     Context,
+    Doubled,
     Expired,
     Freed,
     Judged,
@@ -189,6 +190,7 @@ def _of_attempt(attempt: Attempt) -> Iterator[LoadEvent]:
 
 def _from_outside() -> Iterator[LoadEvent]:
     yield Matched(job_id=JOB.job_id, drive_index=0, by="label KELP of vol-1")
+    yield Doubled(text="the drive in bay-2 gives the same identity")
     yield Unmatched(reason=HoldReason.SEVERAL_JOBS, text="several jobs claim this drive", tried=("serial",))
     yield Admitted()
     yield Outbid(text="load quay-05.bay-1.20310517T082003000Z of station quay-05 has this drive")

@@ -92,14 +92,33 @@ def test_a_bay_that_is_emptied_before_its_drive_is_known() -> None:
 
 def test_two_drives_of_one_identity_are_not_mixed_up() -> None:
     quay = Quay().announce().plug("bay-1").plug("bay-2")
-    assert quay.says(LoadHeld).reason is HoldReason.DUPLICATE_IDENTITY
-    assert quay.says(LoadHeld).text == (
-        f"the drive in bay-1 gives the same identity ({ONE}); pull one of them, and if it is that one, "
-        "lift this hold with 'again'"
-    )
-    quay.loaded("bay-1")
+    told = [message for message in quay.messages if isinstance(message, LoadHeld)]
+    assert {message.reason for message in told} == {HoldReason.DUPLICATE_IDENTITY}
+    assert {message.bay: message.text for message in told} == {
+        mine: f"the drive in {other} gives the same identity ({ONE}); pull one of them, and if it is that "
+        "one, lift this hold with 'again'"
+        for mine, other in (("bay-1", "bay-2"), ("bay-2", "bay-1"))
+    }
+    quay.lift("bay-1", Decision.AGAIN).loaded("bay-1")
     assert quay.phase("bay-2") is Phase.HELD
     assert quay.unplug("bay-2").says(DriveReleased).outcome is Outcome.UNCLAIMED
+
+
+def test_work_on_a_drive_stops_when_another_says_that_it_is_this_one() -> None:
+    """Which of the two was announced is not known, so what has been read may be the wrong one's."""
+    for work in ("surveying", "loading"):
+        quay = Quay().announce().plug("bay-1")
+        if work == "loading":
+            quay.surveyed("bay-1")
+        assert quay.phase("bay-1") == work
+        quay.plug("bay-2")
+        assert quay.did["Cancel"] == 1
+        assert (quay.phase("bay-1"), quay.phase("bay-2")) == (Phase.HELD, Phase.HELD)
+
+
+def test_a_drive_that_has_been_read_is_not_held_for_another() -> None:
+    quay = Quay().announce().plug("bay-1").surveyed("bay-1").transferred("bay-1").plug("bay-2")
+    assert (quay.phase("bay-1"), quay.phase("bay-2")) == (Phase.PROVING, Phase.HELD)
 
 
 def test_of_two_drives_of_one_identity_the_one_that_stays_goes_on_when_a_person_says_so() -> None:
