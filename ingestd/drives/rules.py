@@ -32,6 +32,7 @@ SUBSYSTEM!="block", GOTO="ingestd_bays_end"
 
 # The physical path, which udev's own rules would find out later.
 ENV{DEVTYPE}=="disk", DEVPATH!="*/virtual/*", IMPORT{builtin}="path_id"
+ENV{DEVTYPE}=="disk", SUBSYSTEMS=="nvme-subsystem", IMPORT{builtin}="path_id"
 ENV{DEVTYPE}=="partition", IMPORT{parent}="ID_PATH", IMPORT{parent}="INGESTD_BAY"
 
 """

@@ -15,7 +15,7 @@ from ingestd.drives.bays import Bay
 from ingestd.drives.rules import FILE_NAME, udev_rules, usb_port
 from ingestd.runtime import config
 from tests.support.drives import attach, make_image, unplug_all
-from tests.support.udevd import UDEV_ONLY, rules_in_force, settle, tell, told_of_images, udevd
+from tests.support.udevd import HERE, UDEV_ONLY, rules_in_force, settle, tell, told_of_images, udevd
 
 TOP = Path(__file__).parents[2]
 USB = "pci-0000:00:14.0-usb*-0:1:1.0-scsi-*"
@@ -112,10 +112,10 @@ def is_read_only(device: str) -> bool:
 @UDEV_ONLY[0]
 @UDEV_ONLY[1]
 def test_a_disk_in_a_bay_is_read_only_and_not_looked_into(folder: Path) -> None:
-    with rules_in_force(FILE_NAME, udev_rules([bay("bay-1", "bench-one-*")], only_storage=False)):
+    with rules_in_force(FILE_NAME, udev_rules([bay("bay-1", f"{HERE}-one-*")], only_storage=False)):
         here, elsewhere = (
-            plugged(folder, "KELP", "bench-one-scsi-0"),
-            plugged(folder, "REEF", "bench-two-scsi-0"),
+            plugged(folder, "KELP", f"{HERE}-one-scsi-0"),
+            plugged(folder, "REEF", f"{HERE}-two-scsi-0"),
         )
         told, others = properties(here), properties(elsewhere)
     assert is_read_only(here)
@@ -138,13 +138,13 @@ def test_a_disk_in_a_bay_is_read_only_and_not_looked_into(folder: Path) -> None:
 def test_udev_understands_every_line(udev: None, only_storage: bool) -> None:
     """`udevadm test` reads all rules and says which lines it cannot follow."""
     text = udev_rules([bay("bay-1", USB)], only_storage=only_storage)
-    with rules_in_force(FILE_NAME, text):
+    with rules_in_force(FILE_NAME, text) as name:
         said = subprocess.run(
             ["udevadm", "test", "/sys/block/loop0"], check=False, capture_output=True, text=True
         )
-    about = [line for line in (said.stderr + said.stdout).splitlines() if FILE_NAME in line]
+    about = [line for line in (said.stderr + said.stdout).splitlines() if name in line]
     assert any("Reading rules file" in line for line in about), "it is among those that were read"
-    assert [line for line in about if re.search(rf"{FILE_NAME}:\d+ ", line)] == []
+    assert [line for line in about if re.search(rf"{name}:\d+ ", line)] == []
     known = subprocess.run(["udevadm", "--help"], check=True, capture_output=True, text=True).stdout
     if "verify" in known:  # systemd 254
         subprocess.run(["udevadm", "verify", "--no-style", str(TOP / "systemd" / FILE_NAME)], check=True)

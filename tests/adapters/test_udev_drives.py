@@ -32,7 +32,7 @@ from ingestd.drives.uevents import Ears, Uevents, listen
 from ingestd.drives.watch import DriveWatch
 from ingestd.ports import DriveGoneError, ToolFailed
 from tests.support.drives import Going, attach, make_image, udev_drives, unplug_all, unplug_image
-from tests.support.udevd import UDEV_ONLY, settle, tell, told_of_images, udevd
+from tests.support.udevd import HERE, UDEV_ONLY, settle, tell, told_of_images, udevd
 
 pytestmark = [*UDEV_ONLY]
 
@@ -42,7 +42,7 @@ Told = DriveAppeared | DriveGone
 
 
 def bay(name: str, **more: Any) -> Bay:
-    return Bay(name=BayName(name), paths=(f"bench-{name}-*",), **more)
+    return Bay(name=BayName(name), paths=(f"{HERE}-{name}-*",), **more)
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -64,7 +64,7 @@ def image(folder: Path, name: str, place: str | None, *, size_mib: int = 1, **fa
     path = folder / f"{name}.img"
     with path.open("wb") as file:
         file.truncate(size_mib << 20)
-    known: Mapping[str, str] = {"ID_PATH": f"bench-{place}-scsi-0"} if place is not None else {}
+    known: Mapping[str, str] = {"ID_PATH": f"{HERE}-{place}-scsi-0"} if place is not None else {}
     tell(path, {"ID_SERIAL_SHORT": f"TW-{name}", **known, **facts})
     return path
 
@@ -98,7 +98,7 @@ def test_only_what_is_in_a_bay_is_seen(folder: Path) -> None:
 
 def test_a_drive_in_two_bays_at_once_is_left_alone(folder: Path) -> None:
     device = plug(image(folder, "a", "one"))
-    drives = make_drives(folder, bay("one"), Bay(name=BayName("two"), paths=("bench-o*",)))
+    drives = make_drives(folder, bay("one"), Bay(name=BayName("two"), paths=(f"{HERE}-o*",)))
     assert in_bays(drives) == {}
     assert drives.passed_over == (
         f"{device} is left alone, it is in one and two at once: correct the patterns in [[bays]]",

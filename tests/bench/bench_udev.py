@@ -20,7 +20,7 @@ from ingestd.drives.bays import Bay
 from ingestd.drives.udev import UdevDrives
 from tests.support.daemon import Station, sealed, wait_for
 from tests.support.drives import attach, make_image, udev_drives, unplug_all, unplug_image
-from tests.support.udevd import settle, tell, told_of_images, udevd
+from tests.support.udevd import HERE, settle, tell, told_of_images, udevd
 
 
 def main() -> None:
@@ -48,14 +48,14 @@ def show_spread(what: str, figures: list[float], unit: str) -> None:
 def disk(folder: Path, name: str, bay: str) -> Path:
     image = make_image(folder / f"{name}.img", {"dive.7z": sealed(100_000)}, size_mib=4)
     facts = {"ID_SERIAL_SHORT": f"TW-{name}", "ID_WWN": f"0x5000c500{name.encode().hex():0>8}"}
-    tell(image, {"ID_PATH": f"bench-{bay}-scsi-0", "ID_MODEL_ENC": "Brinecroft\\x202T", **facts})
+    tell(image, {"ID_PATH": f"{HERE}-{bay}-scsi-0", "ID_MODEL_ENC": "Brinecroft\\x202T", **facts})
     return image
 
 
 def until_surveying(folder: Path, count: int) -> list[float]:
     station = Station(folder, drives={"watch": "udev"})
     with station.config.open("a") as file:
-        file.write('[[bays]]\nname = "bay-1"\npath = ["bench-one-*"]\n')
+        file.write(f'[[bays]]\nname = "bay-1"\npath = ["{HERE}-one-*"]\n')
     figures = []
     station.start()
     try:
@@ -87,10 +87,10 @@ def looks(folder: Path, drives: int, count: int) -> list[float]:
         image = folder / f"blank{number}.img"
         with image.open("wb") as file:
             file.truncate(1 << 20)
-        tell(image, {"ID_PATH": f"bench-slot{number:02d}-scsi-0", "ID_SERIAL_SHORT": f"TW-B{number}"})
+        tell(image, {"ID_PATH": f"{HERE}-slot{number:02d}-scsi-0", "ID_SERIAL_SHORT": f"TW-B{number}"})
         attach(image)
     settle()
-    bays = [Bay(name=BayName(f"slot{n:02d}"), paths=(f"bench-slot{n:02d}-*",)) for n in range(drives)]
+    bays = [Bay(name=BayName(f"slot{n:02d}"), paths=(f"{HERE}-slot{n:02d}-*",)) for n in range(drives)]
     source = udev_drives(bays, folder / "mounts")
     assert len(source.enumerate()) == drives
     return [1000 * seconds(source) for _ in range(count)]

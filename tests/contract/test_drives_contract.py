@@ -17,7 +17,7 @@ from ingestd.drives.folder import FolderDrives
 from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, ToolFailed
 from tests.support import drives as support
 from tests.support.drives import SONAR, Going, StoppedAfter, open_in, read_below, seen_in
-from tests.support.udevd import UDEV_ONLY, settle, tell, told_of_images, udevd
+from tests.support.udevd import HERE, UDEV_ONLY, settle, tell, told_of_images, udevd
 
 TICKET = "ingest-ticket.json"
 
@@ -69,14 +69,14 @@ class UdevStation:
         self.bays = home / "bays"
         self.bays.mkdir()
         names = ("bay-1", "bay-2", "bay 2 (left)")
-        bays = [Bay(name=BayName(name), paths=(f"bench-{name}-*",)) for name in names]
+        bays = [Bay(name=BayName(name), paths=(f"{HERE}-{name}-*",)) for name in names]
         self.drives: Drives = support.udev_drives(bays, home / "mounts")
         self.devices: dict[str, str] = {}
 
     def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
         image = support.make_image(self.bays / re.sub(r"\W", "_", bay), files, size_mib=8)
         facts = {"ID_SERIAL_SHORT": serial, "ID_WWN": f"wwn-{serial}", "ID_MODEL_ENC": "Slate\\x204"}
-        tell(image, {"ID_PATH": f"bench-{bay}-scsi-0", **facts})
+        tell(image, {"ID_PATH": f"{HERE}-{bay}-scsi-0", **facts})
         self.devices[bay] = support.attach(image)
         settle()
 

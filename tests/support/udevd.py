@@ -22,6 +22,10 @@ from tests.support.drives import LOOPS_WORK
 DAEMON = "/lib/systemd/systemd-udevd"
 _LOCK = "/tmp/ingestd-tests-udevd.lock"
 _RULES = Path("/run/udev/rules.d")
+
+HERE = f"bench{os.getpid()}"
+"""Begins the physical paths of this run's disks: others test beside us, on the same machine."""
+
 _SOON_S = 20.0
 
 UDEV_ONLY = (
@@ -121,13 +125,16 @@ def told_of_images(folder: Path) -> Iterator[None]:
 
 
 @contextmanager
-def rules_in_force(name: str, text: str) -> Iterator[None]:
-    """A file of rules that udev follows until the end. It must be about nobody else's devices."""
-    path = _RULES / name
+def rules_in_force(name: str, text: str) -> Iterator[str]:
+    """A file of rules that udev follows until the end, under this name and a number of ours, which it gives.
+
+    The rules must be about nobody else's devices.
+    """
+    path = _RULES / name.replace(".rules", f"-{os.getpid()}.rules")
     path.write_text(text)
     _udevadm("control", "--reload")
     try:
-        yield
+        yield path.name
     finally:
         path.unlink()
         _udevadm("control", "--reload", check=False)
