@@ -16,6 +16,9 @@ from tests.support import certificates
 PROGRAMS = Path("/usr/lib/rabbitmq/bin")
 """Where Debian keeps the scripts themselves; those in `sbin` insist on being root or `rabbitmq`."""
 
+_ENDS_WITH_US = ("setpriv", "--pdeathsig")
+"""Followed by a signal and a program: it gets the signal when a test run is killed."""
+
 _START_S = 90.0
 _STOP_S = 60.0
 
@@ -65,19 +68,21 @@ class PrivateNode:
         if self._mapper is None:
             # Erlang would start one by itself, which then stays for ever.
             self._mapper = subprocess.Popen(
-                ["epmd", "-port", str(self._epmd_port), "-address", "127.0.0.1"], env=self._environment
+                [*_ENDS_WITH_US, "KILL", "epmd", "-port", str(self._epmd_port), "-address", "127.0.0.1"],
+                env=self._environment,
             )
+            self._wait_listening(self._mapper, self._epmd_port)
         (self._folder / "rabbitmq.conf").write_text(self._configuration())
         with (self._folder / "out").open("ab") as out:
             self._process = subprocess.Popen(
-                ["nice", str(PROGRAMS / "rabbitmq-server")],
+                [*_ENDS_WITH_US, "TERM", "nice", str(PROGRAMS / "rabbitmq-server")],
                 env=self._environment,
                 stdout=out,
                 stderr=out,
                 stdin=subprocess.DEVNULL,
                 start_new_session=True,
             )
-        self._wait_listening()
+        self._wait_listening(self._process, self.port)
 
     def _configuration(self) -> str:
         lines = [
@@ -95,12 +100,11 @@ class PrivateNode:
         ]
         return "\n".join(lines) + "\n"
 
-    def _wait_listening(self) -> None:
-        assert self._process is not None, "the node has been started"
+    def _wait_listening(self, process: subprocess.Popen[bytes], port: int) -> None:
         deadline = time.monotonic() + _START_S
         while time.monotonic() < deadline:
-            assert self._process.poll() is None, f"the broker has ended at once; see {self._folder}/out"
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1):
+            assert process.poll() is None, f"the broker has ended at once; see {self._folder}/out"
+            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
                 return
             time.sleep(0.1)
         raise AssertionError(f"the broker does not listen after {_START_S} s; see {self._folder}/out")

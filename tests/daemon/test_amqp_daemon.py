@@ -1,0 +1,163 @@
+"""The whole daemon with a broker for its bus, and with one that is killed under it."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import time
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingestd.journal.database import FILE_NAME
+from tests.support.broker import VirtualHost
+from tests.support.broker_station import BrokerStation
+from tests.support.daemon import sealed, wait_for
+from tests.support.told import complaints
+
+KILLS = int(os.environ.get("INGESTD_BROKER_KILLS", "2"))
+"""How often the broker is killed under a running load: a figure to be raised by hand."""
+
+SERIALS = [f"KELP-{number}" for number in range(4)]
+
+Make = Callable[..., BrokerStation]
+
+
+@pytest.fixture
+def make_station(tmp_path: Path, virtual_host: VirtualHost) -> Iterator[Make]:
+    made: list[BrokerStation] = []
+
+    def make(**settings: Mapping[str, Any]) -> BrokerStation:
+        made.append(BrokerStation(tmp_path, virtual_host, **settings))
+        return made[-1]
+
+    yield make
+    for station in made:
+        station.end()
+
+
+def test_a_job_comes_by_the_broker_and_what_became_of_it_goes_there(make_station: Make) -> None:
+    station = make_station()
+    station.write_drive("KELP-1", {b"a.enc": sealed(300_000)})
+    station.start()
+    station.announce("TW-1", "KELP-1")
+    station.plug("bay-1", "KELP-1")
+    station.wait_told("ingest.job.loaded", job_id="TW-1")
+    station.wait_released("KELP-1")
+    assert station.stop() == 0
+    assert complaints(station.events(), station.seen) == []
+    assert not list((station.spool / "events").iterdir()), "events go to the broker only"
+    claims = [json.loads(message.body)["type"] for message in station.host.read_stream("ingest.claims")]
+    assert {"ingest.job.loaded", "ingest.drive.released"} <= set(claims)
+    assert "ingest.load.started" not in claims
+
+
+def test_people_at_the_station_reach_the_daemon_with_or_without_the_broker(make_station: Make) -> None:
+    station = make_station()
+    station.write_drive("KELP-1", {b"a.enc": sealed(300_000)})
+    station.start()
+    station.host.broker.manager.ctl("clear_permissions", "--vhost", station.host.name, "ingest-station")
+    station.host.close_connections()
+    wait_for(lambda: station.lines("bus_down"), what="the trouble")
+    body = station.notice("ingest.uplink.set", {"station": "quay-03", "rate_bytes_per_second": 70_000}, "u-1")
+    (station.root / "notice.json").write_bytes(body)
+    done = station.ingestd("send", str(station.root / "notice.json"))
+    assert done.returncode == 0, done.stderr
+    wait_for(lambda: (station.picture() or {})["uplink_bytes_per_second"] == 70_000, what="the cap")
+    trouble = (station.picture() or {})["problems"]
+    assert any("does not let the user ingest-station into the virtual host" in text for text in trouble)
+
+
+def test_a_message_that_cannot_be_understood_is_told_of_and_copied(make_station: Make) -> None:
+    station = make_station()
+    station.start()
+    station.drop(b'{"specversion": "1.0"', "broken")
+    station.host.send(b" " * (20 << 20))
+    station.host.send(station.notice("ingest.job.withdrawn", {"job_id": "TW-1", "reason": "x"}, "w"))
+    first = station.wait_told("ingest.notice.refused", notice="ingest.notices@0")
+    second = station.wait_told("ingest.notice.refused", notice="ingest.notices@1")
+    assert "is not JSON" in first["problems"][0]
+    assert "is larger than 1,048,576 bytes" in second["problems"][0]
+    reasons: dict[str, list[str]] = {}
+
+    def both() -> bool:
+        copies = station.host.read_queue("ingest.refused")
+        reasons.update({copy.id: copy.properties.headers["ingest-problems"] for copy in copies})
+        return {"amqp:ingest.notices:0", "amqp:ingest.notices:1"} <= set(reasons)
+
+    wait_for(both, what="copies")
+    assert reasons["amqp:ingest.notices:0"] == first["problems"]
+    assert reasons["amqp:ingest.notices:1"] == second["problems"]
+
+
+def test_check_says_what_the_broker_lacks(make_station: Make) -> None:
+    station = make_station()
+    for folder in ("notices", "accepted", "refused", "events"):
+        (station.spool / folder).mkdir()
+    assert station.ingestd("check").returncode == 0
+    with station.host.channel() as channel:
+        channel.queue_delete("ingest.notices")
+    done = station.ingestd("check")
+    assert done.returncode == 2
+    assert "has no queue ingest.notices in the virtual host" in done.stdout + done.stderr
+    assert "rabbitmqctl import_definitions deploy/rabbitmq/definitions.json" in done.stdout + done.stderr
+
+
+def _outbox(station: BrokerStation) -> list[tuple[str, str]]:
+    """Id and subject of every event that was decided, in that order."""
+    path = station.state / "journal" / FILE_NAME
+    connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+    try:
+        return connection.execute("SELECT event_id, subject FROM outbox ORDER BY sequence").fetchall()
+    finally:
+        connection.close()
+
+
+def _wait_down(station: BrokerStation, times: int) -> None:
+    wait_for(lambda: len(station.lines("bus_down")) >= times, what="the broker missed")
+
+
+def _wait_events(station: BrokerStation, count: int) -> None:
+    wait_for(lambda: len(station.events()) >= count, 90, "events after the broker came back")
+
+
+@pytest.mark.timeout(120 + 60 * KILLS)
+def test_the_broker_is_killed_under_running_loads(make_station: Make, virtual_host: VirtualHost) -> None:
+    node = virtual_host.broker.node()
+    station = make_station(
+        station={"progress_every_seconds": 0.1, "report_every_seconds": 1.0},
+        uplink={"rate_bytes_per_second": 200_000},
+    )
+    for serial in SERIALS:
+        station.write_drive(serial, {b"a.enc": sealed(30_000_000), b"b.enc": sealed(400_000)})
+    station.start()
+    for number, serial in enumerate(SERIALS):
+        station.announce(f"TW-{number}", serial)
+        station.plug(f"bay-{number}", serial)
+    for serial in SERIALS:
+        station.wait_phase(serial, "loading")
+    for kill in range(KILLS):
+        node.kill()
+        _wait_down(station, kill + 1)
+        node.start()
+        _wait_events(station, len(station.events()) + 20)
+        time.sleep(0.2 * (kill % 4))
+    fast = {"station": "quay-03", "rate_bytes_per_second": 500_000_000}
+    station.drop(station.notice("ingest.uplink.set", fast, "fast"), "fast")
+    for number in range(len(SERIALS)):
+        station.wait_told("ingest.job.loaded", job_id=f"TW-{number}", within_s=60)
+    for serial in SERIALS:
+        station.wait_released(serial)
+    assert station.stop() == 0
+    decided = _outbox(station)
+    wait_for(lambda: len(station.events()) >= len(decided), 20, "the last events")
+    heard_ids = [event["id"] for event in station.events()]
+    assert sorted(heard_ids) == sorted(event_id for event_id, _ in decided), "none lost, none made up"
+    for subject in {subject for _, subject in decided}:
+        ours = [event_id for event_id, of in decided if of == subject]
+        assert [event_id for event_id in heard_ids if event_id in set(ours)] == ours
+    assert complaints(station.events(), station.seen) == []
+    print(f"{KILLS} kills, {len(decided)} events, {station.follower.repeats()} repeats")
