@@ -67,6 +67,17 @@ def render(schema: Schema) -> bytes:
     return json.dumps(schema, indent=2, ensure_ascii=False).encode() + b"\n"
 
 
+def types() -> dict[str, str]:
+    """Every type of message, and whether a station takes it ("in") or says it ("out")."""
+    return dict.fromkeys(NOTICES, "in") | dict.fromkeys(EVENTS, "out")
+
+
+def shipped(name: str) -> str:
+    """The schema of one type as it is shipped. Raises OSError for a type that there is not."""
+    with open(os.path.join(FOLDER, f"{name}.json"), encoding="utf-8") as file:
+        return file.read()
+
+
 def main() -> None:
     """Rewrite the files; one whose type is gone goes too."""
     schemas = generate()

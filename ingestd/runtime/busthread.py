@@ -145,12 +145,20 @@ class BusThread:
             self._local.close()
 
     def _turn(self, poll_s: float) -> None:
-        self._out.attempt(self.outward.send)
+        self._attempt(self._out, self._in, self.outward.send)
         self._acknowledge_all()
         if poll_s:
             self._take(poll_s)
         self._accepted.tell_rest()
         self._beat()
+
+    def _attempt(self, lane: Lane, other: Lane, work: Callable[[], None]) -> bool:
+        """Whether it has worked. A direction that works again has the other one tried as well."""
+        was_down = bool(lane.trouble)
+        worked = lane.attempt(work)
+        if worked and was_down:
+            other.hurry()
+        return worked
 
     def _take(self, poll_s: float) -> None:
         """Take notices, or wait where there can be none."""
@@ -160,7 +168,8 @@ class BusThread:
         if self._local is not None:
             self._local_in.attempt(partial(self._poll, self._local, 0.0))
         more_to_send = self._out.due and self.outward.has_more()
-        if not self._in.attempt(partial(self._poll, self._bus, 0.0 if more_to_send else poll_s)):
+        poll = partial(self._poll, self._bus, 0.0 if more_to_send else poll_s)
+        if not self._attempt(self._in, self._out, poll):
             self._stop.wait(poll_s)
 
     def _poll(self, bus: Bus, timeout_s: float) -> None:

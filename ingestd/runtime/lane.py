@@ -44,6 +44,10 @@ class Lane:
         self._worked()
         return True
 
+    def hurry(self) -> None:
+        """Try again at once: the other direction works again."""
+        self._again_at = 0.0
+
     def _failed(self, text: str) -> None:
         self._failures += 1
         self.trouble = text

@@ -162,6 +162,21 @@ def test_after_a_lost_connection_nothing_is_left_out(virtual_host: VirtualHost, 
     assert [delivery.body for delivery in arrivals(bus, 1)] == [notice(4)]
 
 
+def test_a_stream_that_ends_before_our_position_is_not_waited_for_in_silence(
+    virtual_host: VirtualHost, make_bus: Make
+) -> None:
+    """RabbitMQ delivers nothing there until the stream has grown past the position."""
+    virtual_host.send(notice(0), notice(1))
+    bus = make_bus(open_s=1.0)
+    bus.follow({NOTICES: 5})
+    with pytest.raises(
+        BusDown, match=r"ingest\.notices, or has it anew: it ends before 5, .*; make a stream"
+    ):
+        bus.poll(0.0)
+    virtual_host.send(*(notice(number) for number in range(2, 8)))
+    assert [delivery.body for delivery in arrivals(bus, 2)] == [notice(6), notice(7)]
+
+
 def test_no_more_is_taken_than_may_be_under_way(virtual_host: VirtualHost, make_bus: Make) -> None:
     virtual_host.send(*(notice(number) for number in range(9)))
     bus = make_bus(prefetch=3)

@@ -21,7 +21,7 @@ from tests.support.daemon import wait_for
 from tests.support.post_office import PostOffice, settings
 from tests.support.proxy import Proxy
 
-TIMES = 3
+TIMES = 2
 
 
 @pytest.fixture(autouse=True)
@@ -90,7 +90,7 @@ def test_the_network_falls_silent(virtual_host: VirtualHost, seed: int) -> None:
 def test_the_broker_stops_and_starts(virtual_host: VirtualHost) -> None:
     node = virtual_host.broker.node()
     with office(virtual_host) as (made, _):
-        for _ in moments(3, 2):
+        for _ in moments(3, 1):
             node.ctl("stop_app")
             wait_for(lambda: made.thread.trouble, 30, "the trouble")
             node.ctl("start_app")
@@ -140,7 +140,7 @@ def test_the_broker_loses_what_a_station_needs(
     virtual_host: VirtualHost, break_it: Callable[..., None], words: str
 ) -> None:
     with office(virtual_host) as (made, _):
-        for _ in moments(6, 2):
+        for _ in moments(6, 1):
             with virtual_host.channel() as channel:
                 break_it(channel)
             told(made, words)

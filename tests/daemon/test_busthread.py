@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import queue
+import random
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any, cast
 
@@ -37,7 +38,7 @@ class FakeBus:
 
     def poll(self, timeout_s: float) -> Sequence[Delivery]:
         self.polls += 1
-        if self.down == "in":
+        if "in" in self.down:
             raise BusDown("the broker has hung up; look at its log")
         try:
             return [self.arriving.get(timeout=timeout_s)]
@@ -54,7 +55,7 @@ class FakeBus:
 
     def publish(self, entries: Sequence[OutboxEntry]) -> Published:
         """Takes all but the subjects that it refuses, as the port says."""
-        if self.down == "out":
+        if "out" in self.down:
             raise BusDown("the broker takes nothing at the moment; give it memory")
         stopped: dict[str, OutboxEntry] = {}
         taken = []
@@ -209,6 +210,21 @@ def test_one_direction_goes_on_without_the_other(post: Post, down: str, words: s
         wait_for(lambda: post.bus.published == [1], SOON_S, "the event")
     post.bus.down = ""
     wait_for(lambda: not post.thread.trouble, SOON_S, "the end of the trouble")
+
+
+def test_a_direction_that_works_again_has_the_other_tried_at_once(
+    post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pauses = [3600.0]
+    monkeypatch.setattr(random, "uniform", lambda *_: pauses[-1])
+    post.bus.down = "out"
+    post.journal.unsent = [entry(1, "load-1")]
+    wait_for(lambda: post.thread.trouble, SOON_S, "the trouble")
+    pauses.append(0.05)
+    post.bus.down = "out and in"
+    wait_for(lambda: len(post.thread.trouble) == 2, SOON_S, "the trouble of both")
+    post.bus.down = ""
+    wait_for(lambda: post.bus.published == [1], SOON_S, "the event, long before its time")
 
 
 def test_what_is_wrong_with_a_message_before_its_body_is_looked_at_sets_it_aside(post: Post) -> None:

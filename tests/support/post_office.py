@@ -40,7 +40,7 @@ def settings(host: VirtualHost, **changes: Any) -> Settings:
         heartbeat_s=1,
         open_s=5.0,
         confirm_s=2.0,
-        blocked_s=3.0,
+        blocked_s=2.0,
     )
     return replace(plain, **changes)
 

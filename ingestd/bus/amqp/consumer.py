@@ -21,11 +21,17 @@ TAKE_BYTES_MAX = 16 << 20
 
 
 class Consumer:
-    """Reads streams over one link; the position of what was handed out outlives it in `last`."""
+    """Reads streams over one link; the position of what was handed out outlives it in `last`.
+
+    A stream that ends before our position sends nothing until it has grown past it, and says so to
+    nobody. So reading begins with the last message that we know: it has to be there.
+    """
 
     def __init__(self, link: Link, last: dict[str, int]) -> None:
         self._link = link
         self._last = last
+        self._known = dict(last)
+        self._heard: set[str] = set()
         self._buffer: list[tuple[int, Delivery]] = []
         self._bytes = 0
         self._tags: dict[Position, int] = {}
@@ -50,9 +56,18 @@ class Consumer:
                 callback=done,
             )
         self._link.wait(lambda: len(started) > len(streams), settings.open_s)
+        self._require_known([stream for stream in streams if stream in self._known])
 
     def _begin_at(self, stream: str) -> int | str:
-        return self._last[stream] + 1 if stream in self._last else "first"
+        return self._known.get(stream, "first")
+
+    def _require_known(self, streams: Sequence[str]) -> None:
+        link = self._link
+        link.driver.run(lambda: bool(link.lost) or self._heard.issuperset(streams), link.settings.open_s)
+        for stream in streams:
+            if stream not in self._heard:
+                link.lose(_cut_off(stream, self._known[stream]))
+        link.require()
 
     @property
     def waiting(self) -> bool:
@@ -90,6 +105,11 @@ class Consumer:
         if not isinstance(offset, int):
             self._link.lose(not_a_stream(stream))
             return
+        self._heard.add(stream)
+        if offset <= self._known.get(stream, -1):
+            self._link.channel.basic_ack(method.delivery_tag)
+            self._link.driver.wake()
+            return
         delivery = Delivery(
             origin=f"amqp:{stream}:{offset}",
             name=f"{stream}@{offset}",
@@ -99,6 +119,14 @@ class Consumer:
         )
         self._buffer.append((method.delivery_tag, delivery))
         self._link.driver.wake()
+
+
+def _cut_off(stream: str, offset: int) -> Words:
+    return Words(
+        f"has lost the end of the stream {stream}, or has it anew: it ends before {offset}, up to where this "
+        "station has acted",
+        "make a stream under another name, name it in [amqp], and announce again what is pending",
+    )
 
 
 def not_a_stream(name: str) -> Words:
