@@ -1,0 +1,443 @@
+"""What is particular to S3 stores: plans, meanings of answers, leaving a store alone, what check says."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from botocore.httpchecksum import AwsChunkedWrapper, Crc32Checksum
+from hypothesis import given
+from hypothesis import strategies as st
+from tenacity import wait_none
+
+from ingestd.core.model import FailureClass
+from ingestd.core.retry import TABLE
+from ingestd.ports import (
+    Cancelled,
+    PortError,
+    StoreBusy,
+    StoreConflict,
+    StoreDigest,
+    StoreFull,
+    StoreMissing,
+    StoreRefused,
+    StoreUnreachable,
+)
+from ingestd.store.pacing import Allowance
+from ingestd.store.s3 import S3Store
+from ingestd.store.s3_circuit import FAILURES, Circuit, RetryBudget
+from ingestd.store.s3_client import Framing, Stream, _send_stream
+from ingestd.store.s3_credentials import CredentialSource
+from ingestd.store.s3_errors import counts_against, error_of
+from ingestd.store.s3_integrity import combined_etag
+from ingestd.store.s3_settings import MIB, PARTS_MAX, Payload, S3Settings, planned_part_bytes
+from ingestd.store.s3_wire import Answer, Endpoint
+from ingestd.transfer import stopping
+from ingestd.transfer.stopping import persistently
+from tests.support import s3_servers
+from tests.support.byte_path import Token
+from tests.support.fault_proxy import FaultProxy, Seen
+from tests.support.stores import at_will, content, put, small, some_bytes
+
+SETTINGS = S3Settings(name="tides", bucket="tides", endpoint="http://127.0.0.1:9")
+_places = itertools.count(1)
+
+
+def opened(kind: str = "moto", **changes: object) -> S3Store:
+    return s3_servers.open_known(s3_servers.shared(kind), **{"prefix": f"store-{next(_places)}", **changes})
+
+
+# -- plans ----------------------------------------------------------------------------------------
+
+
+@given(st.integers(1, 48 << 40))
+def test_every_object_that_s3_takes_fits_into_its_parts(size_bytes: int) -> None:
+    """Amazon S3 User Guide, "Amazon S3 multipart upload limits": 10,000 parts of 5 MiB to 5 GiB."""
+    part = planned_part_bytes(SETTINGS, size_bytes)
+    assert 5 * MIB <= part <= 5 << 30
+    assert -(-size_bytes // part) <= PARTS_MAX
+    assert part == SETTINGS.part_bytes or part % MIB == 0
+
+
+def test_the_plan_at_its_edges() -> None:
+    edge = SETTINGS.part_bytes * PARTS_MAX
+    assert planned_part_bytes(SETTINGS, edge) == 16 * MIB
+    assert planned_part_bytes(SETTINGS, edge + 1) == 17 * MIB
+    assert planned_part_bytes(SETTINGS, 20 * 10**12) == 1908 * MIB
+    with pytest.raises(ValueError, match="do not fit"):
+        planned_part_bytes(SETTINGS, (5 << 30) * PARTS_MAX + 1)
+
+
+# -- what answers mean ----------------------------------------------------------------------------
+
+
+def error(status: int, code: str = "", **headers: str) -> PortError:
+    body = f"<Error><Code>{code}</Code><Key>kelp</Key></Error>".encode() if code else b""
+    named = {name.replace("_", "-"): value for name, value in headers.items()}
+    return error_of(Answer(status, named, body), "store 'tides'")
+
+
+@pytest.mark.parametrize(
+    ("status", "code", "kind"),
+    [
+        (403, "AccessDenied", StoreRefused),
+        (403, "InvalidAccessKeyId", StoreRefused),
+        (403, "SignatureDoesNotMatch", StoreRefused),
+        (403, "", StoreRefused),
+        (403, "RequestTimeTooSkewed", StoreUnreachable),
+        (400, "ExpiredToken", StoreUnreachable),
+        (400, "RequestTimeout", StoreUnreachable),
+        (400, "BadDigest", StoreDigest),
+        (400, "XAmzContentSHA256Mismatch", StoreDigest),
+        (404, "NoSuchBucket", StoreMissing),
+        (403, "QuotaExceeded", StoreFull),
+        (507, "", StoreFull),
+        (413, "", StoreFull),
+        (500, "InternalError", StoreUnreachable),
+        (502, "", StoreUnreachable),
+        (503, "ServiceUnavailable", StoreUnreachable),
+        (503, "SlowDown", StoreBusy),
+        (429, "", StoreBusy),
+        (409, "OperationAborted", StoreUnreachable),
+        (301, "PermanentRedirect", StoreRefused),
+        (501, "NotImplemented", StoreRefused),
+        (418, "Teapot", StoreRefused),
+        (200, "InternalError", StoreUnreachable),
+    ],
+)
+def test_each_answer_has_its_meaning_and_none_is_the_drives_fault(
+    status: int, code: str, kind: type[PortError]
+) -> None:
+    found = error(status, code)
+    assert type(found) is kind
+    assert TABLE[found.kind].cause is FailureClass.DEPENDENCY
+    assert "; " in str(found), "a remedy"
+    assert "kelp" not in str(found)
+
+
+def test_how_long_a_store_wants_to_be_left_alone_is_heard() -> None:
+    assert error(503, "SlowDown", retry_after="7").not_before_s == 7
+    assert error(503, "SlowDown", retry_after="100000").not_before_s == 300
+    assert error(503, "SlowDown", retry_after="Wed, 21 Oct 2026 07:28:00 GMT").not_before_s == 0
+
+
+def test_a_busy_store_is_not_one_in_trouble() -> None:
+    assert counts_against(Answer(503))
+    assert not counts_against(Answer(503, {}, b"<Error><Code>SlowDown</Code></Error>"))
+    assert not counts_against(Answer(403))
+
+
+# -- leaving a store alone ------------------------------------------------------------------------
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now = 100.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def failing(circuit: Circuit, times: int) -> None:
+    for _ in range(times):
+        circuit.failed("dark", probing=circuit.enter())
+
+
+def test_after_five_failures_in_a_row_one_probe_at_a_time_goes_out() -> None:
+    clock = Clock()
+    circuit = Circuit(clock)
+    failing(circuit, FAILURES - 1)
+    circuit.succeeded(probing=circuit.enter())
+    failing(circuit, FAILURES - 1)
+    troubles = [circuit.trouble]
+    failing(circuit, 1)
+    troubles.append(circuit.trouble)
+    assert troubles == [None, "dark"]
+    with pytest.raises(StoreUnreachable) as turned_away:
+        circuit.enter()
+    assert not turned_away.value.is_try
+    clock.now += turned_away.value.not_before_s
+    assert circuit.enter() is True
+    with pytest.raises(StoreUnreachable):
+        circuit.enter()
+    circuit.left(probing=True)
+    assert circuit.enter() is True
+    circuit.succeeded(probing=True)
+    assert (circuit.trouble, circuit.enter()) == (None, False)
+
+
+def test_a_store_that_stays_away_is_probed_every_half_minute() -> None:
+    clock, rests = Clock(), []
+    circuit = Circuit(clock)
+    failing(circuit, FAILURES)
+    for _ in range(8):
+        with pytest.raises(StoreUnreachable) as turned_away:
+            circuit.enter()
+        rests.append(round(turned_away.value.not_before_s))
+        clock.now += turned_away.value.not_before_s
+        circuit.failed("dark", probing=circuit.enter())
+    assert rests == [1, 2, 4, 8, 16, 30, 30, 30]
+
+
+def test_the_budget_for_tries() -> None:
+    clock = Clock()
+    budget = RetryBudget(clock)
+    assert [budget.reserve() for _ in range(20)] == [0.0] * 20
+    assert [budget.reserve() for _ in range(3)] == [1.0, 2.0, 3.0]
+    budget.earn(20)
+    assert budget.reserve() == pytest.approx(2.0)
+    clock.now += 3
+    assert budget.reserve() == pytest.approx(0.0)
+
+
+@pytest.fixture
+def no_jitter(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(stopping, "_JITTER", wait_none())
+
+
+def raising(*errors: PortError) -> Callable[[], str]:
+    left = list(errors)
+
+    def call() -> str:
+        if left:
+            raise left.pop(0)
+        return "done"
+
+    return call
+
+
+def turned_away(after_s: float) -> StoreUnreachable:
+    error = StoreUnreachable("left alone")
+    error.is_try, error.not_before_s = False, after_s
+    return error
+
+
+@pytest.mark.usefixtures("no_jitter")
+def test_waiting_for_a_store_that_is_left_alone_spends_no_try() -> None:
+    assert persistently(Token(), raising(*[turned_away(0.001)] * 50)) == "done"
+    with pytest.raises(StoreUnreachable, match="dark"):
+        persistently(Token(), raising(*[turned_away(0.001), StoreUnreachable("dark")] * 5))
+    assert persistently(Token(), raising(*[StoreUnreachable("dark")] * 4)) == "done"
+
+
+@pytest.mark.usefixtures("no_jitter")
+def test_garbled_data_is_sent_three_times() -> None:
+    assert persistently(Token(), raising(*[StoreDigest("garbled")] * 2)) == "done"
+    with pytest.raises(StoreDigest):
+        persistently(Token(), raising(*[StoreDigest("garbled")] * 3))
+
+
+@pytest.mark.usefixtures("no_jitter")
+def test_a_store_is_left_alone_as_long_as_it_asked_for_and_waiting_can_be_cancelled() -> None:
+    busy = StoreBusy("tide")
+    busy.not_before_s = 0.3
+    began = time.monotonic()
+    assert persistently(Token(), raising(busy)) == "done"
+    assert time.monotonic() - began >= 0.3
+    token = Token()
+    threading.Timer(0.2, token.cancel).start()
+    with pytest.raises(Cancelled):
+        persistently(token, raising(turned_away(600.0)))
+    assert time.monotonic() - began < 10
+
+
+# -- the wire -------------------------------------------------------------------------------------
+
+
+def test_endpoints() -> None:
+    assert Endpoint.of("https://objects.example") == Endpoint("objects.example", 443, True, "objects.example")
+    assert Endpoint.of("http://10.1.1.1:8080").host == "10.1.1.1:8080"
+    assert Endpoint.of("https://objects.example", "tides").host == "tides.objects.example"
+    assert Endpoint.of("http://[::1]:81").host == "[::1]:81"
+
+
+@given(st.integers(0, 5000), st.sampled_from([64, 1000, 4096]))
+def test_a_trailer_is_framed_as_botocore_frames_it(size: int, block_bytes: int) -> None:
+    """Length, and what is said of it beforehand; botocore cuts into chunks of its own size."""
+    body = some_bytes(size)
+    blocks = (memoryview(body)[at : at + block_bytes] for at in range(0, size, block_bytes))
+    stream = Stream(blocks, size, block_bytes, Framing.TRAILER)
+    sent: list[bytes] = []
+
+    class Line:
+        def send(self, data: bytes | memoryview) -> None:
+            sent.append(bytes(data))
+
+        def send_both(self, head: bytes, data: memoryview) -> None:
+            sent.extend((head, bytes(data)))
+
+    _send_stream(Line(), stream, None, Allowance(size, at_will))  # type: ignore[arg-type]
+    theirs = AwsChunkedWrapper(
+        BytesIO(body), Crc32Checksum, "x-amz-checksum-crc32", chunk_size=block_bytes
+    ).read()
+    assert b"".join(sent) == theirs
+    assert stream.length == len(theirs)
+
+
+def test_the_etag_of_an_object_in_parts() -> None:
+    """The MD5 of b"" and of b"a", from RFC 1321, appendix A.5, put together as S3 does."""
+    parts = ["d41d8cd98f00b204e9800998ecf8427e", '"0cc175b9c0f1b6a831c399e269772661"']
+    found = combined_etag(parts)
+    assert found is not None
+    assert found.endswith("-2")
+    assert combined_etag(["sink"]) is None
+
+
+def test_the_etag_that_real_stores_give_is_the_combined_one() -> None:
+    body = some_bytes(200_000)
+    for kind in ("moto", "swift"):
+        store = opened(kind)
+        put(store, b"a/b", body)
+        found = store._objects.find(store._objects.key_of(b"a/b"))
+        etags = [hashlib.md5(body[at : at + 64_000]).hexdigest() for at in range(0, len(body), 64_000)]
+        assert found is not None
+        assert found.etag == combined_etag(etags)
+
+
+# -- particular turns -----------------------------------------------------------------------------
+
+
+def test_an_answer_that_was_lost_on_the_way_counts_as_done_and_as_ones_own() -> None:
+    body = some_bytes(100_000)
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url)
+        upload = store.begin(b"a/b", len(body))
+        upload.put_part(1, 0, memoryview(body), at_will)
+        proxy.choose = lambda seen: "lost answer" if seen.method == "POST" else None
+        with pytest.raises(StoreUnreachable):
+            upload.complete(len(body), some_bytes(32))
+        proxy.choose = lambda seen: None
+        assert not upload.complete(len(body), hashlib.sha256(body).digest()).existed
+        assert content(store, b"a/b") == body
+
+
+def test_a_batch_in_a_bad_line_says_what_it_placed() -> None:
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url, in_flight=2)
+        proxy.choose = lambda seen: "reset" if seen.target.endswith("/5") else None
+        batch = [small(b"tiles/%d" % number, some_bytes(500, number)) for number in range(9)]
+        with pytest.raises(StoreUnreachable) as raised:
+            store.put_batch(batch, at_will)
+        proxy.choose = lambda seen: None
+        assert b"tiles/0" in raised.value.placed
+        assert {each.key for each in batch if store.stat(each.key)} == raised.value.placed
+
+
+def test_an_object_is_read_on_where_the_line_broke() -> None:
+    body = some_bytes(300_000)
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url)
+        put(store, b"a/b", body)
+        turns = itertools.count()
+
+        def choose(seen: Seen) -> str | None:
+            return "truncated" if seen.method == "GET" and next(turns) < 3 else None
+
+        proxy.choose = choose
+        assert content(store, b"a/b", 10_000) == body
+        assert proxy.done["truncated"] == 3
+
+
+def test_a_store_that_cannot_refuse_to_overwrite_is_looked_at_first() -> None:
+    server = s3_servers.shared("moto")
+    able = replace(s3_servers.open_known(server).abilities, conditional_put=False, conditional_complete=False)
+    store = S3Store(server.settings("tides", prefix=f"plain-{next(_places)}"), able)
+    put(store, b"a", b"there")
+    with pytest.raises(StoreConflict):
+        put(store, b"a", b"other")
+    with pytest.raises(StoreConflict):
+        store.put_batch([small(b"b", b"new"), small(b"a", b"other")], at_will)
+    assert (content(store, b"a"), content(store, b"b")) == (b"there", b"new")
+    assert set(store.put_batch([small(b"a", b"there"), small(b"c", b"")], at_will)) == {b"a"}
+
+
+def test_a_name_that_is_too_long_is_refused_before_anything_is_sent() -> None:
+    with pytest.raises(StoreRefused, match="1024 at most"):
+        opened().begin(b"a/" + b"\xff" * 400, 10)
+
+
+@pytest.mark.parametrize("payload", [Payload.SIGNED, Payload.UNSIGNED])
+def test_both_ways_of_protecting_a_body(payload: Payload) -> None:
+    for kind in ("moto", "swift"):
+        server = s3_servers.shared(kind)
+        store = S3Store(server.settings("tides", prefix=f"way-{next(_places)}", payload=payload))
+        body = some_bytes(150_000)
+        assert store.abilities.signed is (payload is Payload.SIGNED)
+        put(store, b"a", body)
+        assert content(store, b"a") == body
+
+
+# -- what check says ------------------------------------------------------------------------------
+
+
+def problem(**changes: object) -> str:
+    server = s3_servers.shared("swift")
+    settings = replace(server.settings("tides", prefix="checked", timeout_s=5.0), **changes)  # type: ignore[arg-type]
+    (found,) = S3Store(settings).problems()
+    assert found.remedy
+    assert found.fatal
+    return f"{found.text}; {found.remedy}"
+
+
+def test_a_store_that_works_has_no_problems() -> None:
+    server = s3_servers.shared("swift")
+    assert s3_servers.open_store(server, "tides", prefix="checked").problems() == []
+
+
+def test_what_is_wrong_is_told_with_its_remedy(tmp_path: Path) -> None:
+    server = s3_servers.shared("swift")
+    (port,) = s3_servers.free_ports(1)
+    wrong = tmp_path / "credentials"
+    wrong.write_text("[default]\naws_access_key_id = harrow:uploader\naws_secret_access_key = no\n")
+    assert "Connection refused" in problem(endpoint=f"http://127.0.0.1:{port}")
+    assert "certificate" in problem(endpoint=server.tls_url)
+    assert "ca_file cannot be used" in problem(endpoint=server.tls_url, ca_file="/nowhere.pem")
+    assert "NoSuchBucket" in problem(bucket="no-such-bucket")
+    assert "valid credentials" in problem(credentials_file=str(wrong))
+    assert "credentials_file cannot be read" in problem(credentials_file="/nowhere")
+
+
+# -- credentials ----------------------------------------------------------------------------------
+
+
+def test_credentials_come_from_a_file_that_may_change(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "harrow-tides"
+    path.write_text("[default]\naws_access_key_id=one\naws_secret_access_key=secret\n")
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tmp_path))
+    source = CredentialSource(replace(SETTINGS, credentials_file="harrow-tides"))
+    assert source.secret().access_key == "one"
+    fresh = tmp_path / "new"
+    fresh.write_text("[default]\naws_access_key_id=two\naws_secret_access_key=s\naws_session_token=t\n")
+    fresh.rename(path)
+    assert (source.secret().access_key, source.secret().token) == ("two", "t")
+    path.write_text("aws_secret_access_key = top secret\n")
+    with pytest.raises(StoreRefused) as refused:
+        source.secret()
+    assert "top secret" not in str(refused.value)
+
+
+def test_credentials_come_from_the_usual_chain(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("AWS_EC2_METADATA_DISABLED", "true")
+    for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_PROFILE"):
+        monkeypatch.delenv(name, raising=False)
+    shared = tmp_path / "shared"
+    shared.write_text("[harrow]\naws_access_key_id=three\naws_secret_access_key=s\n")
+    monkeypatch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(shared))
+    monkeypatch.setenv("AWS_CONFIG_FILE", str(tmp_path / "none"))
+    assert CredentialSource(replace(SETTINGS, profile="harrow")).secret().access_key == "three"
+    with pytest.raises(StoreRefused, match="no credentials"):
+        CredentialSource(SETTINGS).secret()
+    with pytest.raises(StoreRefused, match="no credentials"):
+        CredentialSource(replace(SETTINGS, profile="absent")).secret()
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "four")
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "s")
+    assert CredentialSource(SETTINGS).secret().access_key == "four"
