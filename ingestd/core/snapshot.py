@@ -7,13 +7,16 @@ from dataclasses import dataclass
 from itertools import islice
 
 from ingestd.core import uplink
+from ingestd.core.awaited import AwaitedPicture, announced_bytes, awaited
+from ingestd.core.line import Link
 from ingestd.core.matching import is_free
 from ingestd.core.model import BayName, DriveFacts, JobRecord, Ledger, LoadId, Phase, Severity, Sighting
 from ingestd.core.names import natural
 from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying
+from ingestd.core.schedule import Schedule, Step
 from ingestd.core.station import Station, reason_of
 from ingestd.core.station_state import Bay
-from ingestd.core.uplink import Limit, Source, UplinkOrder
+from ingestd.core.uplink import AHEAD_DAYS, Limit, Source, UplinkOrder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +55,11 @@ class LoadPicture:
     findings_noted: int
     facts: DriveFacts
     """Of the drive; what the watch knows of it while it has yet to be identified."""
+    store: str | None
+    weight: float
+    """By the priority of its job; what it has of the line is in proportion to it."""
+    announced_bytes: int | None
+    """Of its job; None where that has several drives, or sizes were not announced."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +87,9 @@ class UplinkPicture:
     bays: tuple[Limit, ...]
     changes: tuple[CapPicture, ...]
     """By themselves, the next few, in order."""
+    due_guard_s: float
+    """How long before its due time a job weighs more; 0 is never."""
+    due_guard_factor: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,10 +100,12 @@ class Picture:
     uplink_bytes_per_second: int | None
     uplink: UplinkPicture
     rate_bytes_per_second: float
+    loads_max: int
     jobs_pending: int
     jobs_ended: int
     jobs_waiting: tuple[str, ...]
     """Pending jobs without a drive yet, with what they announced: the first few, by name."""
+    awaited: AwaitedPicture
     loads: tuple[LoadPicture, ...]
 
 
@@ -104,8 +117,11 @@ _JOBS_SORTED_MAX = 2_000
 CHANGES_SHOWN = 64
 
 
-def picture(station: Station, at: float) -> Picture:
-    """The station at this moment; bays first, by name, then drives that are away."""
+def picture(station: Station, at: float, known: AwaitedPicture | None = None) -> Picture:
+    """The station at this moment; bays first, by name, then drives that are away.
+
+    `known` spares a look over all pending jobs, where there are too many for that every time.
+    """
     line = _uplink(station, at)
     uplink_bytes_per_second = line.cap.rate_bytes_per_second
     total = sum(load.rate_bytes_per_second for load in station.loads.values())
@@ -116,9 +132,11 @@ def picture(station: Station, at: float) -> Picture:
         uplink_bytes_per_second=uplink_bytes_per_second,
         uplink=line,
         rate_bytes_per_second=total,
+        loads_max=station.limits.loads_max,
         jobs_pending=station.jobs_pending,
         jobs_ended=len(station.jobs) - station.jobs_pending,
         jobs_waiting=_jobs_waiting(station),
+        awaited=awaited(station, schedule_of(line, at), at) if known is None else known,
         loads=tuple(_pictures(station, uplink_bytes_per_second or total)),
     )
 
@@ -136,7 +154,20 @@ def _uplink(station: Station, at: float) -> UplinkPicture:
         changes=tuple(
             _cap(moment, then) for moment, then in islice(uplink.changes(settings, order, at), CHANGES_SHOWN)
         ),
+        due_guard_s=settings.due_guard_s,
+        due_guard_factor=settings.due_guard_factor,
     )
+
+
+def schedule_of(line: UplinkPicture, at: float) -> Schedule:
+    """What the line carries in the days to come."""
+    steps: list[Step] = [(at, line.cap.rate_bytes_per_second)]
+    steps += [(change.at, change.rate_bytes_per_second) for change in line.changes]
+    all_shown = len(line.changes) < CHANGES_SHOWN
+    until = at + AHEAD_DAYS * 86_400.0 if all_shown else steps[-1][0]
+    limits = [(Link("store", x.name), x) for x in line.stores] + [(Link("bay", x.name), x) for x in line.bays]
+    within = {link: float(x.rate_bytes_per_second) for link, x in limits if x.rate_bytes_per_second}
+    return Schedule(tuple(steps), until, within)
 
 
 def _cap(at: float, found: uplink.InForce) -> CapPicture:
@@ -217,6 +248,9 @@ def _unknown(bay: Bay) -> LoadPicture:
         findings_blocking=0,
         findings_noted=0,
         facts=known_by_sight(sighting),
+        store=None,
+        weight=1.0,
+        announced_bytes=None,
     )
 
 
@@ -252,6 +286,9 @@ def _of_load(station: Station, load: Load, line: float) -> LoadPicture:
         findings_blocking=sum(f.severity is Severity.BLOCKING for f in found),
         findings_noted=sum(f.severity is not Severity.BLOCKING for f in found),
         facts=load.facts,
+        store=job.destination.store if job is not None else None,
+        weight=uplink.weight(station.limits.uplink, job.priority, None, 0.0) if job is not None else 1.0,
+        announced_bytes=announced_bytes(job) if job is not None and len(job.drives) == 1 else None,
     )
 
 

@@ -14,10 +14,12 @@ from ingestd.bus import codec
 from ingestd.bus.amqp.bus import AmqpBus
 from ingestd.bus.spool import SpoolBus
 from ingestd.core import station as core
+from ingestd.core.awaited import AwaitedPicture
 from ingestd.core.messages import Event, LimitsChanged, StationStarted, StopRequested
 from ingestd.core.model import Sighting
 from ingestd.core.outgoing import Publish
 from ingestd.core.snapshot import Picture, picture
+from ingestd.core.station_state import Station
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.loop import LoopDrives
 from ingestd.drives.udev import UdevDrives
@@ -99,6 +101,9 @@ def scratch_folder(config: Config) -> str:
 
 PROGRESS_WAITING_MAX = 4096
 
+_JOBS_FEW = 2_000
+_AWAITED_LASTS_S = 60.0
+"""How often the pending jobs are looked over, once there are more than a few."""
 _CLOSE_S = 0.5
 _SIGNALS_S = 0.05
 """How often a stop is looked for while the bays cannot be looked at."""
@@ -118,6 +123,7 @@ class App:
         self._status: StatusWriter | None = None
         self._vigil = Vigil(self._clock)
         self._pending: list[Event] = []
+        self._seen: AwaitedPicture | None = None
         self._stores: dict[str, Store] = {}
 
     def run(self) -> int:
@@ -300,7 +306,20 @@ class App:
         self.loop.broken(error)
 
     def _look(self) -> Picture:
-        return picture(self.loop.station, self._clock.now())
+        station, now = self.loop.station, self._clock.now()
+        seen = picture(station, now, self._awaited(station, now))
+        self._seen = seen.awaited
+        return seen
+
+    def _awaited(self, station: Station, now: float) -> AwaitedPicture | None:
+        """What was seen of the pending jobs before, where that is good enough; None to look again.
+
+        A look over very many takes a while, in which the loop has to share the interpreter.
+        """
+        seen = self._seen
+        if seen is None or station.jobs_pending < _JOBS_FEW or abs(now - seen.at) > _AWAITED_LASTS_S:
+            return None
+        return seen
 
     def _trouble(self) -> Sequence[str]:
         """What is wrong with the station itself."""

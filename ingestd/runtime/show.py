@@ -27,10 +27,12 @@ def cap(bytes_per_second: float | None) -> str:
 
 
 def moment(at: float, now: float) -> str:
-    """A time of day on this host's clock, with the date where it is not today's."""
+    """A time of day on this host's clock, with the date where it is not today's; of another year the date
+    alone."""
     then, today = time.localtime(at), time.localtime(now)
-    same_day = then[:3] == today[:3]
-    return time.strftime("%H:%M" if same_day else "%a %d %b %H:%M", then)
+    if then[0] != today[0]:
+        return time.strftime("%d %b %Y", then)
+    return time.strftime("%H:%M" if then[:3] == today[:3] else "%a %d %b %H:%M", then)
 
 
 def uplink(line: Mapping[str, Any], now: float) -> Iterator[str]:

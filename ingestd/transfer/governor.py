@@ -48,6 +48,7 @@ class Governor:
         self._courses: Mapping[str, Course] = {}
         self._shares: dict[str, float] = {}
         self._shares_at = clock()
+        self._called: Ticket | None = None
         self.set_rate(rate_bytes_per_second, burst_bytes)
 
     # -- settings ---------------------------------------------------------------------------------
@@ -157,7 +158,11 @@ class Governor:
             self._call(self._line.next(self._clock()))
 
     def _wait_for_turn(self, ticket: Ticket, cancel: CancelToken) -> int:
-        """Wait until the ticket is granted; how much."""
+        """Wait until the ticket is granted; how much.
+
+        One of those who wait is always called: it looks after the clock, the others only after being
+        cancelled. Whoever comes, is granted or leaves, calls the one whose turn is next.
+        """
         while self._line.limited(self._course(ticket.flow).links):
             now = self._clock()
             turn = self._line.next(now)
@@ -167,17 +172,27 @@ class Governor:
                 return turn.size_bytes
             if turn.ticket is not ticket:
                 self._call(turn)
-            wait_s = turn.wait_s if turn.ticket is ticket else math.inf
-            self._turns[ticket].wait(min(wait_s, _CANCEL_LOOK_S))
+            self._called = turn.ticket
+            self._wait(ticket, turn.wait_s, cancel)
+        self._line.withdraw(ticket)
+        return ticket.wanted_bytes
+
+    def _wait(self, ticket: Ticket, wait_s: float, cancel: CancelToken) -> None:
+        """Wait until the ticket is called or, for the one that was, until it has to look again."""
+        notified = False
+        while not notified:
+            mine = self._called is ticket
+            notified = self._turns[ticket].wait(min(wait_s, _CANCEL_LOOK_S) if mine else _CANCEL_LOOK_S)
             cancel.check()
             # Waiting for the budget is not being stuck.
             cancel.beat()
-        self._line.withdraw(ticket)
-        return ticket.wanted_bytes
+            if self._called is ticket:
+                return
 
     def _call(self, turn: Turn | None) -> None:
         """Wake up who is next, to look after the clock until its turn has come."""
         if turn is not None:
+            self._called = turn.ticket
             self._turns[turn.ticket].notify()
 
     # -- what it looks like -----------------------------------------------------------------------
