@@ -2,11 +2,13 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 
 import pytest
 
+from ingestd.core.line import SITE, Cap, Course, Link
+from ingestd.core.plan import Plan
 from ingestd.ports import Cancelled
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.meter import Meter
@@ -240,3 +242,65 @@ def test_the_meter_forgets() -> None:
     assert meter.rate(101.0) == pytest.approx(1_000)
     assert meter.rate(103.99) == pytest.approx(250, rel=0.1)
     assert meter.rate(110.0) == 0
+
+
+# -- limits within the cap ------------------------------------------------------------------------
+
+HARROW, ALDER = Link("store", "harrow-archive"), Link("store", "alder-vault")
+BAY = Link("bay", "bay-3")
+
+
+def planned(caps: Mapping[Link, Cap], **courses: Course) -> Governor:
+    made = Governor()
+    made.follow(Plan(caps, courses))
+    for flow in courses:
+        made.register(flow, 1)
+    return made
+
+
+def test_limits_of_stores_and_bays_hold_and_leave_the_rest_to_the_others() -> None:
+    caps = {SITE: Cap(6 * MB, MB), HARROW: Cap(2 * MB, 500_000), BAY: Cap(500_000, 200_000)}
+    courses = {
+        "a": Course(1, HARROW),
+        "b": Course(3, HARROW),
+        "c": Course(9, ALDER, BAY),
+        "d": Course(1, ALDER),
+    }
+    budget = planned(caps, **courses)
+    takers = {flow: Taker(budget, flow, 10_000) for flow in courses}
+    with running(*takers.values()):
+        time.sleep(0.4)
+        since = time.monotonic()
+        time.sleep(1.6)
+        until = time.monotonic()
+    rates = {flow: taker.taken(since, until) / (until - since) / MB for flow, taker in takers.items()}
+    assert rates == pytest.approx({"a": 0.5, "b": 1.5, "c": 0.5, "d": 3.5}, rel=0.15)
+
+
+def test_a_plan_counts_at_once_for_those_who_wait() -> None:
+    budget = planned({BAY: Cap(1_000, 1_000)}, a=Course(1, bay=BAY))
+    budget.take("a", 1_000, Token())
+    taker = Taker(budget, "a", 400)
+    with running(taker):
+        time.sleep(0.13)
+        assert taker.taken() == 0
+        began = time.monotonic()
+        budget.follow(Plan({}, {"a": Course(1, bay=BAY)}))
+        while not taker.grants and time.monotonic() < began + 1:
+            time.sleep(0.001)
+        assert taker.grants[0][0] - began < 0.1
+
+
+def test_a_flow_that_no_limit_concerns_does_not_wait() -> None:
+    budget = planned({HARROW: Cap(1_000)}, a=Course(1, HARROW), b=Course(1, ALDER))
+    began = time.monotonic()
+    budget.take("b", 100 * MB, Token())
+    assert time.monotonic() - began < 0.1
+    assert (budget.share("b"), budget.share("a")) == (None, 1_000.0)
+
+
+def test_fewer_parts_are_on_the_way_where_a_bay_or_store_is_slow() -> None:
+    courses = {"a": Course(1, HARROW, BAY), "b": Course(1, HARROW)}
+    budget = planned({SITE: Cap(100 * MB), BAY: Cap(MB)}, **courses)
+    assert budget.width("a", 4 * MB) == 2
+    assert budget.width("b", 4 * MB) > 100
