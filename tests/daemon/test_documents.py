@@ -59,7 +59,7 @@ def test_every_command_is_shown_and_no_other() -> None:
 
 
 def test_every_option_that_is_shown_exists() -> None:
-    lines = re.findall(r"^ingestd (\w+)([^#|\n]*)", README.read_text(), re.MULTILINE)
+    lines = re.findall(r"^ingestd (\w+)([^#&\n]*)", README.read_text(), re.MULTILINE)
     for name, rest in lines:
         options = commands()[name].format_help()
         for option in re.findall(r"--\w+", rest):

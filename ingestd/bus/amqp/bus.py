@@ -11,6 +11,7 @@ Publishing begins with what was not confirmed: an event may go out twice, under 
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Generic, TypeVar
 
@@ -25,6 +26,9 @@ from ingestd.ports import BusDown, Delivery, OutboxEntry, Problem, Published
 
 PUBLISH_S = 2.0
 """Notices wait no longer than this for events on their way out, and a confirmation."""
+
+OPEN_S = 20.0
+"""One call tries no further address after this."""
 
 Worker = TypeVar("Worker")
 
@@ -150,17 +154,21 @@ class AmqpBus:
         return publisher
 
     def _open(self) -> Link:
-        """A link to the first address that takes us, beginning with the one that did before."""
-        addresses, said = self._settings.addresses, []
+        """A link to the first address that takes us, beginning with the one that did before. Where many
+        do not answer, the next call goes on with the others."""
+        addresses = self._settings.addresses
+        said: list[str] = []
+        first, until = self._first_address, time.monotonic() + OPEN_S
         for turn in range(len(addresses)):
-            index = (self._first_address + turn) % len(addresses)
+            index = self._first_address = (first + turn) % len(addresses)
+            if said and time.monotonic() >= until:
+                break
             link = Link(self._driver, self._settings)
             try:
                 link.open(addresses[index])
             except BusDown as error:
                 said.append(str(error))
                 continue
-            self._first_address = index
             return link
         raise BusDown("; and ".join(dict.fromkeys(said)))
 
