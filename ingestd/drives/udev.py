@@ -282,11 +282,12 @@ class UdevDrives:
             raise ToolFailed(_foreign(seen, user))
         with self._lock:
             self._parked[seen.bay.name] = seen.sighting
-        stopped = self._privileged.power_off(_device(seen.disk))
-        if sequence_now(seen.disk.folder) is not None:
-            with self._lock:
-                self._parked.pop(seen.bay.name, None)
-        return stopped
+        try:
+            return self._privileged.power_off(_device(seen.disk))
+        finally:
+            if sequence_now(seen.disk.folder) is not None:
+                with self._lock:
+                    self._parked.pop(seen.bay.name, None)
 
     def clean_up(self) -> Sequence[str]:
         """Undo what a dead process left: mounts, windows over drives in the bays, overlays."""

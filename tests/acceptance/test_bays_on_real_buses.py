@@ -29,7 +29,7 @@ def test_drives_of_each_bus_are_told_apart_opened_and_made_safe_to_pull(lab: Lab
     try:
         told = look(lab, "release")
         found = told["drives"]
-        assert set(found) == set(buses)
+        assert set(found) == set(buses), told
         assert {name: drive["serial"] for name, drive in found.items()} == buses
         assert {name: drive["interface"] for name, drive in found.items()} == {
             "usb": "usb-3",

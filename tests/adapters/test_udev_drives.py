@@ -304,6 +304,20 @@ def test_a_drive_that_stays_on_its_bus_is_seen_as_before(folder: Path) -> None:
     assert list(drives.enumerate()) == []
 
 
+def test_a_drive_that_cannot_be_taken_off_its_bus_is_not_shown_after_it_was_pulled(folder: Path) -> None:
+    def fails(node: str) -> bool:
+        raise ToolFailed("the daemon has to run as root")
+
+    drives = udev_drives([bay("one")], folder / "mounts", make_safe=fails)
+    device = plug(image(folder, "a", "one"))
+    (sighting,) = drives.enumerate()
+    with pytest.raises(ToolFailed):
+        drives.power_down(sighting.handle)
+    assert list(drives.enumerate()) == [sighting]
+    unplug_image(device)
+    assert list(drives.enumerate()) == []
+
+
 def test_a_drive_that_something_else_uses_is_not_powered_down(folder: Path) -> None:
     path = image(folder, "a", "one")
     make_image(path)

@@ -24,7 +24,7 @@ BAYS = {
     "usb": ("*-usb*",),
     "nvme": ("*-nvme-*",),
     "sata": ("*-ata-*",),
-    "scsi": ("*-virtio-*-scsi-*", "*virtio-pci-*-scsi-*", "pci-*-scsi-*"),
+    "scsi": ("pci-????:??:??.?-scsi-*",),
 }
 
 
