@@ -3,8 +3,79 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
+import threading
+from collections.abc import Iterator
+from typing import Protocol
+
+
+class Reach(Protocol):
+    """A way into folders whose permissions keep this process out; see `reaching`."""
+
+    def open_below(self, folder_fd: int, name: bytes, *, look: bool = False) -> int:
+        """A single name in a folder, opened for reading, or with `look` for its facts only."""
+
+
+_reaches: dict[int, list[Reach]] = {}
+_reaches_lock = threading.Lock()
+
+
+@contextlib.contextmanager
+def reaching(device: int, reach: Reach) -> Iterator[None]:
+    """Within this, folders on the file system with this device number are reached by `reach` as well.
+
+    The files of a stranger's drive have the permissions that the stranger gave them. A daemon that runs
+    without privilege asks whoever mounted the drive for those that it may not open. It is a matter of
+    the mount, not of the caller, as permissions are: so it is kept by the mount, and whoever opens or
+    looks at something by `open_at` and `stat_at` need not know.
+    """
+    with _reaches_lock:
+        _reaches.setdefault(device, []).append(reach)
+    try:
+        yield
+    finally:
+        with _reaches_lock:
+            _reaches[device].remove(reach)
+            if not _reaches[device]:
+                del _reaches[device]
+
+
+def _reach(folder_fd: int) -> Reach | None:
+    with _reaches_lock:
+        found = _reaches.get(os.fstat(folder_fd).st_dev)
+        return found[-1] if found else None
+
+
+def open_at(folder_fd: int, name: bytes, flags: int) -> int:
+    """A single name in a folder, opened for reading; no link is followed. Raises OSError."""
+    try:
+        return os.open(name, flags | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder_fd)
+    except PermissionError:
+        reach = _reach(folder_fd)
+        if reach is None:
+            raise
+    fd = reach.open_below(folder_fd, name)
+    if flags & os.O_DIRECTORY and not stat.S_ISDIR(os.fstat(fd).st_mode):
+        os.close(fd)
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+    return fd
+
+
+def stat_at(folder_fd: int, name: bytes) -> os.stat_result:
+    """The facts of a single name in a folder; of a link its own. Raises OSError."""
+    try:
+        return os.stat(name, dir_fd=folder_fd, follow_symlinks=False)
+    except PermissionError:
+        reach = _reach(folder_fd)
+        if reach is None:
+            raise
+    fd = reach.open_below(folder_fd, name, look=True)
+    try:
+        return os.fstat(fd)
+    finally:
+        os.close(fd)
 
 
 def open_beneath(root_fd: int, path: bytes, flags: int, mode: int = 0o600) -> int:
@@ -17,7 +88,10 @@ def open_beneath(root_fd: int, path: bytes, flags: int, mode: int = 0o600) -> in
     *folders, last = _parts(path)
     folder_fd = open_folder(root_fd, folders)
     try:
-        fd = os.open(last, flags | os.O_NOFOLLOW | os.O_CLOEXEC, mode, dir_fd=folder_fd)
+        if flags & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+            fd = os.open(last, flags | os.O_NOFOLLOW | os.O_CLOEXEC, mode, dir_fd=folder_fd)
+        else:
+            fd = open_at(folder_fd, last, flags)
     finally:
         os.close(folder_fd)
     try:
@@ -50,7 +124,7 @@ def open_folder(root_fd: int, folders: list[bytes], *, create: bool = False, dur
 def _open_one_folder(parent_fd: int, name: bytes, *, create: bool, durable: bool) -> int:
     flags = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
     try:
-        return os.open(name, flags, dir_fd=parent_fd)
+        return open_at(parent_fd, name, flags)
     except FileNotFoundError:
         if not create:
             raise

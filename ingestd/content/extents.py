@@ -12,6 +12,8 @@ import os
 import struct
 from collections.abc import Callable
 
+from ingestd.files import open_at
+
 _FS_IOC_FIEMAP = 0xC020660B
 _FIEMAP = struct.Struct("=QQIIII")
 _EXTENT = struct.Struct("=QQQQQIIII")
@@ -62,7 +64,7 @@ class Places:
         """The place of a regular file in this folder. Never raises OSError: it is only about speed."""
         if self._ways:
             try:
-                fd = os.open(name, _OPEN, dir_fd=folder_fd)
+                fd = open_at(folder_fd, name, _OPEN)
             except OSError:
                 return self._base + self._last
             try:

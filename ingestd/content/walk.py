@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from ingestd.content.faults import blame_station
+from ingestd.files import open_at, stat_at
 from ingestd.ports import CancelToken
 
 DEPTH_MAX = 256
@@ -146,7 +147,7 @@ class _Walker:
         """Report a folder and make it the innermost level, unless it cannot be read."""
         self._cancel.beat()
         try:
-            fd = os.open(name, _OPEN_FOLDER, dir_fd=parent_fd)
+            fd = open_at(parent_fd, name, _OPEN_FOLDER)
         except OSError as error:
             blame_station(error)
             missing = path and isinstance(error, FileNotFoundError)
@@ -176,7 +177,7 @@ class _Walker:
         for _, name in sorted(names):
             self._pulse()
             try:
-                status = os.stat(name, dir_fd=level.fd, follow_symlinks=False)
+                status = stat_at(level.fd, name)
             except FileNotFoundError:
                 vanished.add(name)
             except OSError as error:
@@ -261,7 +262,7 @@ def _unlistable(path: bytes, error: int | None) -> Found:
 
 def _listing(fd: int) -> os._ScandirIterator[str]:
     # Opened anew, since a duplicate of the descriptor would share its position with other readers.
-    own = os.open(b".", _OPEN_FOLDER, dir_fd=fd)
+    own = open_at(fd, b".", _OPEN_FOLDER)
     try:
         return os.scandir(own)
     finally:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Callable
 from dataclasses import replace
 
 from ingestd.core.model import DriveFacts, VolumeFacts
 from ingestd.drives.privileged.verbs import DeviceName, Grip, Privileged
 from ingestd.drives.volumes import HeldDrive, RootedVolume, tickets_of
+from ingestd.files import reaching
 from ingestd.ports import CancelToken
 
 
@@ -46,4 +48,6 @@ def _open_volume(
     mounted = grip.mount(facts.name, cancel)
     volume = RootedVolume(mounted.facts, mounted.root_fd)
     undo.callback(volume.close)
+    if volume.fd is not None:
+        undo.enter_context(reaching(os.fstat(volume.fd).st_dev, grip))
     return volume

@@ -101,6 +101,7 @@ class DrivesSection(Section):
     interfaces_refused: tuple[Interface, ...] = REFUSED
     power_down: bool = True
     refuse_other_usb: bool = False
+    helper_socket: Folder | None = None
 
     @property
     def look_every_s(self) -> float:

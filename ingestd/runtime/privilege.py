@@ -1,4 +1,4 @@
-"""Who performs the privileged verbs: this process."""
+"""Who performs the privileged verbs: this process, or a helper."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from functools import partial
 from ingestd.drives import loop, power
 from ingestd.drives.file_systems import ACCEPTED
 from ingestd.drives.overlay import Scratch
+from ingestd.drives.privileged.client import HelperClient
 from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
 from ingestd.drives.privileged.verbs import BayOf, Privileged
 from ingestd.drives.udev import bay_finder
@@ -15,6 +16,8 @@ from ingestd.runtime.config import Config
 
 
 def make_privileged(config: Config) -> Privileged:
+    if config.drives.helper_socket is not None:
+        return HelperClient(config.drives.helper_socket)
     return make_keeper(config, config.station.state_folder)
 
 

@@ -243,9 +243,14 @@ class HeldGrip:
         status = os.fstat(folder_fd)
         if status.st_dev not in self._devices or not stat.S_ISDIR(status.st_mode):
             raise PermissionError(errno.EPERM, "not a folder of a volume of this drive")
-        if b"/" in name or name in (b"", b".", b".."):
+        if b"/" in name or name in (b"", b".."):
             raise OSError(errno.EINVAL, "not a single name")
-        return open_beneath(folder_fd, name, os.O_PATH if look else os.O_RDONLY | os.O_NONBLOCK)
+        flags = os.O_PATH if look else os.O_RDONLY | os.O_NONBLOCK
+        fd = os.open(name, flags | os.O_NOFOLLOW | os.O_CLOEXEC, dir_fd=folder_fd)
+        if os.fstat(fd).st_dev != status.st_dev:
+            os.close(fd)
+            raise OSError(errno.EXDEV, "lies on another device than its folder")
+        return fd
 
     def drop_caches(self) -> None:
         # On descriptors of its own, and without the lock: a dying drive may never answer.

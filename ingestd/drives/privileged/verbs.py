@@ -69,8 +69,8 @@ class Grip(Protocol):
     def open_below(self, folder_fd: int, name: bytes, *, look: bool = False) -> int:
         """A file or folder in a folder of this drive, opened for reading whatever its permissions say.
 
-        `name` is a single name: no link is followed, no mount is crossed. With `look` the descriptor
-        serves for its facts only. Raises OSError as `os.open` does.
+        `name` is a single name, or `.` for the folder anew: no link is followed, no mount is crossed.
+        With `look` the descriptor serves for its facts only. Raises OSError as `os.open` does.
         """
 
     def drop_caches(self) -> None:
