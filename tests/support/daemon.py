@@ -57,6 +57,8 @@ class Station:
         self.log = root / "daemon.log"
         self.process: subprocess.Popen[bytes] | None = None
         self.program: Sequence[str] = ("-m", "ingestd")
+        self.before: Sequence[str] = ()
+        """A program that starts the daemon, such as one that makes it another user's."""
         self.seen: list[dict[str, Any]] = []
         """The status pictures that were looked at, each of them once."""
         for folder in (self.archive, self.spool, self.state, self.bays):
@@ -150,7 +152,7 @@ class Station:
     def start(self, wait: bool = True) -> None:
         self.status_path.unlink(missing_ok=True)
         with self.log.open("ab") as log:
-            command = [sys.executable, *self.program, "run", "--config", str(self.config)]
+            command = [*self.before, sys.executable, *self.program, "run", "--config", str(self.config)]
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
         if wait:
             wait_for(self._picture_or_end, what=f"the first status; the log is {self.log}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import signal
 import subprocess
 import sys
@@ -37,10 +36,12 @@ class Helper:
 
     def start(self) -> None:
         command = ("-m", "ingestd", "helper", "--config", str(self.config))
+        self.socket.unlink(missing_ok=True)
         places = ("--socket", str(self.socket), "--folder", str(self.home), "--user", self.user)
+        before = len(self.logged())
         with self.log.open("ab") as log:
             self.process = subprocess.Popen([sys.executable, *command, *places], stdout=log, stderr=log)
-        wait_for(lambda: self.socket.exists() and os.stat(self.socket).st_mode & 0o600, what="the helper")
+        wait_for(lambda: "helper_started" in self.logged()[before:], 60, f"the helper; its log is {self.log}")
 
     def kill(self) -> None:
         assert self.process is not None
@@ -53,7 +54,7 @@ class Helper:
         return self.process.wait(15)
 
     def logged(self) -> str:
-        return self.log.read_text()
+        return self.log.read_text() if self.log.exists() else ""
 
     def drives(self) -> LoopDrives:
         return LoopDrives(str(self.bays), HelperClient(str(self.socket)))

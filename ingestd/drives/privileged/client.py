@@ -155,11 +155,17 @@ class _Connection:
             packet, received = messages.receive(connection, messages.REPLY_BYTES_MAX)
             if packet:
                 return messages.parse_reply(packet), received
-            raise ToolFailed(f"the helper has ended the conversation about {request.verb}; see its log")
+            raise ToolFailed(
+                f"the helper has broken off the conversation about {request.verb}: "
+                "look into its log, and whether it serves this user"
+            )
         except (Garbled, OSError) as error:
             self._end()
             said = error.strerror if isinstance(error, OSError) else str(error)
-            raise ToolFailed(f"the helper cannot be talked to ({request.verb}): {said}") from error
+            raise ToolFailed(
+                f"the helper has broken off the conversation about {request.verb} ({said}): "
+                "look into its log, and whether it serves this user"
+            ) from error
         except (ToolFailed, ReadStalled):
             self._end()
             raise
