@@ -606,6 +606,8 @@ class Receipt:
     files_read_back: int
     bytes_read_back: int
     proved_at: float
+    replayed: tuple[str, ...] = ()
+    """Volumes that were not cleanly unmounted, and were read with their logs replayed onto an overlay."""
 
 
 # -- what goes wrong beside findings --------------------------------------------------------------

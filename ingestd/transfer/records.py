@@ -177,6 +177,7 @@ def receipt_of(
         files_read_back=files_read_back,
         bytes_read_back=bytes_read_back,
         proved_at=proved_at,
+        replayed=tuple(volume.name for volume in command.facts.volumes if volume.replayed),
     )
 
 

@@ -79,6 +79,8 @@ def test_a_drive_is_loaded_by_a_daemon_without_privilege(station: Station, tmp_p
     for name, body in late.items():
         assert (prefix / name).read_bytes() == body
     assert (prefix / "private" / "reef.age").read_bytes() == sealed(300_000, seed=7)
+    (receipt,) = (prefix / ".ingest").glob("*.receipt.json")
+    assert json.loads(receipt.read_bytes())["replayed"] == ["volume-1"]
     (manifest,) = (prefix / ".ingest").glob("*.sha256")
     assert checked(prefix, manifest) == []
     assert len(manifest.read_bytes().splitlines()) == 21
