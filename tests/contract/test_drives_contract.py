@@ -14,9 +14,12 @@ import pytest
 from ingestd.core.model import BayName, DriveHandle, DriveIdentity, JobId, Ticket
 from ingestd.drives.bays import Bay
 from ingestd.drives.folder import FolderDrives
+from ingestd.drives.loop import LoopDrives
+from ingestd.drives.privileged.client import HelperClient
 from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, ToolFailed
 from tests.support import drives as support
 from tests.support.drives import SONAR, Going, StoppedAfter, open_in, read_below, seen_in
+from tests.support.helper import Helper, running
 from tests.support.udevd import HERE, UDEV_ONLY, settle, tell, told_of_images, udevd
 
 TICKET = "ingest-ticket.json"
@@ -62,6 +65,16 @@ class LoopStation:
         support.unplug_image(self.devices.pop(bay))
 
 
+class HelperStation(LoopStation):
+    """The same, opened by a helper: one for all of them, whose bays are those of the test at hand."""
+
+    def __init__(self, home: Path, helper: Helper) -> None:
+        super().__init__(home)
+        helper.bays.unlink(missing_ok=True)
+        helper.bays.symlink_to(self.bays)
+        self.drives = LoopDrives(str(self.bays), HelperClient(str(helper.socket)))
+
+
 class UdevStation:
     """Loop devices that a real udev presents as disks in bays."""
 
@@ -87,6 +100,7 @@ class UdevStation:
 CARD_STATIONS: list[object] = [
     pytest.param(FolderStation, id="folder"),
     pytest.param(LoopStation, id="loop", marks=support.ROOT_ONLY),
+    pytest.param(HelperStation, id="helper", marks=support.ROOT_ONLY),
 ]
 
 STATIONS = [*CARD_STATIONS, pytest.param(UdevStation, id="udev", marks=UDEV_ONLY)]
@@ -98,14 +112,22 @@ def udev() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="module")
+def helper(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Helper]:
+    home = tmp_path_factory.mktemp("helper")
+    with running(home / "helper", home / "bays") as helper:
+        yield helper
+
+
 @pytest.fixture(params=STATIONS)
 def station(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Station]:
-    make: Callable[[Path], Station] = request.param
+    make: Callable[..., Station] = request.param
     with ExitStack() as stack:
         if make is UdevStation:
             request.getfixturevalue("udev")
             stack.enter_context(told_of_images(tmp_path))
-        station = make(tmp_path)
+        more = [request.getfixturevalue("helper")] if make is HelperStation else []
+        station = make(tmp_path, *more)
         yield station
         support.unplug_all(station.bays)
     assert support.mounts_at(tmp_path) == []
