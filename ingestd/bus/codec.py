@@ -196,10 +196,20 @@ def decode_heard(body: bytes, *, at: float) -> Heard | None:
             station=_station_of(document["source"]),
             said_at=seconds(document["time"]),
             event_id=str(document["id"]),
-            body=read_back(cls, document["data"]),
+            body=_read_tolerantly(cls, document["data"]),
         )
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise Malformed([f"record: {type(error).__name__}: {error}"]) from None
+
+
+def _read_tolerantly(cls: type, data: Any) -> Any:
+    """A later version may know findings that this one does not: they must not cost it the record."""
+    try:
+        return read_back(cls, data)
+    except ValueError:
+        if not isinstance(data, dict) or not data.get("findings"):
+            raise
+        return read_back(cls, data | {"findings": []})
 
 
 def _station_of(source: str) -> str:

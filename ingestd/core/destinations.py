@@ -20,7 +20,7 @@ def in_use(record: JobRecord) -> bool:
     if record.status in (JobStatus.PENDING, JobStatus.LOADED):
         return True
     kept = record.status is JobStatus.FAILED and record.job is not None and record.job.keep_on_failure
-    return kept or any(not claim.over for claim in record.claims)
+    return kept or bool(record.unsettled) or any(not claim.over for claim in record.claims)
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,7 @@ from ingestd.core.load_events import (
     Restarted,
     Returned,
     TimeUp,
+    Unheard,
     Unmatched,
     Unplugged,
     Withdrawn,
@@ -95,6 +96,7 @@ from ingestd.core.load_work import (
     on_taken_back,
     on_time_up,
     on_transferred,
+    on_unheard,
     on_unmatched,
     on_won,
     on_won_while_held,
@@ -188,7 +190,9 @@ _STALE: Mapping[type, Handler] = {
         out_of_place,
     ),
     # So do words of the log, which is read behind what has been decided here.
-    **dict.fromkeys((Progressed, TimeUp, Expired, Won, Outbid, Freed, Judged, ReportHeard), unchanged),
+    **dict.fromkeys(
+        (Progressed, TimeUp, Expired, Won, Outbid, Freed, Judged, Unheard, ReportHeard), unchanged
+    ),
     # What has been read to the end of a drive, or has stopped, stays as it is.
     Doubled: unchanged,
 }
@@ -199,6 +203,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         Matched: on_matched,
         Unmatched: on_unmatched,
         Won: on_won,
+        Unheard: on_unheard,
         Outbid: on_outbid,
         Admitted: on_admitted,
         Doubled: on_doubled,
@@ -212,6 +217,7 @@ ROWS: Mapping[Phase, Mapping[type, Handler]] = {
         **_STALE,
         Surveyed: on_surveyed,
         ReportHeard: on_report_heard,
+        Unheard: on_unheard,
         EffectFailed: on_failed,
         EffectCancelled: on_cancelled,
         TimeUp: on_time_up,

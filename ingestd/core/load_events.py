@@ -59,6 +59,11 @@ class Freed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Unheard:
+    """What this load has said, and waits to hear in the log, has got lost on the way."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
     """The failure of this load stands in the log. `keep`: what was stored stays in the store, because the
     job demands it, or because another load has loaded the same drive of the job before."""
@@ -157,6 +162,7 @@ LoadEvent = (
     | Outbid
     | Freed
     | Judged
+    | Unheard
     | ReportHeard
     | Unmatched
     | Doubled

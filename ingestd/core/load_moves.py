@@ -197,7 +197,7 @@ def _begin_same(load: Load, state: Working, out: Out) -> Load:
         case Proving(passes=passes):
             return begin_proof(load, out, passes=passes)
         case Releasing(step="verdict", text=text):
-            return await_verdict(load, text)
+            return await_verdict(load, text, out.at)
         case Releasing(step="take-back", outcome=outcome, text=text):
             return begin_take_back(load, out, outcome, text)
         case Releasing(outcome=outcome, text=text):
@@ -242,18 +242,18 @@ def fail(
         text = f"Refused by {refused_by}: {text}"
     load = replace(load, findings=findings)
     if out.context.limits.shared:
-        load = await_verdict(load, text)
+        load = await_verdict(load, text, out.at)
     else:
         load = let_go_failed(load, out, text, keep=out.job.keep_on_failure)
     assert isinstance(load.state, Releasing), "a load that fails lets go"
     return replace(load, state=replace(load.state, observations=observations, refused_by=refused_by))
 
 
-def await_verdict(load: Load, text: str) -> Load:
+def await_verdict(load: Load, text: str, at: float) -> Load:
     """Nothing is taken back before the failure has its place in the log: another station may have proved
     the same data just before."""
     attempt = next_attempt(load)
-    state = Releasing(attempt=attempt, outcome=Outcome.FAILED, step="verdict", text=text)
+    state = Releasing(attempt=attempt, outcome=Outcome.FAILED, step="verdict", text=text, since=at)
     return replace(load, attempt=attempt, state=state, rate_bytes_per_second=0.0)
 
 
@@ -287,7 +287,7 @@ def hold(
             cause=cause,
             text=text,
             tried=tried,
-            findings=findings,
+            findings=requirements.told(findings),
         )
     )
     return load

@@ -15,6 +15,7 @@ from ingestd.core.load_events import (
     Outbid,
     ReportHeard,
     TimeUp,
+    Unheard,
     Unmatched,
     Won,
 )
@@ -124,6 +125,15 @@ def _started(load: Load, how: str, out: Out) -> Load:
 def on_won(load: Load, state: Waiting, event: Won, out: Out) -> Load:
     load = replace(load, claimed=True)
     return _started(load, state.claiming, out) if state.claiming else queued(load, out)
+
+
+def on_unheard(load: Load, state: Waiting | Surveying, event: Unheard, out: Out) -> Load:
+    """Said once more, under another attempt: should the first come after all, it is stale."""
+    if isinstance(state, Waiting) and state.claiming is not None:
+        return claim(load, out, state.claiming)
+    if isinstance(state, Surveying) and state.reported:
+        return _reported(load, out)
+    return load
 
 
 def on_won_while_held(load: Load, state: Held, event: Won, out: Out) -> Load:
@@ -258,7 +268,7 @@ def _reported(load: Load, out: Out) -> Load:
             items=load.items,
         )
     )
-    return replace(load, attempt=attempt, state=Surveying(attempt=attempt, reported=True))
+    return replace(load, attempt=attempt, state=Surveying(attempt=attempt, reported=True, since=out.at))
 
 
 # -- handlers: loading and proving -----------------------------------------------------------------

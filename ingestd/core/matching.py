@@ -22,6 +22,7 @@ from ingestd.core.model import (
     JobRecord,
     JobStatus,
     Outcome,
+    Unsettled,
 )
 
 Place = tuple[JobId, int]
@@ -185,6 +186,8 @@ def contradiction(facts: DriveFacts, job: Job, drive_index: int) -> str | None:
 
 def is_free(record: JobRecord, drive_index: int, silent: Collection[str] = ()) -> bool:
     """Whether this drive of a job may still be loaded: not while a load before it takes its data back."""
+    if record.in_the_way() is not None:
+        return False
     claim = record.claim_of(drive_index)
     free = claim is None or (claim.outcome in FREE_AGAIN and claim.over)
     if claim is not None and claim.outcome is None:
@@ -201,9 +204,17 @@ def _is_at_a_station(record: JobRecord, drive_index: int) -> bool:
 def _why_taken(record: JobRecord, drive_index: int) -> str:
     if record.status is not JobStatus.PENDING:
         return f"job {record.job_id} is {record.status} already"
+    left = record.in_the_way()
+    if left is not None:
+        return still_in_the_way(record.job_id, left)
     claim = record.claim_of(drive_index)
     assert claim is not None, "a place that is not free has a claim"
     return _claim_in_words(record.job_id, claim)
+
+
+def still_in_the_way(job_id: JobId, left: Unsettled) -> str:
+    where = f" of station {left.station}" if left.station is not None else ""
+    return f"load {left.load_id}{where} has yet to take back what it stored for job {job_id} before it failed"
 
 
 def _claim_in_words(job_id: JobId, claim: DriveClaim) -> str:

@@ -324,8 +324,6 @@ class DriveClaim:
     load_id: LoadId
     station: str | None = None
     """Whose load it is; None where the station shares its jobs with nobody."""
-    heard: bool = True
-    """The claim stands in the log that the stations share; until then it is only wished for."""
     lapsed: bool = False
     """The drive was pulled before its end: whoever claims it next has it."""
     bay: BayName | None = None
@@ -337,6 +335,17 @@ class DriveClaim:
     """Announced items that were found on this drive."""
     over: bool = False
     """The load has let go: nothing of it will change in the store any more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unsettled:
+    """A load, of whichever station, that has begun and has not let go: of it something may lie in the
+    store, or come to lie there, and may have to be taken back."""
+
+    load_id: LoadId
+    station: str | None
+    version: int
+    """Of the job, as it was when the load was claimed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -355,9 +364,20 @@ class JobRecord:
     """The number under which its withdrawal has yet to be answered."""
     noted: tuple[int, ...] = ()
     """The numbers of all its withdrawals that have taken their place in the log."""
-    unsettled: tuple[LoadId, ...] = ()
-    """Loads, of whichever station, that have begun and have not let go: of them something may yet lie in
-    the store, or come to lie there."""
+    unsettled: tuple[Unsettled, ...] = ()
+    abandoned: tuple[LoadId, ...] = ()
+    """Loads whose station has lost its journal: what they stored is known to nobody."""
+
+    def is_open_for(self, version: int) -> bool:
+        """Whether this version of the job may still be loaded: a later one than that which failed may."""
+        if self.status is JobStatus.FAILED:
+            return version > self.failed_version
+        return self.status is JobStatus.PENDING
+
+    def in_the_way(self) -> Unsettled | None:
+        """A load of a version that failed and has not let go: what is found in the store may be its, and
+        about to go."""
+        return next((left for left in self.unsettled if left.version <= self.failed_version), None)
 
     def claim_of(self, drive_index: int) -> DriveClaim | None:
         return next((c for c in self.claims if c.drive_index == drive_index), None)

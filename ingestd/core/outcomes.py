@@ -17,6 +17,7 @@ once it is heard. A station that shares its jobs with nobody hears itself at onc
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,7 @@ from ingestd.core.model import (
     JobStatus,
     LoadId,
     Outcome,
+    Unsettled,
 )
 from ingestd.core.outgoing import JobFailed, JobLoaded, JobWithdrawalCompleted, LoadFinished
 from ingestd.core.phases import Held, Load, Released, Releasing
@@ -56,7 +58,7 @@ def report_of(load: Load, state: Releasing, job: Job) -> LoadFinished:
         text=state.text,
         receipt=load.receipt if state.outcome is Outcome.LOADED else None,
         items=load.items,
-        findings=load.findings,
+        findings=requirements.told(load.findings),
         observations=state.observations,
         refused_by=state.refused_by,
         data_kept=kept and state.outcome is not Outcome.LOADED,
@@ -67,9 +69,10 @@ def finished(turn: Turn, said: LoadFinished, station: str | None, *, own: bool) 
     """The outcome of one drive has its place in the log."""
     record = turn.record_of(said.job_id)
     claim = record.claim_of(said.drive_index)
-    if claim is None or claim.load_id == said.load_id or claim.outcome is not Outcome.LOADED:
+    mine = claim is None or claim.load_id == said.load_id
+    if mine or (said.outcome is Outcome.LOADED and claim is not None and claim.outcome is not Outcome.LOADED):
         turn.claim(said.job_id, _ended(said, station, over=_is_over(claim, said.load_id)))
-    elif said.outcome is not Outcome.LOADED:
+    elif claim is not None and claim.outcome is Outcome.LOADED and said.outcome is Outcome.FAILED:
         # Another load has brought this drive's data home: that this one could not says nothing of the job.
         _judge(turn, said, keep=True)
         return
@@ -104,7 +107,7 @@ def _ended(said: LoadFinished, station: str | None, *, over: bool) -> DriveClaim
 def _perhaps_loaded(turn: Turn, said: LoadFinished, station: str | None, *, own: bool) -> None:
     record = turn.station.jobs[said.job_id]
     done = {c.drive_index for c in record.claims if c.outcome is Outcome.LOADED}
-    if record.status is not JobStatus.PENDING or done != set(range(said.drives)):
+    if not record.is_open_for(said.job_version) or done != set(range(said.drives)):
         return
     turn.put_job(replace(record, status=JobStatus.LOADED))
     claims = sorted(record.claims, key=lambda claim: claim.drive_index)
@@ -115,7 +118,7 @@ def _perhaps_loaded(turn: Turn, said: LoadFinished, station: str | None, *, own:
             job_id=said.job_id,
             tenant=said.tenant,
             receipts=tuple(claim.receipt for claim in claims if claim.receipt is not None),
-            findings=tuple(finding for claim in claims for finding in claim.findings),
+            findings=requirements.told(tuple(finding for claim in claims for finding in claim.findings)),
         ),
         wait_s=turn.wait_s(own=own, key=said.job_id),
     )
@@ -138,19 +141,25 @@ def _failed(turn: Turn, said: LoadFinished, *, own: bool) -> None:
     """One drive's failure is the job's: the others stop, and what they stored is taken back."""
     record = turn.station.jobs[said.job_id]
     amended = record.job is not None and record.job.version > said.job_version
-    if record.status is JobStatus.PENDING:
-        turn.say_once(
-            said.job_id, said.job_version, job_failed(said), wait_s=turn.wait_s(own=own, key=said.job_id)
-        )
+    if record.is_open_for(said.job_version) and said.job_version > record.failed_version:
+        if requirements.blocking(said.findings):
+            wait_s = turn.wait_s(own=own, key=said.job_id)
+            turn.say_once(said.job_id, said.job_version, job_failed(said), wait_s=wait_s)
         status = JobStatus.PENDING if amended else JobStatus.FAILED
-        turn.put_job(replace(record, status=status, failed_version=said.job_version))
+        kept = record.unsettled if not said.data_kept else tuple(_without_loaded(record))
+        turn.put_job(replace(record, status=status, failed_version=said.job_version, unsettled=kept))
     _judge(turn, said, keep=said.data_kept)
-    if amended:
-        return
+    old = {left.load_id for left in record.unsettled if left.version <= said.job_version}
     stop = Withdrawn(reason=f"another drive of the job failed ({said.load_id})", keep=said.data_kept)
     for other in turn.station.loads_of(said.job_id):
-        if other.load_id != said.load_id:
+        if other.load_id != said.load_id and (other.load_id in old or not amended):
             turn.apply(other, stop)
+
+
+def _without_loaded(record: JobRecord) -> Iterator[Unsettled]:
+    """The unsettled loads but for those that were loaded: the job demands that their data stays."""
+    loaded = {claim.load_id for claim in record.claims if claim.outcome is Outcome.LOADED}
+    return (left for left in record.unsettled if left.load_id not in loaded)
 
 
 def _judge(turn: Turn, said: LoadFinished, *, keep: bool) -> None:
@@ -187,9 +196,10 @@ def released(turn: Turn, job_id: JobId, load_id: LoadId, outcome: Outcome, *, ow
     if claim is not None and not claim.over:
         turn.claim(job_id, replace(claim, over=True, outcome=claim.outcome or outcome))
     record = turn.station.jobs[job_id]
-    if outcome is not Outcome.LOADED and load_id in record.unsettled:
-        left = tuple(other for other in record.unsettled if other != load_id)
-        turn.put_job(replace(record, unsettled=left))
+    left = tuple(other for other in record.unsettled if other.load_id != load_id)
+    if outcome is not Outcome.LOADED and left != record.unsettled:
+        abandoned = (*record.abandoned, load_id) if outcome is Outcome.UNCLAIMED else record.abandoned
+        turn.put_job(replace(record, unsettled=left, abandoned=abandoned))
     answer_withdrawal(turn, job_id, own=own)
 
 
@@ -228,6 +238,9 @@ def say_withdrawal(turn: Turn, job_id: JobId, number: int, *, taken_back: bool, 
 
 def _what_is_left(record: JobRecord) -> tuple[bool, str]:
     """Whether what a withdrawn job had stored is gone, and in words what became of it."""
+    if record.abandoned:
+        names = ", ".join(record.abandoned)
+        return False, f"the journal that knew load {names} is lost; remove what it stored by hand"
     if record.kept:
         return False, f"kept, as the job demanded: what load {', '.join(record.kept)} stored"
     if record.claims:
@@ -241,5 +254,4 @@ def is_left_in_store(record: JobRecord, load: Load) -> bool:
         return False
     if not isinstance(load.state, Released) or load.state.outcome is not Outcome.LOADED:
         return False
-    # Its own record may not have been heard yet.
-    return any(c.load_id == load.load_id and c.outcome in (Outcome.LOADED, None) for c in record.claims)
+    return any(left.load_id == load.load_id for left in record.unsettled)

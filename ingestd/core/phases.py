@@ -67,6 +67,8 @@ class Surveying:
     """Blocking findings of the first observation, while the second is on its way."""
     reported: bool = False
     """All is well with the drive; what lies on it has yet to be heard in the log, in its turn."""
+    since: float | None = None
+    """When it was reported."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +112,8 @@ class Releasing:
     observations: int = 0
     """How many looks agree on what failed the job, or 1 where `refused_by` decided."""
     refused_by: str | None = None
+    since: float | None = None
+    """When the verdict was asked for, or asked for again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -424,6 +424,34 @@ def blocking(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(f for f in findings if f.severity is Severity.BLOCKING)
 
 
+FINDINGS_MAX = 100
+EVIDENCE_MAX = 25
+
+
+def told(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Findings as an event carries them, the gravest first: a disk may have more of them, and more ranges
+    of bad sectors, than a broker takes in one message. What is left out is counted; the journal has it."""
+    grave = sorted(findings, key=lambda finding: finding.severity is not Severity.BLOCKING)
+    shown = [replace(finding, evidence=_shortened(finding)) for finding in grave[:FINDINGS_MAX]]
+    left_out = len(findings) - len(shown)
+    if left_out:
+        last = shown[-1]
+        more = Evidence(name="more findings", value=left_out)
+        shown[-1] = replace(last, evidence=(*last.evidence, more))
+    return tuple(shown)
+
+
+def _shortened(finding: Finding) -> tuple[Evidence, ...]:
+    return tuple(_shortened_one(each) for each in finding.evidence)
+
+
+def _shortened_one(each: Evidence) -> Evidence:
+    if not isinstance(each.value, tuple) or len(each.value) <= EVIDENCE_MAX + 1:
+        return each
+    more = f"and {len(each.value) - EVIDENCE_MAX} more"
+    return Evidence(name=each.name, value=(*each.value[:EVIDENCE_MAX], more))
+
+
 def doubtful(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(f for f in findings if f.severity is Severity.DOUBTFUL)
 

@@ -157,6 +157,8 @@ def _on_timer(turn: Turn, event: TimerFired) -> None:
     if timer.purpose == "report":
         turn.say_of_station(_report(turn.station))
         station_log.look_for_silence(turn)
+        if turn.shared:
+            station_log.say_again(turn)
         _start_report_timer(turn)
         return
     if timer.purpose == "word":

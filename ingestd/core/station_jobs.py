@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ingestd.core import outcomes, station_bays
+from ingestd.core import outcomes, station_bays, station_log
 from ingestd.core.load_events import Amended, Lifted
 from ingestd.core.load_turns import why_not
 from ingestd.core.matching import contradiction, is_free
@@ -100,9 +100,12 @@ def _change(turn: Turn, record: JobRecord, old: Job, new: Job, offset: int | Non
         _refuse(turn, _name(new), problems, offset)
         return
     claims = record.claims if old.drives == new.drives else ()
-    turn.put_job(replace(record, job=new, status=JobStatus.PENDING, claims=claims))
+    status = JobStatus.PENDING if new.version > record.failed_version else record.status
+    turn.put_job(replace(record, job=new, status=status, claims=claims))
     for load in turn.station.loads_of(new.job_id):
         turn.apply(load, Amended(again=_demands(old) != _demands(new)))
+        # What had been claimed for the version before may be open for this one.
+        station_log.free_again(turn, new.job_id, load.drive_index)
 
 
 def _demands(job: Job) -> tuple[object, ...]:
@@ -114,15 +117,17 @@ def _why_not_changeable(turn: Turn, record: JobRecord, old: Job, new: Job) -> tu
     if record.status in (JobStatus.LOADED, JobStatus.WITHDRAWN):
         return (f"data.job_id: job {new.job_id} is {record.status} already; announce a new job",)
     loaded = any(claim.outcome is Outcome.LOADED for claim in record.claims)
-    elsewhere = any(claim.station not in (None, turn.station.limits.station) for claim in record.claims)
-    begun = loaded or elsewhere or bool(turn.station.loads_of(new.job_id))
+    # Where stations share jobs, all of them must come to the same answer: by what they have heard alone.
+    busy = bool(record.unsettled) if turn.shared else bool(turn.station.loads_of(new.job_id))
+    begun = loaded or busy
     problems = []
     if loaded and _demands(old) != _demands(new):
         problems.append(
             "data: items, requirements and proof cannot change once a drive of the job is loaded; "
             "withdraw the job instead"
         )
-    stored = elsewhere or any(load.ledger.stored_files for load in turn.station.loads_of(new.job_id))
+    here = any(load.ledger.stored_files for load in turn.station.loads_of(new.job_id))
+    stored = busy if turn.shared else here
     if stored and _checksums(old) != _checksums(new):
         problems.append(
             "data.items: checksums cannot change once files have been stored; withdraw the job instead"

@@ -16,8 +16,8 @@ from dataclasses import replace
 from typing import Any
 
 from ingestd.core import outcomes
-from ingestd.core.load_events import Freed, Outbid, ReportHeard, Won
-from ingestd.core.matching import FREE_AGAIN
+from ingestd.core.load_events import Freed, Outbid, ReportHeard, Unheard, Won
+from ingestd.core.matching import FREE_AGAIN, still_in_the_way
 from ingestd.core.messages import Heard, SaveSeen, Unsay
 from ingestd.core.model import (
     DriveClaim,
@@ -29,6 +29,7 @@ from ingestd.core.model import (
     LoadId,
     Outcome,
     Phase,
+    Unsettled,
 )
 from ingestd.core.outgoing import (
     DriveReleased,
@@ -43,7 +44,7 @@ from ingestd.core.outgoing import (
     NoticeRefused,
     StationReported,
 )
-from ingestd.core.phases import Held, Load
+from ingestd.core.phases import Held, Load, Releasing, Surveying, Waiting
 from ingestd.core.station_state import is_open
 from ingestd.core.station_turn import Turn
 
@@ -83,7 +84,8 @@ def _on_claimed(turn: Turn, event: Heard, said: LoadClaimed) -> None:
     against = _what_stands_against(turn, record, event, said)
     if against is not None:
         if load is not None and load.attempt == said.attempt and load.phase is Phase.WAITING:
-            turn.apply(load, Outbid(text=against))
+            amended = record.job is not None and record.job.version > said.job_version
+            turn.apply(load, Unheard() if amended else Outbid(text=against))
         return
     _take(turn, event, said)
     for other in _rivals(turn, said):
@@ -99,8 +101,11 @@ def _what_stands_against(turn: Turn, record: JobRecord, event: Heard, said: Load
         return f"job {said.job_id} is {record.status} already"
     if said.job_version <= record.failed_version:
         return f"job {said.job_id} version {said.job_version} has failed already"
+    left = record.in_the_way()
+    if left is not None:
+        return still_in_the_way(said.job_id, left)
     claim = record.claim_of(said.drive_index)
-    if claim is None or not claim.heard or claim.load_id == said.load_id:
+    if claim is None or claim.load_id == said.load_id:
         return None
     if claim.lapsed or claim.outcome in FREE_AGAIN or _has_gone_silent(turn, claim, event):
         return None
@@ -126,9 +131,12 @@ def _take(turn: Turn, event: Heard, said: LoadClaimed) -> None:
         drive_index=said.drive_index, load_id=said.load_id, station=event.station, bay=said.bay
     )
     if before is not None and before.load_id == said.load_id:
-        claim = replace(before, heard=True, lapsed=False, station=event.station, bay=said.bay)
+        claim = replace(before, lapsed=False, station=event.station, bay=said.bay)
     turn.claim(said.job_id, claim)
-    turn.settle_later(said.job_id, said.load_id)
+    turn.settle_later(
+        said.job_id,
+        Unsettled(load_id=said.load_id, station=event.station, version=said.job_version),
+    )
 
 
 def _rivals(turn: Turn, said: LoadClaimed) -> list[Load]:
@@ -142,7 +150,7 @@ def _rivals(turn: Turn, said: LoadClaimed) -> list[Load]:
     ]
 
 
-def free_again(turn: Turn, job_id: JobId, drive_index: int) -> None:
+def free_again(turn: Turn, job_id: JobId, drive_index: int | None) -> None:
     """Nobody has this place any more: a load that was held for it claims it."""
     for load in turn.station.loads_of(job_id):
         held = isinstance(load.state, Held) and load.state.reason is HoldReason.CLAIMED_ELSEWHERE
@@ -190,8 +198,13 @@ def _on_released(turn: Turn, event: Heard, said: DriveReleased) -> None:
     if said.job_id is None:
         return
     claim = _claim_of_load(turn, said.job_id, said.load_id)
+    was_in_the_way = turn.record_of(said.job_id).in_the_way() is not None
     outcomes.released(turn, said.job_id, said.load_id, said.outcome, own=_is_own(turn, event))
-    if claim is not None and said.outcome is not Outcome.LOADED:
+    record = turn.record_of(said.job_id)
+    if was_in_the_way and record.in_the_way() is None:
+        for load in turn.station.loads_of(said.job_id):
+            free_again(turn, said.job_id, load.drive_index)
+    elif claim is not None and said.outcome is not Outcome.LOADED:
         free_again(turn, said.job_id, claim.drive_index)
 
 
@@ -208,10 +221,11 @@ def _on_withdrawal_completed(turn: Turn, event: Heard, said: JobWithdrawalComple
 
 
 def _on_loaded(turn: Turn, event: Heard, said: JobLoaded) -> None:
-    """Told by itself where the log no longer reaches back to what made it so."""
+    """Told by itself where the log no longer reaches back to what made it so, or a record of it could not be
+    read."""
     _remember(turn, event.event_id)
     record = turn.record_of(said.job_id)
-    if record.status is JobStatus.PENDING and not record.claims:
+    if record.status is JobStatus.PENDING:
         turn.put_job(replace(record, status=JobStatus.LOADED))
 
 
@@ -248,24 +262,55 @@ def _on_reported(turn: Turn, event: Heard, said: StationReported) -> None:
 def _disown(turn: Turn) -> None:
     """Claims of this station that its journal knows nothing of are those of a journal that was lost."""
     own = turn.station.limits.station
-    for job_id in sorted(turn.station.claimants.get(own, frozenset())):
-        for claim in turn.station.jobs[job_id].claims:
-            if claim.station == own and is_open(claim) and claim.load_id not in turn.station.loads:
-                turn.say(claim.load_id, _disowned(job_id, claim))
+    for job_id, record in sorted(turn.station.jobs.items()):
+        if record.status is JobStatus.LOADED:
+            continue
+        for left in record.unsettled:
+            if left.station == own and left.load_id not in turn.station.loads:
+                turn.say(left.load_id, _disowned(job_id, left.load_id))
 
 
-def _disowned(job_id: JobId, claim: DriveClaim) -> DriveReleased:
+def _disowned(job_id: JobId, load_id: LoadId) -> DriveReleased:
     return DriveReleased(
-        load_id=claim.load_id,
+        load_id=load_id,
         job_id=job_id,
         bay=None,
         drive=DriveIdentity(),
         outcome=Outcome.UNCLAIMED,
         disposition=None,
         powered_down=False,
-        text="the journal that knew this load is lost; what it had stored stays for the next load of the "
-        "drive, which finds it there",
+        text="the journal that knew this load is lost: what it had stored is found by the next load of the "
+        "drive; if the job is withdrawn instead, it has to be removed by hand",
     )
+
+
+def say_again(turn: Turn) -> None:
+    """What was said and has not been heard for as long as the lease, although what was said after it has,
+    is lost: a broker's power cut can take the last moments of a stream."""
+    station = turn.station
+    heard_at = station.seen.get(station.limits.station, 0.0)
+    for load in station.in_order():
+        asked_at = _asked_at(load)
+        if asked_at is None or heard_at - asked_at <= station.limits.lease_s:
+            continue
+        if isinstance(load.state, Releasing):
+            job = station.job_of(load)
+            assert job is not None, "a load that fails has a job"
+            turn.put_load(replace(load, state=replace(load.state, since=turn.at)))
+            turn.say_of_load(load.load_id, outcomes.report_of(load, load.state, job))
+        else:
+            turn.apply(load, Unheard())
+
+
+def _asked_at(load: Load) -> float | None:
+    """Since when a load waits to hear in the log what it has said; None when it does not."""
+    match load.state:
+        case Waiting(claiming=str()):
+            return load.state.since
+        case Surveying(reported=True) | Releasing(step="verdict"):
+            return load.state.since
+        case _:
+            return None
 
 
 def look_for_silence(turn: Turn) -> None:

@@ -160,8 +160,8 @@ def _claimants(record: JobRecord | None) -> frozenset[str]:
 
 
 def is_open(claim: DriveClaim) -> bool:
-    """Whether a claim was heard and has not ended."""
-    return claim.heard and claim.outcome is None and not claim.lapsed
+    """Whether a claim has not ended."""
+    return claim.outcome is None and not claim.lapsed
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,7 @@ from ingestd.core.model import (
     LoadId,
     Outcome,
     Phase,
+    Unsettled,
 )
 from ingestd.core.outgoing import NoticeRefused, Outgoing, Publish
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
@@ -154,11 +155,11 @@ class Turn:
         others = tuple(c for c in record.claims if c.drive_index != claim.drive_index)
         self.put_job(replace(record, claims=(*others, claim)))
 
-    def settle_later(self, job_id: JobId, load_id: LoadId) -> None:
+    def settle_later(self, job_id: JobId, load: Unsettled) -> None:
         """This load may put something into the store: the job is not over before it has let go."""
         record = self.station.jobs[job_id]
-        if load_id not in record.unsettled:
-            self.put_job(replace(record, unsettled=(*record.unsettled, load_id)))
+        others = tuple(left for left in record.unsettled if left.load_id != load.load_id)
+        self.put_job(replace(record, unsettled=(*others, load)))
 
     # -- loads --
 
@@ -266,18 +267,12 @@ class Turn:
     def take_job(self, load: Load, job_id: JobId, drive_index: int, by: str) -> Load:
         before = self.station.jobs[job_id].claim_of(drive_index)
         unended = before is not None and not before.over and before.load_id != load.load_id
-        claim = DriveClaim(
-            drive_index=drive_index,
-            load_id=load.load_id,
-            station=self.station.limits.station if self.shared else None,
-            heard=not self.shared,
-            bay=load.bay,
-        )
-        if not (self.shared and unended):
-            # Of what was claimed before, only the log can say that it is over.
-            self.claim(job_id, claim)
         if not self.shared:
-            self.settle_later(job_id, load.load_id)
+            # Where stations share jobs, a claim counts once it is heard.
+            self.claim(job_id, DriveClaim(drive_index=drive_index, load_id=load.load_id, bay=load.bay))
+            job = self.station.jobs[job_id].job
+            version = job.version if job is not None else 0
+            self.settle_later(job_id, Unsettled(load_id=load.load_id, station=None, version=version))
         continues = before.load_id if before is not None and unended else None
         matched = Matched(job_id=job_id, drive_index=drive_index, by=by, continues=continues)
         return self.apply(load, matched)

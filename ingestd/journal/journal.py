@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import assert_never
 
 from ingestd.core.messages import Record, SaveJob, SaveLoad, SaveSeen, SaveUnsaid, SaveUplink, Say, Unsay
-from ingestd.core.model import JobRecord, JobStatus, LoadId, Outcome
+from ingestd.core.model import JobRecord, JobStatus, LoadId
 from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard
@@ -299,8 +299,7 @@ def _with_data_of_open_jobs(jobs: Iterable[JobRecord]) -> Iterator[LoadId]:
     """The loads that are done while their job is not: it may yet want back what they stored."""
     for job in jobs:
         if job.status in (JobStatus.PENDING, JobStatus.FAILED):
-            ends = (Outcome.LOADED, None)  # Its own end may not have been heard yet.
-            yield from (claim.load_id for claim in job.claims if claim.outcome in ends)
+            yield from (left.load_id for left in job.unsettled)
 
 
 def _digest(identity: str) -> bytes:

@@ -123,6 +123,7 @@ class App:
         self._status: StatusWriter | None = None
         self._vigil = Vigil(self._clock)
         self._pending: list[Event] = []
+        self._began_at = self._clock.now()
         self._seen: AwaitedPicture | None = None
         self._stores: dict[str, Store] = {}
 
@@ -330,9 +331,23 @@ class App:
             found.append(f"the bays cannot be looked at: {self._watch.trouble}")
         if isinstance(self._drives, UdevDrives):
             found += self._drives.passed_over
+        found += self._unheard()
         troubles = {name: store.trouble for name, store in self._stores.items()}
         found += [f"{name} is left alone for a while: {why}" for name, why in troubles.items() if why]
         return [*found, *self._vigil.trouble]
+
+    def _unheard(self) -> Sequence[str]:
+        """Where stations share jobs, nothing begins or ends before it is heard in their log."""
+        station = self.loop.station
+        limits = station.limits
+        since_s = self._clock.now() - max(station.seen.get(limits.station, 0.0), self._began_at)
+        if not limits.shared or since_s <= max(limits.lease_s, 3 * limits.report_every_s):
+            return ()
+        return (
+            f"nothing this station has said has been heard in the stream {self._config.amqp.claims_stream} "
+            f"for {since_s:.0f} s: loads wait for their claims; look at the broker and at what the stream is "
+            "bound to (ingestd check)",
+        )
 
     # -- what the loop asks now and then --
 

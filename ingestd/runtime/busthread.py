@@ -203,18 +203,25 @@ class BusThread:
             if settled.again_at > self._clock.monotonic() or failed >= _STUCK_AT_ONCE:
                 self._acknowledging.append(settled)
             elif self._acknowledge(settled):
-                self._under_way -= 1
-                self._bytes_under_way -= len(settled.delivery.body)
+                self._let_go(settled)
             else:
                 failed += 1
                 self._acknowledging.append(settled)
         self._say_stuck()
+
+    def _let_go(self, settled: _Settled) -> None:
+        if not settled.failures:
+            self._under_way -= 1
+            self._bytes_under_way -= len(settled.delivery.body)
 
     def _acknowledge(self, settled: _Settled) -> bool:
         try:
             bus = self._local if self._local is not None and settled.delivery.position is None else self._bus
             bus.acknowledge(settled.delivery, settled.problems)
         except BusDown as error:
+            # What cannot be set aside must not keep out all that comes after it: from now on what bounds it
+            # is how much the broker hands out unacknowledged.
+            self._let_go(settled)
             settled.failures += 1
             settled.again_at = self._clock.monotonic() + step_s(settled.failures)
             if not self._stuck:

@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from ingestd.core.messages import SaveJob, SaveLoad, SaveUplink
-from ingestd.core.model import DriveClaim, JobStatus, LoadId, Outcome
+from ingestd.core.model import DriveClaim, JobStatus, LoadId, Outcome, Unsettled
 from ingestd.core.outgoing import Publish
 from ingestd.journal.database import FILE_NAME, Database
 from ingestd.journal.journal import Journal, Pruned, Restored
@@ -84,7 +84,8 @@ def test_a_load_is_not_over_while_its_job_may_want_its_data_back(
 ) -> None:
     done = save_load("load-1", released=True, bay=None)
     claim = DriveClaim(drive_index=0, load_id=done.load.load_id, outcome=Outcome.LOADED)
-    record = replace(save_job(1).record, status=status, claims=(claim,))
+    left = Unsettled(load_id=done.load.load_id, station=None, version=1)
+    record = replace(save_job(1).record, status=status, claims=(claim,), unsettled=(left,))
     journal.commit([done, SaveJob(record=record)], at=1.0)
     assert [load.load_id for load in journal.restore().loads] == (["load-1"] if restored else [])
 

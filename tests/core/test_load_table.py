@@ -27,6 +27,7 @@ from ingestd.core.load_events import (
     Restarted,
     Returned,
     TimeUp,
+    Unheard,
     Unmatched,
     Unplugged,
     Withdrawn,
@@ -195,6 +196,7 @@ def _from_outside() -> Iterator[LoadEvent]:
     yield Admitted()
     yield Outbid(text="load quay-05.bay-1.20310517T082003000Z of station quay-05 has this drive")
     yield Freed()
+    yield Unheard()
     yield Judged(keep=False)
     yield Judged(keep=True)
     yield Unplugged()
@@ -211,7 +213,7 @@ def _plausible(load: Load, event: LoadEvent) -> bool:
     match event:
         case Matched() | Unmatched():
             return load.job_id is None and load.bay is not None
-        case Admitted() | Withdrawn() | Amended() | Outbid() | Freed() | Judged():
+        case Admitted() | Withdrawn() | Amended() | Outbid() | Freed() | Judged() | Unheard():
             return load.job_id is not None
         case Unplugged():
             return load.bay is not None

@@ -13,6 +13,7 @@ from ingestd.core.catalogue import CATALOGUE, may_be_changed, severity_of
 from ingestd.core.model import (
     ByteRange,
     ChecksumListFact,
+    Evidence,
     ExpectedDrive,
     FailureClass,
     FaultKind,
@@ -456,3 +457,20 @@ def test_two_looks_agree_when_code_and_subject_do() -> None:
 
 def test_the_limits_of_a_station_have_no_policies_unless_it_sets_some() -> None:
     assert Limits(station="quay-03").policies == ()
+
+
+def test_an_event_carries_the_gravest_findings_in_bounds_and_counts_the_others() -> None:
+    ranges = tuple(f"{number * 512}+512 EIO" for number in range(1000))
+    grave = [
+        requirements.make(
+            FindingCode.FILE_UNREADABLE, f"file-{n}", "Damaged.", Evidence(name="ranges", value=ranges)
+        )
+        for n in range(1000)
+    ]
+    noted = requirements.as_noted(grave[:1], "Seen in one look only:")
+    told = requirements.told((*noted, *grave))
+    assert len(told) == requirements.FINDINGS_MAX
+    assert {finding.severity for finding in told} == {Severity.BLOCKING}
+    assert told[0].evidence[0].value == (*ranges[: requirements.EVIDENCE_MAX], "and 975 more")
+    assert told[-1].evidence[-1] == Evidence(name="more findings", value=901)
+    assert requirements.told(told[:3]) == told[:3]

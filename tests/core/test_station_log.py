@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 
-from ingestd.core.messages import Identify, JobAnnounced, JobWithdrawn, Prove, Survey, TakeBack, Transfer
+from ingestd.core.messages import (
+    Identify,
+    JobAmended,
+    JobAnnounced,
+    JobWithdrawn,
+    Prove,
+    Survey,
+    TakeBack,
+    Transfer,
+)
 from ingestd.core.model import BayName, HoldReason, JobId, JobStatus, Phase
 from ingestd.core.outgoing import (
     JobFailed,
@@ -388,3 +398,98 @@ def test_a_refusal_is_said_by_one_station() -> None:
     pair.hear(pair.other)
     pair.talk()
     assert len({m.event_id for _, m in pair.harbour.log.told if isinstance(m.body, NoticeRefused)}) == 1
+
+
+def test_a_later_version_waits_until_what_the_failed_one_stored_is_gone() -> None:
+    """Else it would find that data in the store, and prove it, just before it is taken back."""
+    pair = Pair(drives=2)
+    pair.plug(pair.one, pair.drive(0))
+    pair.plug(pair.other, pair.drive(1, plain=True))
+    pair.talk()
+    pair.work(pair.one, Survey, Transfer)
+    pair.work(pair.other, Survey, Survey)
+    pair.talk()
+    _let_go(pair.other)
+    pair.other.pull(BAY)
+    pair.harbour.log.notices.append(JobAmended(at=v.AT, job=replace(pair.job, version=2)))
+    pair.talk()
+    assert any(isinstance(effect, TakeBack) for effect in pair.one.effects), "still taking back"
+    held = pair.plug(pair.other, pair.drive(1))
+    assert isinstance(held.state, Held)
+    assert "has yet to take back" in held.state.text
+    _let_go(pair.one)
+    pair.talk()
+    assert pair.load(pair.other).phase is Phase.SURVEYING
+
+
+def test_a_failure_that_is_read_before_the_amendment_leaves_the_job_failed_until_then() -> None:
+    pair = Pair()
+    pair.plug(pair.one, pair.drive(plain=True))
+    pair.talk()
+    pair.work(pair.one, Survey, Survey)
+    pair.talk()
+    for version in (2, 3):
+        pair.harbour.log.notices.append(JobAmended(at=v.AT, job=replace(pair.job, version=version)))
+        pair.talk()
+        assert {pier.jobs[JOB].status for pier in pair.harbour.piers} == {JobStatus.PENDING}
+    newcomer = Pier("quay-07", 0.0, pair.harbour)
+    pair.harbour.piers.append(newcomer)
+    while newcomer.heard < len(pair.harbour.log.records):
+        newcomer.move("hear", RNG)
+    newcomer.move("notice", RNG)
+    assert newcomer.jobs[JOB].status is JobStatus.FAILED, "version 1 has failed"
+    pair.hear(newcomer)
+    assert newcomer.jobs[JOB].status is JobStatus.PENDING
+
+
+def test_what_got_lost_on_the_way_is_said_again() -> None:
+    pair = Pair()
+    pair.plug(pair.one, pair.drive())
+    lost = [m for m in pair.one.outbox if isinstance(m.body, LoadClaimed)]
+    for message in lost:
+        pair.one.outbox.remove(message)
+    for _ in range(8):
+        pair.later(60.0)
+        pair.talk()
+    assert pair.load(pair.one).phase is Phase.SURVEYING
+
+
+def test_a_verdict_that_got_lost_is_asked_for_again() -> None:
+    pair = Pair()
+    pair.plug(pair.one, pair.drive(plain=True))
+    pair.talk()
+    pair.work(pair.one, Survey, Survey)
+    for message in [m for m in pair.one.outbox if isinstance(m.body, LoadFinished)]:
+        pair.one.outbox.remove(message)
+    for _ in range(8):
+        pair.later(60.0)
+        pair.talk()
+    assert pair.told(JobFailed) == [pair.one.name]
+
+
+def test_a_station_that_does_not_hear_itself_repeats_nothing() -> None:
+    """The broker is away: what is said waits in the outbox, once."""
+    pair = Pair()
+    pair.plug(pair.one, pair.drive())
+    pair.one.cut_off = True
+    for _ in range(20):
+        pair.later(60.0)
+    assert sum(isinstance(m.body, LoadClaimed) for m in pair.one.outbox) == 1
+
+
+def test_a_lost_journal_makes_no_withdrawal_seem_clean() -> None:
+    pair = Pair()
+    pair.plug(pair.one, pair.drive())
+    pair.talk()
+    pair.work(pair.one, Survey, Transfer)
+    pair.one.pull(BAY)
+    pair.talk()
+    _lose_journal(pair.one)
+    pair.talk()
+    pair.harbour.log.notices.append(JobWithdrawn(at=v.AT, job_id=JOB, reason="cancelled"))
+    pair.talk()
+    pair.later(5.0)
+    pair.talk()
+    (answer,) = pair.harbour.log.answers(JOB)
+    assert not answer.taken_back
+    assert "remove what it stored by hand" in answer.text

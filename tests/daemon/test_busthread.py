@@ -13,7 +13,7 @@ from structlog.testing import capture_logs
 
 from ingestd.journal.journal import Journal
 from ingestd.ports import Bus, BusDown, Delivery, JournalError, OutboxEntry, Published
-from ingestd.runtime import lane
+from ingestd.runtime import busthread, lane
 from ingestd.runtime.busthread import BusThread
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.loop import Inbox, Noticed
@@ -149,6 +149,21 @@ def test_a_notice_that_cannot_be_set_aside_stops_nothing_else(post: Post) -> Non
         wait_for(lambda: not post.thread.trouble, SOON_S, "the end of the trouble")
     said = [log["event"] for log in logs if log["event"].startswith("notice_") and "stuck" in log["event"]]
     assert said == ["notice_stuck", "notice_not_stuck"]
+
+
+def test_notices_that_cannot_be_set_aside_do_not_keep_out_what_comes_after_them(
+    post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(busthread, "WINDOW", 3)
+    stuck = [f"stuck-{number}.json" for number in range(6)]
+    post.bus.stuck = set(stuck)
+    for name in stuck:
+        post.deliver(name)
+    wait_for(lambda: set(stuck) <= set(post.bus.tries), SOON_S, "a try at each")
+    post.deliver("later.json")
+    post.wait_set_aside("later.json")
+    post.bus.stuck = set()
+    post.wait_set_aside(*stuck)
 
 
 def test_a_notice_that_cannot_be_set_aside_is_not_tried_at_every_turn(

@@ -242,7 +242,8 @@ def definitions(virtual_hosts: list[str]) -> dict[str, list[Any]]:
     for user in (STATION_USER, ADMINISTRATOR):
         tags = ["administrator"] if user == ADMINISTRATOR else []
         made["users"].append({"name": user, "password": PASSWORD, "tags": tags})
-    made["users"] += [{"name": each["name"], "password": PASSWORD, "tags": []} for each in shipped["users"]]
+    others = [each["name"] for each in shipped["users"] if each["name"] != STATION_USER]
+    made["users"] += [{"name": name, "password": PASSWORD, "tags": []} for name in others]
     return made
 
 

@@ -28,6 +28,7 @@ from ingestd.core.messages import (
     Heard,
     Identified,
     Identify,
+    JobAmended,
     JobAnnounced,
     JobWithdrawn,
     ProofFailed,
@@ -78,7 +79,7 @@ class Log:
 
     records: list[tuple[str, Publish]] = field(default_factory=list)
     told: list[tuple[str, Publish]] = field(default_factory=list)
-    notices: list[JobAnnounced | JobWithdrawn] = field(default_factory=list)
+    notices: list[JobAnnounced | JobAmended | JobWithdrawn] = field(default_factory=list)
 
     def publish(self, station: str, message: Publish) -> None:
         self.told.append((station, message))
@@ -336,6 +337,8 @@ class Harbour:
         self.shelf: list[Drive] = []
         self.withdrawn: set[JobId] = set()
         self.bad: set[JobId] = set()
+        self.pulled: list[Drive] = []
+        """Drives that were released."""
         self.piers: list[Pier] = []
         for number in range(stations):
             self.piers.append(Pier(f"quay-{number:02}", self.rng.uniform(-2, 2), self))
@@ -400,7 +403,7 @@ class Harbour:
             pier.plug(bay, self.shelf.pop(self.rng.randrange(len(self.shelf))))
 
     def _mischief(self) -> None:
-        what = self.rng.choice(("cut", "cut", "kill", "pull", "pull", "time", "withdraw"))
+        what = self.rng.choice(("cut", "cut", "kill", "pull", "pull", "time", "withdraw", "amend"))
         pier = self.rng.choice(self.piers)
         match what:
             case "cut":
@@ -412,10 +415,35 @@ class Harbour:
                 self.shelf.append(pier.pull(self.rng.choice(sorted(pier.plugged))))
             case "time":
                 self.at += self.rng.choice((30.0, LEASE_S / 2, LEASE_S * 1.5))
+            case "amend":
+                self._amend()
             case "withdraw" if self.rng.random() < 0.3:
                 job_id = self.rng.choice(sorted(self.jobs))
                 self.withdrawn.add(job_id)
                 self.log.notices.append(JobWithdrawn(at=self.at, job_id=job_id, reason="cancelled"))
+
+    def _amend(self) -> None:
+        """A job that failed gets another chance, with drives in which nothing is wrong."""
+        failed = [job_id for job_id in self.jobs if self.log.ids(JobFailed, job_id)]
+        again = [
+            job_id for job_id in failed if self.jobs[job_id].version == 1 and job_id not in self.withdrawn
+        ]
+        if not again:
+            return
+        job = replace(self.jobs[self.rng.choice(again)], version=2)
+        self.jobs[job.job_id] = job
+        self.bad.discard(job.job_id)
+        self.log.notices.append(JobAmended(at=self.at, job=job))
+        for drive in self._drives():
+            if drive.place[0] == job.job_id:
+                drive.plain = False
+                drive.has = (f"part-{drive.place[1]}.age",)
+
+    def _drives(self) -> Iterator[Drive]:
+        yield from self.shelf
+        yield from self.pulled
+        for pier in self.piers:
+            yield from (drive for _, drive in pier.plugged.values())
 
     def _fire_due(self) -> None:
         for pier in self.piers:
@@ -436,13 +464,21 @@ class Harbour:
             self._work_until_quiet()
             for pier in self.piers:
                 for bay in pier.release_ready():
-                    pier.pull(bay)
+                    self.pulled.append(pier.pull(bay))
+            self._bring_back()
             while self.shelf and any(pier.free_bays() for pier in self.piers):
                 self._plug_one()
             self._work_until_quiet()
             self.at += 45.0
             self._fire_due()
         self._work_until_quiet()
+
+    def _bring_back(self) -> None:
+        """Drives of jobs that have been amended since are plugged in again, until they are loaded."""
+        for drive in [d for d in self.pulled if self.jobs[d.place[0]].version > 1]:
+            if not self.log.ids(JobLoaded, drive.place[0]) and drive.place[0] not in self.withdrawn:
+                self.pulled.remove(drive)
+                self.shelf.append(drive)
 
     def _work_until_quiet(self) -> None:
         for _ in range(20_000):
@@ -460,8 +496,9 @@ class Harbour:
         for job_id in self.jobs:
             loaded, failed = self.log.ids(JobLoaded, job_id), self.log.ids(JobFailed, job_id)
             assert len(loaded) <= 1, f"{job_id} is loaded under several ids"
-            assert len(failed) <= 1, f"{job_id} failed under several ids"
-            assert not (loaded and failed), f"{job_id} is loaded and failed"
+            versions = self.jobs[job_id].version
+            assert len(failed) <= versions, f"{job_id} failed under several ids"
+            assert not (loaded and len(failed) == versions), f"{job_id} is loaded and failed"
             if loaded:
                 self._check_data(job_id)
 

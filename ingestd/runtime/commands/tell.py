@@ -71,6 +71,11 @@ def _problems(body: bytes, settings: Config) -> Sequence[str]:
     except codec.Malformed as error:
         return error.problems
     if isinstance(decoded.notice, JobAnnounced | JobAmended):
+        if settings.bus.kind == "amqp":
+            return (
+                "type: jobs are announced and amended through the broker, to all stations; sent here, this "
+                f"one would be known to {settings.station.name} alone",
+            )
         return why_not_takeable(decoded.notice.job, settings.limits())
     return ()
 
