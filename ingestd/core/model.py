@@ -674,7 +674,6 @@ class HoldReason(StrEnum):
     STORE_CONFLICT = "store-conflict"
     STATION_FAULT = "station-fault"
     CLAIMED_ELSEWHERE = "claimed-elsewhere"
-    JOB_AMENDED = "job-amended"
 
 
 class Decision(StrEnum):

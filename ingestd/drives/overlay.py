@@ -86,7 +86,7 @@ def full(scratch: Scratch) -> ToolFailed:
     """What to say of an overlay that is full: it is the station's setting, never the drive's fault."""
     return ToolFailed(
         f"replaying the volume's log takes more than the {scratch.bytes_max:,} bytes that an overlay may "
-        "have here: raise drives.overlay_bytes_max, and lift the hold"
+        "have here: raise drives.overlay_bytes_max, restart, and lift the hold"
     )
 
 

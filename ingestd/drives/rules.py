@@ -22,7 +22,7 @@ FILE_NAME = "60-ingestd-bays.rules"
 
 _HEAD = """\
 # Disks in the bays of this ingest station: read-only as they appear, and left alone by everything else.
-# Made by `ingestd rules`; change [[bays]] in the configuration, not this file. It belongs into
+# Made by `ingestd rules`; change [[bays]] in the configuration, not this file. It belongs in
 # /etc/udev/rules.d, under a name that sorts before 60-persistent-storage.rules.
 """
 
