@@ -25,7 +25,7 @@ _WHOLE_NAME = "whole-drive"
 _HYBRID = ("iso9660", "udf")
 """File systems of discs, beside which a partition table may lie by design."""
 _IN_FIRST_SECTOR = ("vfat", "exfat", "ntfs", "xfs", "squashfs")
-"""Their mark lies where a partition table would: what looks like one is their boot code."""
+"""Their mark lies where an MBR would: what looks like one is their boot code. (A GPT lies elsewhere.)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,9 @@ def _has_table(fields: Mapping[str, str]) -> bool:
     """Whether the partitions are to be looked at: not where one thing takes the drive from end to end."""
     kind = fields.get("ID_FS_TYPE")
     taken = kind is not None and why_not_opened(kind)[0] in (VolumeFlaw.LOCKED, VolumeFlaw.MEMBER)
-    return "ID_PART_TABLE_TYPE" in fields and kind not in (*_HYBRID, *_IN_FIRST_SECTOR) and not taken
+    table = fields.get("ID_PART_TABLE_TYPE")
+    boot_code = table == "dos" and kind in _IN_FIRST_SECTOR
+    return table is not None and kind not in _HYBRID and not boot_code and not taken
 
 
 def _of_table(window: LoopWindow, kind: str, whole: VolumeFacts) -> list[Place]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import time
 from collections.abc import Sequence
 from dataclasses import replace
 
 from ingestd.core.model import FaultKind, FileFault, Ledger
-from ingestd.ports import CancelToken, Manifest, OpenDrive
+from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile
 from ingestd.transfer.damage import BLOCK_BYTES
 from ingestd.transfer.session import HEAD_BYTES, LookHead
 from ingestd.transfer.source import Care, OpenFile, ReadInto, Source
@@ -27,12 +28,13 @@ def recheck(
     """The ledger, and the faults that a second look bears out, past the caches.
 
     The other files are pending again: also one that shows a different fault now, since no two looks
-    agree about it.
+    agree about it. Raises DriveGoneError, and bears nothing out, when the drive was pulled meanwhile.
     """
     drive.drop_caches()
     look = _SecondLook(Source(drive, cancel, care, read), manifest, look_head)
     try:
         looked = [(first, look.at(first)) for first in faults]
+        look.require_drive()
     finally:
         look.source.close()
     cancel.check()
@@ -46,11 +48,28 @@ class _SecondLook:
         self._manifest = manifest
         self._look_head = look_head
         self._block = memoryview(bytearray(BLOCK_BYTES))
+        self._last: tuple[PendingFile, float] | None = None
+        """The file at fault that was looked at last, and when that was."""
 
     def at(self, first: FileFault) -> FileFault | None:
         """The fault, when it is there again."""
+        file = self._manifest.file(first.file_no)
+        again = self._again(first, file)
+        if again is not None:
+            self._last = file, time.monotonic()
+        return again
+
+    def require_drive(self) -> None:
+        """Raise DriveGoneError unless the drive is there still, some time after the last fault.
+
+        A drive that was pulled shows every fault again at once, and is seen to be gone only later.
+        """
+        if self._last is not None:
+            self.source.require_drive(*self._last)
+
+    def _again(self, first: FileFault, file: PendingFile) -> FileFault | None:
         try:
-            with self.source.open(self._manifest.file(first.file_no)) as opened:
+            with self.source.open(file) as opened:
                 opened.forget()
                 return self._look(first, opened)
         except AtFault as again:

@@ -294,6 +294,19 @@ def test_a_file_system_from_end_to_end_beside_a_table_is_told(station: Station) 
     assert "which is real is unknown" in survey["whole-drive"]
 
 
+@real("sfdisk", "mkfs.exfat")
+def test_a_gpt_is_read_whatever_mark_of_a_former_file_system_lies_in_the_first_sector(
+    station: Station,
+) -> None:
+    make_file_system(station.image, "mkfs.exfat", size_mib=24)
+    table = f"label: gpt\nstart=8192, size=4096, type={LINUX}"
+    tool("sfdisk", "--quiet", "--no-tell-kernel", "--wipe=never", str(station.image), typed=table)
+    station.put((4, station.volume("NOW", b"now")))
+    survey = station.survey()
+    assert survey["volume-1"] == b"now"
+    assert "which is real is unknown" in survey["whole-drive"]
+
+
 @real("sfdisk")
 def test_a_table_without_partitions(station: Station) -> None:
     station.write("label: gpt\n")

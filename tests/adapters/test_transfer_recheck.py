@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import time
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
+from ingestd import files
 from ingestd.core.model import ByteRange, FaultKind, FileFault
 from ingestd.ports import DriveGoneError
 from tests.support.byte_path import KIB, BytePath, byte_path, content, data_objects, make_drive, sha256
@@ -136,6 +139,55 @@ def test_a_drive_that_goes_confirms_and_records_nothing(path: BytePath, tmp_path
     with pytest.raises(DriveGoneError):
         path.recheck((fault,), drive, manifest)
     assert manifest.ledger().failed_files == 1
+
+
+@dataclass
+class SeenLate(FakeDrive):
+    """Pulled already, and still said to be there for so many seconds."""
+
+    seen_for_s: float = 0.3
+
+    def still_there(self) -> bool:
+        return not self.gone or time.monotonic() < self.left_at + self.seen_for_s
+
+    def pull(self) -> None:
+        self.left_at = time.monotonic()
+        self.gone = True
+
+
+@pytest.mark.parametrize("opens", [True, False])
+def test_a_drive_that_is_seen_late_to_be_gone_bears_out_nothing(
+    path: BytePath, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, opens: bool
+) -> None:
+    make_drive(tmp_path / "drive", dict.fromkeys("abc", BODY)).close()
+    drive = SeenLate(tmp_path / "drive", bad={name: [BadSpot(50_000, 1)] for name in "abc"})
+    manifest = FakeManifest()
+    survey(drive, manifest)
+    _, faults = path.transfer(drive, FakeStore(), manifest)
+    assert [fault.kind for fault in faults] == [FaultKind.UNREADABLE] * 3
+    path.settings = replace(path.settings, settle_s=2.0)
+    drive.pull()
+    if not opens:
+        monkeypatch.setattr(files, "open_beneath", refuse)
+    with pytest.raises(DriveGoneError):
+        path.recheck(faults, drive, manifest)
+    assert manifest.ledger().failed_files == 3
+
+
+def refuse(*_: object) -> int:
+    raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+
+def test_the_drive_is_waited_for_once_however_many_faults(path: BytePath, tmp_path: Path) -> None:
+    bodies = {f"{n:02}": BODY for n in range(12)}
+    drive = make_drive(tmp_path / "drive", bodies, bad={name: [BadSpot(50_000, 1)] for name in bodies})
+    manifest = FakeManifest()
+    survey(drive, manifest)
+    _, faults = path.transfer(drive, FakeStore(), manifest)
+    path.settings = replace(path.settings, settle_s=0.5)
+    began = time.monotonic()
+    assert path.recheck(faults, drive, manifest)[1] == faults
+    assert 0.5 <= time.monotonic() - began < 12 * 0.5
 
 
 def test_ranges_are_in_bytes_of_the_file(path: BytePath, tmp_path: Path) -> None:
