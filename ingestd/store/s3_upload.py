@@ -31,6 +31,15 @@ def _are_cuts(held: Mapping[int, Part], size_bytes: int, part_bytes: int) -> boo
     )
 
 
+def _differs(sent: Part, listed: Part | None) -> bool:
+    """Whether what is listed is for certain not what was sent; ETags tell only where both are MD5s."""
+    if listed is None:
+        return False
+    if sent.checksum and listed.checksum:
+        return sent.checksum != listed.checksum
+    return is_md5(sent.etag) and is_md5(listed.etag) and sent.etag.strip('"') != listed.etag.strip('"')
+
+
 def _summed(blocks: Iterator[memoryview], digest: hashlib._Hash) -> Iterator[memoryview]:
     for block in blocks:
         digest.update(block)
@@ -192,10 +201,13 @@ class S3Upload:
         )
 
     def _look_again(self) -> bool:
-        """Take the store's word for what it holds; whether there is such an upload."""
+        """Take the store's word for what it holds; whether there is such an upload. Raises StoreDigest
+        where that is plainly another part than the one that was sent."""
         held = parts(self._client, self._token.key, self._token.upload_id)
         if held is not None:
             with self._lock:
+                if any(_differs(part, held.get(number)) for number, part in self._parts.items()):
+                    raise StoreDigest(f"{self._client}: it holds other parts than it took; send it again")
                 self._parts = held
         return held is not None
 
@@ -251,13 +263,19 @@ class S3Upload:
     # -- when the key is taken, or the upload gone ------------------------------------------------------
 
     def _taken(self, found: Found | None, size_bytes: int, sha256: bytes) -> bool:
-        """Something has the key: whether it is the same content, put there by others."""
+        """Something has the key: whether it is the same content, put there by others. Raises
+        StoreConflict, or StoreUnreachable once what this upload has put there wrongly is removed."""
         if found is None:
             raise StoreUnreachable(f"{self._client}: a key was taken and is free again; it is tried again")
-        if found.origin != self._token.number and not self._is_same(found, size_bytes, sha256):
-            raise self._objects.conflict(self._path)
+        ours = found.origin == self._token.number
+        if not self._is_same(found, size_bytes, sha256):
+            if not ours:
+                raise self._objects.conflict(self._path)
+            self._objects.remove(self._token.key)
+            self._notes.end(self._token)
+            raise self._over()
         self._notes.end(self._token)
-        return found.origin != self._token.number
+        return not ours
 
     def _perhaps_done(self, size_bytes: int, sha256: bytes) -> bool:
         """There is no such upload any more: the answer to an earlier try may have been lost."""

@@ -6,6 +6,7 @@ lost on its way has to be read again: `Session` does so, and the journal never h
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from collections import deque
 from collections.abc import Generator
@@ -23,7 +24,9 @@ class FeedBroken(Exception):
 class PartFeed:
     """Between one reader and one sender. Every buffer that is put is released exactly once."""
 
-    def __init__(self, pool: BufferPool) -> None:
+    def __init__(self, pool: BufferPool, before: hashlib._Hash) -> None:
+        """`before`: the digest of the file up to this part, to tell whether it reads the same again."""
+        self.before = before
         self._pool = pool
         self._changed = threading.Condition()
         self._waiting: deque[tuple[Buffer, memoryview]] = deque()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -114,10 +115,10 @@ class PartedFile:
             self._under_way += 1
         self._out.send(lambda: self._put(cut, part, buffer), lambda: self._part_over(buffer, False))
 
-    def stream(self, cut: Cut, *, awaited: bool) -> PartFeed:
+    def stream(self, cut: Cut, before: hashlib._Hash, *, awaited: bool) -> PartFeed:
         """Begin to send a part that is yet to be read, buffer by buffer. One that is lost on its way is
         told of by `lost`, or where it is `awaited` by the feed."""
-        feed = PartFeed(self._out.pool)
+        feed = PartFeed(self._out.pool, before)
         with self._changed:
             self._under_way += 1
             self._streams += 1
@@ -251,7 +252,20 @@ class PartedFile:
         if file.left_sha256 != sha256:
             self._clear()
         out.manifest.record_attempt([(file.file_no, sha256, self._key)])
-        return persistently(out.sending, upload.complete, file.size_bytes, sha256).existed
+        try:
+            return persistently(out.sending, upload.complete, file.size_bytes, sha256).existed
+        except StoreDigest:
+            self._begin_anew(upload, sha256)
+            raise
+
+    def _begin_anew(self, upload: Upload, sha256: bytes) -> None:
+        """Forget an upload whose parts do not become the file, or its next pass would trust them again."""
+        out, file = self._out, self._file
+        persistently(out.sending, upload.abort)
+        out.manifest.record_pending([file.file_no])
+        # An earlier try may have put the file under its key, and it is this load's to take back.
+        out.manifest.record_attempt([(file.file_no, sha256, self._key)])
+        out.tally.begun_anew(file.file_no)
 
     def _clear(self) -> bool:
         """Remove what this load has left of the file; whether there was something."""

@@ -11,6 +11,7 @@ drive, the store or the journal ends the pass, after what was on the way has bee
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections import deque
 from collections.abc import Callable, Iterator
@@ -43,6 +44,9 @@ FILES_AHEAD = 8
 HEAD_BYTES = 64 << 10
 """How much of a file is shown to `look_head`."""
 
+_READINGS = 3
+"""How often a part is read again that reads otherwise than before."""
+
 LookHead = Callable[[bytes], str | None]
 """The name of the plainly unencrypted format that a file with this beginning has; else None."""
 Report = Callable[[Ledger, float], None]
@@ -60,6 +64,10 @@ class Means:
     look_head: LookHead
     clock: Callable[[], float]
     read: ReadInto
+
+
+class _ReadOtherwise(Exception):
+    """A part is not what it was when it was read before."""
 
 
 class Session:
@@ -276,18 +284,18 @@ class Session:
         else:
             self._out.pool.release(buffer)
 
-    def _read(self, opened: OpenFile, view: memoryview, offset: int, digest: hashlib._Hash | None) -> None:
+    def _read(self, opened: OpenFile, view: memoryview, offset: int, digest: hashlib._Hash) -> None:
         for at, block in enumerate(opened.blocks(view, offset)):
             if offset == 0 and at == 0:
                 self._look(opened.file, block)
-            if digest is not None:
-                digest.update(block)
+            digest.update(block)
 
     # -- parts that are larger than a buffer ------------------------------------------------------
 
     def _stream_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: hashlib._Hash) -> None:
+        before = digest.copy()
         if not sending.may_have(cut):
-            self._feed(opened, sending.stream(cut, awaited=False), cut, digest)
+            self._feed(opened, sending.stream(cut, before, awaited=False), cut, digest)
             return
         md5 = hashlib.md5(usedforsecurity=False)
         for offset, view in self._views(cut):
@@ -295,7 +303,7 @@ class Session:
             md5.update(view)
         prefix_sha256 = digest.copy().digest()
         if sending.wants(cut, prefix_sha256, md5.digest()):
-            self._stream_again(opened, sending, cut, prefix_sha256)
+            self._stream_again(opened, sending, cut, before, prefix_sha256)
 
     def _views(self, cut: Cut) -> Iterator[tuple[int, memoryview]]:
         """The pieces of a part, each with one buffer for as long as it is looked at."""
@@ -313,15 +321,23 @@ class Session:
             yield offset, min(size_bytes, end - offset)
 
     def _feed(
-        self, opened: OpenFile, feed: PartFeed, cut: Cut, digest: hashlib._Hash | None, prefix: bytes = b""
+        self,
+        opened: OpenFile,
+        feed: PartFeed,
+        cut: Cut,
+        digest: hashlib._Hash,
+        prefix_sha256: bytes | None = None,
     ) -> None:
-        """Read a part for a sender; `prefix` is known where it was read before."""
+        """Read a part for a sender, who never gets the end of one that was read before, to this digest,
+        and reads otherwise now: then _ReadOtherwise is raised."""
         try:
             for offset, length in self._pieces(cut):
                 buffer = self._out.acquire()
-                view = buffer.view[:length]
+                view, is_last = buffer.view[:length], offset + length == cut.offset + cut.length
                 try:
                     self._read(opened, view, offset, digest)
+                    if is_last and prefix_sha256 not in (None, digest.digest()):
+                        raise _ReadOtherwise
                 except BaseException:
                     self._out.pool.release(buffer)
                     raise
@@ -329,21 +345,28 @@ class Session:
         except BaseException:
             feed.break_off()
             raise
-        feed.finish(digest.copy().digest() if digest is not None else prefix)
+        feed.finish(digest.copy().digest())
 
     def _send_lost(self, opened: OpenFile, sending: PartedFile, *, settled: bool) -> None:
-        """Read and send again what was lost on its way; it is not hashed a second time."""
+        """Read and send again what was lost on its way, as it was hashed the first time."""
         while lost := sending.lost(settled=settled):
             for cut, feed in lost:
-                self._stream_again(opened, sending, cut, feed.prefix())
+                self._stream_again(opened, sending, cut, feed.before, feed.prefix())
 
-    def _stream_again(self, opened: OpenFile, sending: PartedFile, cut: Cut, prefix: bytes) -> None:
+    def _stream_again(
+        self, opened: OpenFile, sending: PartedFile, cut: Cut, before: hashlib._Hash, prefix_sha256: bytes
+    ) -> None:
         def attempt() -> None:
-            feed = sending.stream(cut, awaited=True)
-            self._feed(opened, feed, cut, None, prefix)
+            feed = sending.stream(cut, before, awaited=True)
+            self._feed(opened, feed, cut, before.copy(), prefix_sha256)
             feed.outcome(self._out.reading)
 
-        persistently(self._out.reading, attempt)
+        for _ in range(_READINGS):
+            with contextlib.suppress(_ReadOtherwise):
+                persistently(self._out.reading, attempt)
+                return
+        opened.check_unchanged()
+        raise fault(FaultKind.CHANGED_WHILE_READ, opened.file, found="other bytes when read again")
 
     def _look(self, file: PendingFile, block: memoryview) -> None:
         if not self._command.sniff:

@@ -21,6 +21,7 @@ from ingestd.core.model import FailureClass
 from ingestd.core.retry import TABLE
 from ingestd.ports import (
     Cancelled,
+    Pace,
     PortError,
     StoreBusy,
     StoreConflict,
@@ -33,10 +34,11 @@ from ingestd.ports import (
 from ingestd.store.pacing import Allowance
 from ingestd.store.s3 import S3Store
 from ingestd.store.s3_circuit import FAILURES, Circuit, RetryBudget
-from ingestd.store.s3_client import Framing, Stream, _send_stream
+from ingestd.store.s3_client import Framing, Request, Stream, _send_stream
 from ingestd.store.s3_credentials import CredentialSource
 from ingestd.store.s3_errors import counts_against, error_of
 from ingestd.store.s3_integrity import combined_etag
+from ingestd.store.s3_objects import ORIGIN
 from ingestd.store.s3_settings import MIB, PARTS_MAX, Payload, S3Settings, planned_part_bytes
 from ingestd.store.s3_wire import Answer, Endpoint
 from ingestd.transfer import stopping
@@ -316,6 +318,41 @@ def test_an_answer_that_was_lost_on_the_way_counts_as_done_and_as_ones_own() -> 
         proxy.choose = lambda seen: None
         assert not upload.complete(len(body), hashlib.sha256(body).digest()).existed
         assert content(store, b"a/b") == body
+
+
+@pytest.mark.parametrize("status", [404, 412])
+def test_an_object_of_ones_own_that_is_wrong_is_removed_and_sent_anew(
+    monkeypatch: pytest.MonkeyPatch, status: int
+) -> None:
+    store, body = opened(), some_bytes(100_000)
+    upload, ask = store.begin(b"a/b", len(body)), store._client.ask
+    upload.put_part(1, 0, memoryview(body), at_will)
+
+    def garbled(request: Request, pace: Pace = at_will) -> Answer:
+        if request.method != "POST":
+            return ask(request, pace)
+        wrong, origin = memoryview(some_bytes(100_000, 7)), upload.token.partition(" ")[0]
+        ask(Request(method="PUT", key=request.key, body=wrong, headers={ORIGIN: origin}))
+        return Answer(status)
+
+    monkeypatch.setattr(store._client, "ask", garbled)
+    with pytest.raises(StoreUnreachable, match="anew"):
+        upload.complete(len(body), hashlib.sha256(body).digest())
+    assert store.stat(b"a/b") is None
+    assert store.resume(b"a/b", len(body), upload.token) is None
+
+
+def test_a_part_that_is_another_in_the_store_than_was_sent_is_not_believed() -> None:
+    store, body = opened(), some_bytes(100_000)
+    upload = store.begin(b"a/b", len(body))
+    upload.put_part(1, 0, memoryview(body), at_will)
+    _, upload_id, key = upload.token.split(" ")
+    query = [("partNumber", "1"), ("uploadId", upload_id)]
+    store._client.must(Request(method="PUT", key=key, query=query, body=memoryview(some_bytes(100_000, 7))))
+    for _ in range(2):
+        with pytest.raises(StoreDigest):
+            upload.complete(len(body), hashlib.sha256(body).digest())
+    assert store.stat(b"a/b") is None
 
 
 def test_a_batch_in_a_bad_line_says_what_it_placed() -> None:

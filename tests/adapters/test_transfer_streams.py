@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from tenacity import wait_none
 
+from ingestd.core.model import FaultKind
 from ingestd.ports import StoreBusy, StoreDigest, StoreRefused, StoreUnreachable
+from ingestd.transfer import stopping
 from ingestd.transfer.settings import TransferSettings
 from tests.support.byte_path import KIB, BytePath, byte_path, data_objects, make_drive
 from tests.support.fake_drive import BadSpot, FakeDrive, survey
@@ -104,6 +108,59 @@ def test_a_store_that_stays_away_ends_the_pass_with_its_error(path: BytePath, tm
     assert data_objects(store.objects) == FILES
     known = 2 * PART
     assert path.governor.sent - sent_before <= sum(map(len, FILES.values())) - known + 100 * KIB
+
+
+def flips_when_read_again(times: int) -> Callable[[int, list[memoryview], int], int]:
+    """A drive that gives another first byte than the first time, so many times."""
+    turn = 0
+
+    def read(fd: int, views: list[memoryview], offset: int) -> int:
+        nonlocal turn
+        length = os.preadv(fd, views, offset)
+        if offset == 0 and length:
+            views[0][0] ^= 0 < turn <= times
+            turn += 1
+        return length
+
+    return read
+
+
+@pytest.mark.parametrize("times", [1, 9])
+def test_a_part_that_reads_otherwise_when_it_is_sent_again_never_arrives(
+    path: BytePath, tmp_path: Path, times: int
+) -> None:
+    store = FakeStore(part_bytes=PART, fault=fails_at("put_part", lambda: StoreUnreachable("gone"), 1))
+    drive = make_drive(tmp_path / "drive", {"parts": FILES["parts"]})
+    path.read = flips_when_read_again(times)
+    ledger, faults = path.transfer(drive, store, surveyed(drive))
+    assert data_objects(store.objects) == ({"parts": FILES["parts"]} if times == 1 else {})
+    assert [each.kind for each in faults] == [FaultKind.CHANGED_WHILE_READ] * (times > 1)
+    assert (ledger.pending_files, store.medium.uploads, path.pool.held) == (0, {}, {})
+
+
+def test_parts_that_do_not_become_their_file_are_all_sent_again_by_the_next_pass(
+    path: BytePath, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(stopping, "_JITTER", wait_none())
+    store, garbled = FakeStore(part_bytes=PART), threading.Event()
+
+    def garble(operation: str, key: bytes) -> None:
+        if operation == "complete" and not garbled.is_set():
+            garbled.set()
+            for parts in store.medium.uploads.values():
+                parts[0] = parts[0][::-1]
+
+    store.fault = garble
+    drive = make_drive(tmp_path / "drive", {"parts": FILES["parts"]})
+    manifest = surveyed(drive)
+    with pytest.raises(StoreDigest):
+        path.transfer(drive, store, manifest)
+    assert (store.medium.uploads, manifest.uploads()) == ({}, [])
+    ledger, faults = path.transfer(drive, store, manifest)
+    assert (ledger.stored_files, ledger.arrived_bytes, faults) == (1, 0, ())
+    assert data_objects(store.objects) == {"parts": FILES["parts"]}
+    assert path.take_back(store, manifest) == (1, len(FILES["parts"]))
+    assert store.objects == {}
 
 
 def test_a_refusal_ends_the_pass_at_once(path: BytePath, tmp_path: Path) -> None:
