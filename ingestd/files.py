@@ -10,6 +10,12 @@ import threading
 from collections.abc import Iterator
 from typing import Protocol
 
+MOUNT_ENDED = frozenset((errno.ENOTCONN, errno.ECONNABORTED, errno.ESHUTDOWN))
+"""What is answered for files of a mount whose program has ended; no medium gives any of it."""
+MOUNT_ENDED_TEXT = (
+    "the program that served this mount has ended: look into the system's log, and the helper's"
+)
+
 
 class Reach(Protocol):
     """A way into folders whose permissions keep this process out; see `reaching`."""

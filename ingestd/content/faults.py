@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import errno
 
-from ingestd.ports import ResourcesExhausted
+from ingestd.files import MOUNT_ENDED, MOUNT_ENDED_TEXT
+from ingestd.ports import ResourcesExhausted, ToolFailed
 
 _SHORTAGES = frozenset((errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.ENOBUFS))
 _NO_RIGHTS = frozenset((errno.EACCES, errno.EPERM))
 
 
 def blame_station(error: OSError) -> None:
-    """Raise ResourcesExhausted for an error that only says that the station is out of something."""
+    """Raise for an error that only says something about the station: ResourcesExhausted when it is out of
+    something, ToolFailed when the mount has ended."""
+    if error.errno in MOUNT_ENDED:
+        raise ToolFailed(f"{MOUNT_ENDED_TEXT} ({error.strerror})") from error
     if error.errno in _SHORTAGES:
         raise ResourcesExhausted(
             f"the station cannot open another file or folder ({error.strerror}): "

@@ -54,8 +54,6 @@ _MEDIUM = (
     errno.EBADMSG,
     errno.EUCLEAN,
     errno.ESTALE,
-    errno.ENOTCONN,
-    errno.ESHUTDOWN,
 )
 """What Linux answers when the medium, the link to it or the file system on it is at fault."""
 

@@ -13,11 +13,13 @@ import fcntl
 import os
 import re
 import struct
+from collections.abc import Callable
 
 from ingestd.drives import block
 from ingestd.drives.interface import Parent, parents
 from ingestd.ports import ToolFailed
 
+_SYS_BLOCK = "/sys/block"
 _SG_IO = 0x2285
 _NO_DATA = -1
 _TIMEOUT_MS = 20_000
@@ -33,20 +35,29 @@ def make_safe_to_pull(node: str) -> bool:
     """Stop the disk at a node such as `/dev/sdb` and take it off its bus; whether it has stopped.
 
     False, and nothing is done, where there is no such way: a loop device, a virtual disk, a memory card.
-    Nobody may use the disk. Raises ToolFailed, DriveGoneError and DriveUnreadable.
+    Nobody may use the disk, and the caller has it open: so its node is nobody else's until then. What was
+    plugged in at its place meanwhile is left alone. Raises ToolFailed, DriveGoneError and DriveUnreadable.
     """
-    folder = os.path.realpath(f"/sys/block/{os.path.basename(node)}")
+    folder = os.path.realpath(os.path.join(_SYS_BLOCK, os.path.basename(node)))
+    same_disk = _unchanged(Parent(folder), "diskseq")
     chain = list(parents(folder))
     if any(parent.subsystem == "nvme" for parent in chain):
-        return _take_off(_nearest(chain, "pci"), "remove")
+        return _take_off(_nearest(chain, "pci"), "remove", same_disk)
     if not any(parent.subsystem == "scsi" for parent in chain):
         return False
-    stopped = stop(node)
-    _take_off(Parent(os.path.join(folder, "device")), "delete")
     enclosure = next((p for p in chain if p.subsystem == "usb" and p.text("speed")), None)
-    if enclosure is not None:
-        _take_off(enclosure, "remove")
+    same_enclosure = enclosure and _unchanged(enclosure, "devnum")
+    stopped = stop(node)
+    _take_off(Parent(os.path.join(folder, "device")), "delete", same_disk)
+    if same_enclosure:
+        _take_off(enclosure, "remove", same_enclosure)
     return stopped
+
+
+def _unchanged(device: Parent, number: str) -> Callable[[], bool]:
+    """Tells later whether a device is still the one of now, by a number that the next one does not share."""
+    before = device.text(number)
+    return lambda: os.path.isdir(device.folder) and device.text(number) == before
 
 
 def stop(node: str) -> bool:
@@ -80,9 +91,9 @@ def _nearest(chain: list[Parent], subsystem: str) -> Parent | None:
     return next((parent for parent in chain if parent.subsystem == subsystem), None)
 
 
-def _take_off(device: Parent | None, door: str) -> bool:
-    """Have the kernel let go of a device. Raises ToolFailed."""
-    if device is None:
+def _take_off(device: Parent | None, door: str, is_same: Callable[[], bool]) -> bool:
+    """Have the kernel let go of a device, unless another one is there by now. Raises ToolFailed."""
+    if device is None or not is_same():
         return False
     path = os.path.join(device.folder, door)
     try:

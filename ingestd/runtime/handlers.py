@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
 from ingestd.content import sniff
 from ingestd.content.survey import survey
@@ -48,11 +49,31 @@ class OpenDrives:
     def __init__(self, drives: Drives) -> None:
         self._drives = drives
         self._lock = threading.Lock()
-        self._open: dict[LoadId, tuple[DriveHandle, OpenDrive]] = {}
+        self._open: dict[LoadId, tuple[DriveHandle | None, OpenDrive]] = {}
+        """Without a handle: to be opened anew when it is asked for next."""
         self._opening: dict[LoadId, Token] = {}
         """Whose opening counts; one that comes back and is not named here came too late."""
         self._closing: set[LoadId] = set()
         self._over = False
+
+    @contextlib.contextmanager
+    def using(
+        self, load_id: LoadId, handle: DriveHandle, token: Token, *, fresh: bool
+    ) -> Iterator[OpenDrive]:
+        """The drive, as `get` gives it. After a ToolFailed the next to ask for it has it opened anew: what
+        failed may be what holds it, such as a helper that was restarted."""
+        drive = self.get(load_id, handle, token, fresh=fresh)
+        try:
+            yield drive
+        except ToolFailed:
+            self._outdate(load_id, drive)
+            raise
+
+    def _outdate(self, load_id: LoadId, drive: OpenDrive) -> None:
+        with self._lock:
+            known = self._open.get(load_id)
+            if known is not None and known[1] is drive:
+                self._open[load_id] = (None, drive)
 
     def get(self, load_id: LoadId, handle: DriveHandle, token: Token, *, fresh: bool) -> OpenDrive:
         """The drive, opened if need be; `fresh`: opened anew. Checks that it is still the same one.
@@ -179,15 +200,14 @@ class Handlers:
 
     def survey(self, command: Survey, token: Token) -> Event:
         manifest = self._manifest(command, token)
-        drive = self.open.get(command.load_id, command.handle, token, fresh=command.fresh)
-        if command.fresh:
-            drive.drop_caches()
-        facts = survey(drive, command.job, manifest, reserved=RECORDS, cancel=token, sniff=command.sniff)
+        with self.open.using(command.load_id, command.handle, token, fresh=command.fresh) as drive:
+            if command.fresh:
+                drive.drop_caches()
+            facts = survey(drive, command.job, manifest, reserved=RECORDS, cancel=token, sniff=command.sniff)
         return Surveyed(at=self._clock.now(), load_id=command.load_id, attempt=command.attempt, facts=facts)
 
     def transfer(self, command: Transfer, token: Token) -> Event:
         manifest = self._manifest(command, token)
-        drive = self.open.get(command.load_id, command.handle, token, fresh=False)
 
         def report(ledger: Ledger, rate_bytes_per_second: float) -> None:
             self._report(
@@ -200,14 +220,15 @@ class Handlers:
                 )
             )
 
-        ledger, faults = self._transfers.transfer(
-            command,
-            drive,
-            self._store(command.job.destination.store),
-            manifest,
-            report,
-            token,
-        )
+        with self.open.using(command.load_id, command.handle, token, fresh=False) as drive:
+            ledger, faults = self._transfers.transfer(
+                command,
+                drive,
+                self._store(command.job.destination.store),
+                manifest,
+                report,
+                token,
+            )
         return Transferred(
             at=self._clock.now(),
             load_id=command.load_id,
@@ -219,8 +240,8 @@ class Handlers:
 
     def recheck(self, command: Recheck, token: Token) -> Event:
         manifest = self._manifest(command, token)
-        drive = self.open.get(command.load_id, command.handle, token, fresh=True)
-        ledger, confirmed = self._transfers.recheck(command, drive, manifest, token)
+        with self.open.using(command.load_id, command.handle, token, fresh=True) as drive:
+            ledger, confirmed = self._transfers.recheck(command, drive, manifest, token)
         return Rechecked(
             at=self._clock.now(),
             load_id=command.load_id,

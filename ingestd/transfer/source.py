@@ -29,6 +29,7 @@ from ingestd.ports import (
     PendingFile,
     PortError,
     ResourcesExhausted,
+    ToolFailed,
     Volume,
 )
 from ingestd.transfer.damage import BLOCK_BYTES, Attempt, Damage, Patience
@@ -68,8 +69,6 @@ _MEDIUM = {
     errno.ENODEV,
     errno.ENXIO,
     errno.ESTALE,
-    errno.ENOTCONN,
-    errno.ESHUTDOWN,
 }
 """What Linux answers when the medium, the link to it or the file system on it is at fault."""
 
@@ -129,7 +128,8 @@ class Source:
     """Opens the files of one drive, for one thread. `read` fills buffers as `os.preadv` does.
 
     Every method raises DriveGoneError once the drive is not there any more, ResourcesExhausted for what
-    the station is out of, a plain PortError for what nobody foresaw, and AtFault for the file's own.
+    the station is out of, ToolFailed for a mount that has ended, a plain PortError for what nobody foresaw,
+    and AtFault for the file's own.
     """
 
     def __init__(self, drive: OpenDrive, cancel: CancelToken, care: Care, read: ReadInto = os.preadv) -> None:
@@ -249,6 +249,8 @@ class Source:
         self.cancel.check()
         if not there:
             return _gone(file)
+        if error.errno in files.MOUNT_ENDED:
+            return ToolFailed(f"{file.volume}: {files.MOUNT_ENDED_TEXT} ({error.strerror})")
         if error.errno in _NOT_THAT_FILE:
             return fault(
                 FaultKind.CHANGED_WHILE_READ,

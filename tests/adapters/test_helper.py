@@ -28,6 +28,7 @@ from ingestd.drives.privileged.verbs import DeviceName
 from ingestd.ports import DriveGoneError, DriveSwapped, ReadStalled, ToolFailed
 from tests.support import drives as support
 from tests.support import helper as helpers
+from tests.support.byte_path import Token
 from tests.support.daemon import wait_for
 from tests.support.drives import SONAR, make_file_system, make_image, open_in, plug_image, read_below
 from tests.support.helper import Helper
@@ -465,6 +466,31 @@ def test_a_verb_that_does_not_come_back_is_given_up(
         with pytest.raises(kind, match="has not come back within"):
             HelperClient(str(tmp_path / "sock")).seal(DeviceName(7, 3, 5))
         assert time.monotonic() - began < 5
+    finally:
+        silent.close()
+
+
+def test_a_mount_that_does_not_come_back_is_not_laid_at_the_drives_door(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What hangs may be the overlay or the program that serves it."""
+    monkeypatch.setitem(client.LIMITS_S, messages.Mount, 0.3)
+    silent = Silent(tmp_path / "sock", well=True)
+    try:
+        grip = client.RemoteGrip(client._Connection(str(tmp_path / "sock")))
+        with pytest.raises(ToolFailed, match="has not come back within"):
+            grip.mount("volume-1", Token())
+    finally:
+        silent.close()
+
+
+def test_waiting_for_an_earlier_request_says_nothing_about_the_drive(tmp_path: Path) -> None:
+    silent = Silent(tmp_path / "sock", well=True)
+    try:
+        connection = client._Connection(str(tmp_path / "sock"))
+        with connection._lock, pytest.raises(ToolFailed, match="an earlier request"):
+            connection.ask(messages.DropCaches(), wait_s=0.1)
+        connection.close()
     finally:
         silent.close()
 

@@ -489,6 +489,8 @@ def refuse_mounts(monkeypatch: pytest.MonkeyPatch, said: list[str]) -> None:
         (errno.EMFILE, ResourcesExhausted),
         (errno.ENFILE, ResourcesExhausted),
         (errno.EACCES, ToolFailed),
+        (errno.ENOTCONN, ToolFailed),
+        (errno.ESHUTDOWN, ToolFailed),
         (errno.EINVAL, ToolFailed),
         (errno.ENOTTY, ToolFailed),
         (errno.EBUSY, ToolFailed),

@@ -30,7 +30,7 @@ from ingestd.core.model import (
     SurveyFacts,
     VolumeFacts,
 )
-from ingestd.ports import Cancelled, CancelToken, DriveGoneError, PortError, ResourcesExhausted
+from ingestd.ports import Cancelled, CancelToken, DriveGoneError, PortError, ResourcesExhausted, ToolFailed
 from tests.support import sealed
 from tests.support.drives import Going, StoppedAfter
 from tests.support.fake_manifest import FakeManifest, Row
@@ -717,6 +717,16 @@ def test_another_file_system_is_no_fault_of_the_drive(
         station.survey()
     assert "snapshots" not in str(raised.value)
     assert station.survey(DIVES).unlistable.count == 0, "nobody wants what is there"
+
+
+@pytest.mark.parametrize("error", [errno.ENOTCONN, errno.ESHUTDOWN])
+def test_a_mount_whose_program_has_ended_is_the_stations_fault(
+    station: Station, monkeypatch: pytest.MonkeyPatch, error: int
+) -> None:
+    put(station.volume(), "show/bad/a")
+    unlistable(monkeypatch, error)
+    with pytest.raises(ToolFailed):
+        station.survey(SHOW)
 
 
 def test_a_shortage_is_the_stations_fault(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,6 +20,7 @@ from ingestd.ports import (
     FileEntry,
     PortError,
     ResourcesExhausted,
+    ToolFailed,
 )
 from ingestd.store.folder import FolderStore
 from ingestd.transfer import session
@@ -263,7 +264,13 @@ def test_whatever_the_kernel_calls_it_a_bad_medium_is_the_files_fault(
 
 @pytest.mark.parametrize(
     ("error", "kind"),
-    [(errno.EMFILE, ResourcesExhausted), (errno.ENOMEM, ResourcesExhausted), (errno.EACCES, PortError)],
+    [
+        (errno.EMFILE, ResourcesExhausted),
+        (errno.ENOMEM, ResourcesExhausted),
+        (errno.EACCES, PortError),
+        (errno.ENOTCONN, ToolFailed),
+        (errno.ESHUTDOWN, ToolFailed),
+    ],
 )
 def test_what_is_not_the_mediums_fault_is_never_the_files(
     path: BytePath, tmp_path: Path, error: int, kind: type[PortError]

@@ -294,6 +294,22 @@ def test_a_drive_taken_off_its_bus_is_shown_until_another_is_in_the_bay(folder: 
     assert list(drives.enumerate()) == [], "and the one before is forgotten for good"
 
 
+def test_no_other_disk_gets_the_node_of_one_that_is_taken_off(folder: Path) -> None:
+    """The kernel gives a node away only once nobody has it open."""
+
+    def holds(node: str) -> bool:
+        return any(os.path.samefile(node, f"/proc/self/fd/{fd}") for fd in open_descriptors())
+
+    drives = udev_drives([bay("one")], folder / "mounts", make_safe=holds)
+    plug(image(folder, "a", "one"))
+    (sighting,) = drives.enumerate()
+    assert drives.power_down(sighting.handle)
+
+
+def open_descriptors() -> list[str]:
+    return [fd for fd in os.listdir("/proc/self/fd") if os.path.exists(f"/proc/self/fd/{fd}")]
+
+
 def test_a_drive_that_stays_on_its_bus_is_seen_as_before(folder: Path) -> None:
     drives = udev_drives([bay("one")], folder / "mounts", make_safe=lambda node: False)
     device = plug(image(folder, "a", "one"))

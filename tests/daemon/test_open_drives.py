@@ -5,17 +5,32 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Sequence
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 
-from ingestd.core.model import DriveHandle, LoadId
-from ingestd.ports import Cancelled, CancelToken, Drives, DriveUnreadable, OpenDrive, ToolFailed
+from ingestd.core.messages import Transfer
+from ingestd.core.model import Attempt, DriveHandle, LoadId
+from ingestd.journal.journal import Journal
+from ingestd.ports import (
+    Cancelled,
+    CancelToken,
+    Drives,
+    DriveUnreadable,
+    OpenDrive,
+    PortError,
+    ReadStalled,
+    Store,
+    ToolFailed,
+)
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.effects import Token
-from ingestd.runtime.handlers import OpenDrives
+from ingestd.runtime.handlers import Handlers, OpenDrives
+from ingestd.transfer.transfers import Transfers
 from tests.support import values
 from tests.support.daemon import wait_for
+from tests.support.fake_manifest import FakeManifest
 
 SOON_S = 10.0
 LOAD = LoadId("load-1")
@@ -189,3 +204,48 @@ def test_the_last_closing_says_when_all_is_done(drives: FakeDrives, open_drives:
     with pytest.raises(Cancelled):
         open_drives.get(LOAD, values.handle(), token(), fresh=False)
     assert [drive.closes for drive in drives.opened] == [1, 1]
+
+
+@pytest.mark.parametrize(
+    ("error", "anew"), [(ToolFailed("the helper is gone"), True), (ReadStalled(), False)]
+)
+def test_after_a_fault_of_the_station_the_next_try_opens_the_drive_anew(
+    drives: FakeDrives, error: PortError, anew: bool
+) -> None:
+    handlers = handlers_of(drives, error)
+    for _ in range(2):
+        with pytest.raises(type(error)):
+            handlers.transfer(transfer(), token())
+    assert [drive.closes for drive in drives.opened] == ([1, 0] if anew else [0])
+
+
+def test_a_fault_of_the_station_leaves_what_a_later_try_has_opened(
+    drives: FakeDrives, open_drives: OpenDrives
+) -> None:
+    with pytest.raises(ToolFailed), open_drives.using(LOAD, values.handle(), token(), fresh=False):
+        newer = open_drives.get(LOAD, values.handle(), token(), fresh=True)
+        raise ToolFailed("the helper is gone")
+    assert open_drives.get(LOAD, values.handle(), token(), fresh=False) is newer
+
+
+def transfer() -> Transfer:
+    return Transfer(
+        load_id=LOAD, attempt=Attempt(1), handle=values.handle(), job=values.job(), folder="", sniff=False
+    )
+
+
+def handlers_of(drives: FakeDrives, error: Exception) -> Handlers:
+    """Handlers whose transfers end in this error."""
+
+    def fails(*_: object) -> None:
+        raise error
+
+    return Handlers(
+        station="quay-03",
+        drives=cast(Drives, drives),
+        stores={values.job().destination.store: cast(Store, object())},
+        journal=cast(Journal, SimpleNamespace(manifest=lambda load_id: FakeManifest())),
+        transfers=cast(Transfers, SimpleNamespace(transfer=fails)),
+        report=lambda event: None,
+        clock=Clock(),
+    )

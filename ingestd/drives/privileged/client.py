@@ -126,11 +126,12 @@ class _Connection:
     ) -> tuple[Reply, int | None]:
         """The reply to a request, and the descriptor that came with it.
 
-        Raises what the verb raised; ReadStalled when it does not come back while the helper is well,
-        ToolFailed when it is the helper that does not answer. Either ends the conversation.
+        Raises what the verb raised; ReadStalled when it does not come back while the helper is well and
+        nothing but the drive is asked, ToolFailed otherwise. Either ends the conversation; ToolFailed
+        because an earlier request is still under way does not.
         """
         if not self._lock.acquire(timeout=wait_s):
-            raise ReadStalled("an earlier request about this drive has not come back")
+            raise ToolFailed("an earlier request about this drive has not come back from the helper")
         try:
             reply, received = self._exchange(request, fd, beat)
         finally:
@@ -182,9 +183,14 @@ class _Connection:
                 beat()
 
     def _complain(self, request: Request, limit_s: float) -> None:
-        """Raise for a verb that is overdue: the drive's doing if the helper is well otherwise."""
+        """Raise for a verb that is overdue: the drive's doing if the helper is well otherwise.
+
+        Not that of a mount, which waits for an overlay and for programs of the station as well.
+        """
         text = f"the verb {request.verb} has not come back within {limit_s:g} s"
         if is_well(self._path):
+            if isinstance(request, messages.Mount):
+                raise ToolFailed(f"{text}: look into the kernel's log and the helper's")
             raise ReadStalled(f"{text}, while the helper is well: the drive does not answer")
         raise ToolFailed(f"{text}, and the helper does not answer: restart it")
 

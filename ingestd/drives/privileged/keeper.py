@@ -109,7 +109,8 @@ class Keeper:
         with contextlib.ExitStack() as undo:
             node = self._open(device, undo)
             claims.refuse_if_in_use(node)
-        return self._cut_power(node)
+            # While it is open: the kernel gives its node to no other disk.
+            return self._cut_power(node)
 
     def lift_seals(self) -> None:
         with self._lock:
