@@ -65,8 +65,11 @@ def _window(drive_fd: int, extent: Extent) -> Iterator[LoopWindow]:
 
 
 def _unreadable(fd: int) -> str | None:
+    at = 0
     try:
-        os.pread(fd, _FIRST_BYTES, 0)  # blkid takes what it cannot read for empty
+        # blkid takes what it cannot read for empty
+        while at < _FIRST_BYTES and (got := len(os.pread(fd, _FIRST_BYTES - at, at))):
+            at += got
     except OSError as error:
         return block.at_fault(error, "reading its first megabyte gives")
     return None

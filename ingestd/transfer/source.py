@@ -72,6 +72,9 @@ _MEDIUM = {
 }
 """What Linux answers when the medium, the link to it or the file system on it is at fault."""
 
+_LOCKED = {errno.ENOKEY, errno.EKEYEXPIRED, errno.EKEYREVOKED, errno.EKEYREJECTED}
+"""What it answers for a file that its file system keeps encrypted: that one file has no key here."""
+
 _NUMBERED_AT_EACH_MOUNT = {"vfat", "msdos", "exfat"}
 """File systems that have no inode numbers: the driver makes some up, others after every mount."""
 
@@ -258,7 +261,7 @@ class Source:
                 expected=_described(file.size_bytes, file.mtime_ns),
                 found="not there any more, or not a file",
             )
-        if error.errno in _MEDIUM:
+        if error.errno in _MEDIUM | _LOCKED:
             whole = ByteRange(offset_bytes=0, length_bytes=file.size_bytes)
             return fault(FaultKind.UNREADABLE, file, found=error.strerror, ranges=(whole,))
         return PortError(

@@ -470,6 +470,19 @@ def test_a_verb_that_does_not_come_back_is_given_up(
         silent.close()
 
 
+def test_a_helper_that_does_not_start_in_time_leaves_no_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def too_late(*_: object) -> None:
+        raise AssertionError("the helper has not started")
+
+    before = set(helpers.below(os.getpid()))
+    monkeypatch.setattr(helpers, "wait_for", too_late)
+    with pytest.raises(AssertionError), helpers.running(tmp_path / "helper", tmp_path):
+        pass
+    assert set(helpers.below(os.getpid())) <= before
+
+
 def test_a_mount_that_does_not_come_back_is_not_laid_at_the_drives_door(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -527,6 +527,22 @@ def test_an_unreadable_beginning_is_not_taken_for_an_empty_drive(station: Statio
     assert "reading its first megabyte gives: " in station.problem()
 
 
+def test_the_first_megabyte_is_read_to_its_end_however_little_comes_at_once(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_image(station.image)
+    plug_image(station.bays, "bay-1", **CARD)
+    real = os.pread
+
+    def little(fd: int, size: int, at: int) -> bytes:
+        if size > 4096 and at >= 512 << 10:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return real(fd, min(size, 64 << 10), at)
+
+    monkeypatch.setattr(os, "pread", little)
+    assert "reading its first megabyte gives: " in station.problem()
+
+
 def iso9660(image: Path) -> None:
     blank(image)
     put(image, 32768, b"\x01CD001\x01")

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from ingestd import files
 from ingestd.core.model import ByteRange, FaultKind, FileFault, Health, LoadId
 from ingestd.files import open_beneath, open_folder
 from ingestd.ports import (
@@ -284,6 +285,25 @@ def test_what_is_not_the_mediums_fault_is_never_the_files(
     assert type(raised.value) is kind
     assert "secret name" not in str(raised.value)
     assert manifest.ledger().pending_files == 1
+
+
+def test_a_file_whose_key_nobody_has_costs_only_itself(
+    path: BytePath, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """fscrypt: the file system itself keeps the file encrypted (the kernel's filesystems/fscrypt)."""
+    real = files.open_beneath
+
+    def without_key(folder_fd: int, name: bytes, flags: int) -> int:
+        if name == b"b":
+            raise OSError(errno.ENOKEY, os.strerror(errno.ENOKEY))
+        return real(folder_fd, name, flags)
+
+    drive = make_drive(tmp_path / "drive", {"a": b"1", "b": b"2", "c": b"3"})
+    manifest, store = surveyed(drive), FakeStore()
+    monkeypatch.setattr(files, "open_beneath", without_key)
+    _, faults = path.transfer(drive, store, manifest)
+    assert (only(faults).kind, only(faults).found) == (FaultKind.UNREADABLE, "Required key not available")
+    assert data_objects(store.objects) == {"a": b"1", "c": b"3"}
 
 
 def test_a_drive_that_goes_ends_the_pass_and_faults_nothing(path: BytePath, tmp_path: Path) -> None:

@@ -78,8 +78,8 @@ def below(pid: int) -> list[int]:
 @contextlib.contextmanager
 def running(home: Path, bays: Path, user: str = "root") -> Iterator[Helper]:
     helper = Helper(home, bays, user)
-    helper.start()
     try:
+        helper.start()
         yield helper
     finally:
         if helper.process is not None and helper.process.poll() is None:
