@@ -88,9 +88,12 @@ class S3Store:
 
     def stat(self, key: bytes) -> StoredObject | None:
         """See `Store`. The digest is given for objects that arrived whole: the store checked it then, and
-        keeps it with the object."""
+        keeps it with the object. Raises StoreMissing where there is not even a bucket."""
         found = self._objects.find(self._objects.key_of(key))
-        return None if found is None else StoredObject(key, found.size_bytes, found.sha256)
+        if found is None:
+            self._objects.require_bucket()
+            return None
+        return StoredObject(key, found.size_bytes, found.sha256)
 
     def read(self, key: bytes, block_bytes: int) -> Iterator[memoryview]:
         yield from self._objects.read(self._objects.key_of(key), block_bytes)

@@ -105,10 +105,12 @@ _CODE = re.compile(r"[A-Za-z0-9.]{1,64}\Z")
 
 def code_of(answer: Answer) -> str:
     """The error code in an answer; nothing where it has none, as in answers to HEAD."""
-    if not answer.body.lstrip().startswith(b"<"):
+    body = answer.body.lstrip()
+    if not body.startswith(b"<"):
         return ""
     try:
-        root = ElementTree.fromstring(answer.body)  # noqa: S314 - expat 2.4 bounds what entities can do
+        # Some stores keep a line open with white space, and an XML declaration may not follow any.
+        root = ElementTree.fromstring(body)  # noqa: S314 - expat 2.4 bounds what entities can do
     except ElementTree.ParseError:
         return ""
     if root.tag.rpartition("}")[2] != "Error":

@@ -117,7 +117,7 @@ def _page(client: Client, request: Request) -> ElementTree.Element:
 
 def _parsed(client: Client, body: bytes) -> ElementTree.Element:
     try:
-        root = ElementTree.fromstring(body)  # noqa: S314 - expat 2.4 bounds what entities can do
+        root = ElementTree.fromstring(body.lstrip())  # noqa: S314 - expat 2.4 bounds what entities can do
     except ElementTree.ParseError:
         raise StoreUnreachable(f"{client}: an answer is not XML; it is tried again") from None
     for element in root.iter():

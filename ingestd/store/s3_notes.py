@@ -3,7 +3,8 @@
 A store lists the uploads that are not complete, but not whose they are. So before a station begins one it
 puts an object of a few bytes into a reserved place, whose name holds a hash of the key, the station and a
 number of its own, and takes it away when the upload is over. What a process that was killed has left is
-found by these notes, and nobody else's upload is ever touched.
+found by these notes. Uploads of a key that another station has a note of are never touched, nor are those
+of a key without a note.
 """
 
 from __future__ import annotations
@@ -105,11 +106,19 @@ class Notes:
 
     def _by_key(self) -> Iterator[Collection[_Note]]:
         grouped = defaultdict[str, list[_Note]](list)
-        for row in objects(self._client, self._folder):
-            key_hash, _, rest = row.key.removeprefix(self._folder).partition("/")
-            station, _, number = rest.partition("/")
-            grouped[key_hash].append(_Note(row.key, station, number, row.changed_at))
+        for note in self._listed(self._folder):
+            grouped[note.name.removeprefix(self._folder).partition("/")[0]].append(note)
         yield from grouped.values()
+
+    def _listed(self, prefix: str) -> Iterator[_Note]:
+        for row in objects(self._client, prefix):
+            _, _, rest = row.key.removeprefix(self._folder).partition("/")
+            station, _, number = rest.partition("/")
+            yield _Note(row.key, station, number, row.changed_at)
+
+    def _is_others(self, key: str) -> bool:
+        """Whether another station has to do with the uploads of this key now: one may have adopted them."""
+        return any(note.station != self._station for note in self._listed(f"{self._folder}{_hashed(key)}/"))
 
     def _key_in(self, note: _Note) -> str:
         answer = self._client.must(Request(method="GET", key=note.name))
@@ -118,7 +127,8 @@ class Notes:
     def _abort(self, key: str, live_ids: Collection[str], before: float) -> int:
         count = 0
         for upload in list(uploads(self._client, key)):
-            if upload.key == key and upload.upload_id not in live_ids and upload.begun_at <= before:
+            is_dead = upload.upload_id not in live_ids and upload.begun_at <= before
+            if upload.key == key and is_dead and not self._is_others(key):
                 self.end(Token("0" * 32, upload.upload_id, key))
                 count += 1
         return count

@@ -6,7 +6,9 @@ import base64
 import binascii
 import contextlib
 import hashlib
+import math
 import threading
+import time
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
@@ -33,6 +35,8 @@ ORIGIN = "x-amz-meta-ingest-origin"
 """Tells what one call or upload has put there from the same content put there by others."""
 
 _READ_TRIES = 5
+_BUCKET_SEEN_S = 1.0
+"""For so long a bucket that was seen is taken to be there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +122,7 @@ class Objects:
         self.settings: S3Settings = client.settings
         self.probe = probe
         self.claims = Claims()
+        self._bucket_seen_at = -math.inf
 
     # -- keys and their errors --------------------------------------------------------------------
 
@@ -204,6 +209,13 @@ class Objects:
             origin=headers.get(ORIGIN),
         )
 
+    def require_bucket(self) -> None:
+        """Raise StoreMissing where there is no bucket: a HEAD does not tell that from a missing object."""
+        now = time.monotonic()
+        if now - self._bucket_seen_at > _BUCKET_SEEN_S:
+            self.client.must(Request(method="HEAD"))
+            self._bucket_seen_at = now
+
     def is_same(
         self, key: str, found: Found, size_bytes: int, sha256: bytes, body: memoryview | None = None
     ) -> bool:
@@ -245,6 +257,8 @@ class Objects:
                 raise StoreDigest(f"{self.client}: an object was exchanged while it was read")
             if answer.status not in (200, 206):
                 raise self.client.error_of(answer)
+            if at and answer.status != 206:
+                raise StoreUnreachable(f"{self.client}: it does not read on in an object; it is tried again")
             reading.size_bytes = at + int(answer.headers.get("content-length", "0"))
             reading.etag = answer.headers.get("etag", "")
             yield from reading.filled(body)

@@ -43,8 +43,9 @@ class TakingBack:
         """How many objects are gone, and their bytes. All rows are pending afterwards.
 
         What had its key when the process died, but was not recorded, goes too; what was there before
-        the load came stays, and so does what has another content than this load was storing. Raises
-        Cancelled, JournalError, and PortError, of which StoreRefused means that the store keeps an object.
+        the load came stays, and so does what has another content than this load was storing; of what is
+        recorded as stored, size and the store's own digest tell. Raises Cancelled, JournalError, and
+        PortError, of which StoreRefused means that the store keeps an object.
         """
         self._check()
         records.remove()
@@ -94,6 +95,10 @@ class TakingBack:
         def remove(some: Sequence[StoredFile]) -> None:
             for row in some:
                 self._check()
+                if persistently(self._cancel, self._is_replaced, row):
+                    self._leave(1)
+                    continue
+                self._check()
                 persistently(self._cancel, self._store.remove, row.key)
                 self._removed(row.key, row.size_bytes)
 
@@ -102,6 +107,13 @@ class TakingBack:
             self._leave(len(rows) - len(ours))
             self._spread(ours, remove)
             self._manifest.record_pending([row.file_no for row in rows])
+
+    def _is_replaced(self, row: StoredFile) -> bool:
+        """Whether others have put another content there since, as far as the store tells without reading."""
+        found = self._store.stat(row.key)
+        if found is None:
+            return False
+        return found.size_bytes != row.size_bytes or found.sha256 not in (None, row.sha256)
 
     def _leave(self, count: int) -> None:
         with self._lock:

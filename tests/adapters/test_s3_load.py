@@ -264,3 +264,22 @@ def test_uploads_of_other_stations_and_live_ones_are_left_alone() -> None:
     young = opened(prefix=store._settings.prefix, dead_after_s=3600.0)
     assert young.sweep([]) == 0
     assert DESTINATION.store
+
+
+def test_an_upload_that_another_station_adopts_during_a_sweep_is_left_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    store, body = opened(), memoryview(bytes(PART))
+    store.begin(b"a/b", PART).put_part(1, 0, body, lambda _: None)
+    again, adopted = opened(prefix=store._settings.prefix), []
+    other = opened(prefix=store._settings.prefix, station="quay-04")
+    key_in = again._notes._key_in
+
+    def while_adopted(note: object) -> str:
+        adopted.append(other.adopt(b"a/b", PART, PART))
+        return key_in(note)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(again._notes, "_key_in", while_adopted)
+    assert again.sweep([]) == 0
+    assert adopted[0] is not None
+    assert other.resume(b"a/b", PART, adopted[0].token) is not None

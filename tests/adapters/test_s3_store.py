@@ -38,6 +38,7 @@ from ingestd.store.s3_client import Framing, Request, Stream, _send_stream
 from ingestd.store.s3_credentials import CredentialSource
 from ingestd.store.s3_errors import counts_against, error_of
 from ingestd.store.s3_integrity import combined_etag
+from ingestd.store.s3_listing import text_of
 from ingestd.store.s3_objects import ORIGIN
 from ingestd.store.s3_settings import MIB, PARTS_MAX, Payload, S3Settings, planned_part_bytes
 from ingestd.store.s3_wire import Answer, Endpoint
@@ -380,6 +381,33 @@ def test_an_object_is_read_on_where_the_line_broke() -> None:
         proxy.choose = choose
         assert content(store, b"a/b", 10_000) == body
         assert proxy.done["truncated"] == 3
+
+
+def test_a_store_that_begins_again_where_it_was_to_read_on_is_not_believed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url)
+        put(store, b"a/b", some_bytes(300_000))
+        turns, fetching = itertools.count(), store._client.fetching
+        proxy.choose = lambda seen: "truncated" if seen.method == "GET" and next(turns) == 0 else None
+        monkeypatch.setattr(store._client, "fetching", lambda request: fetching(replace(request, headers={})))
+        with pytest.raises(StoreUnreachable, match="read on"):
+            content(store, b"a/b", 10_000)
+
+
+def test_a_bucket_that_is_gone_is_not_a_missing_object() -> None:
+    server = s3_servers.shared("moto")
+    with pytest.raises(StoreMissing):
+        S3Store(server.settings("gone"), s3_servers.open_known(server).abilities).stat(b"a/b")
+    assert opened().stat(b"a/b") is None
+
+
+def test_white_space_before_an_answer_is_no_part_of_it() -> None:
+    body = b' \n<?xml version="1.0"?><Error><Code>SlowDown</Code></Error>'
+    assert type(error_of(Answer(200, {}, body), "store 'tides'")) is StoreBusy
+    body = b"\n" + body.replace(b"Error", b"Result").replace(b"Code", b"UploadId")
+    assert text_of(opened()._client, body, "UploadId") == "SlowDown"
 
 
 def test_a_store_that_cannot_refuse_to_overwrite_is_looked_at_first() -> None:

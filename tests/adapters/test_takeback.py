@@ -164,6 +164,21 @@ def test_what_lies_under_a_pending_files_key_but_is_not_ours_stays(path: BytePat
     assert manifest.left(-1, 99) == []
 
 
+@pytest.mark.parametrize("vouches", [False, True])
+def test_what_others_have_put_over_a_stored_file_stays(path: BytePath, tmp_path: Path, vouches: bool) -> None:
+    drive, store = make_drive(tmp_path / "drive", FILES), FakeStore(vouches=vouches)
+    manifest = surveyed(drive)
+    path.transfer(drive, store, manifest)
+    theirs = {key("tiles/050"): b"theirs", key("large 1"): b"theirs"}
+    if vouches:
+        theirs = {key("tiles/050"): content(50, 99), key("large 1"): content(100 * KIB, 99)}
+    store.objects.update(theirs)
+    with structlog.testing.capture_logs() as logs:
+        assert path.take_back(store, manifest)[0] == len(FILES) - 2
+    assert store.objects == theirs
+    assert [(log["event"], log["count"]) for log in logs] == [("objects_left_alone", 2)]
+
+
 # -- what others had stored -----------------------------------------------------------------------
 
 
