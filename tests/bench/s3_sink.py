@@ -68,6 +68,8 @@ def answer(line: str) -> bytes:
     asked = parse_qs(query, keep_blank_values=True)
     if method == "PUT":
         return b'HTTP/1.1 200 OK\r\netag: "sink"\r\ncontent-length: 0\r\n\r\n'
+    if method == "HEAD" and "/" not in target.strip("/"):
+        return b"HTTP/1.1 200 OK\r\ncontent-length: 0\r\n\r\n"
     if method == "HEAD":
         return b"HTTP/1.1 404 Not Found\r\ncontent-length: 0\r\n\r\n"
     if method == "DELETE":
