@@ -19,13 +19,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingestd.content.walk import walk
-from ingestd.core.model import VolumeFacts, VolumeFlaw
+from ingestd.core.model import LoadId, VolumeFacts, VolumeFlaw
 from ingestd.drives import block
 from ingestd.drives.privileged import client, messages
 from ingestd.drives.privileged.client import HelperClient
 from ingestd.drives.privileged.messages import Garbled, Reply
 from ingestd.drives.privileged.verbs import DeviceName
 from ingestd.ports import DriveGoneError, DriveSwapped, ReadStalled, ToolFailed
+from ingestd.runtime.clock import Clock
+from ingestd.runtime.effects import Token as EffectToken
+from ingestd.runtime.handlers import OpenDrives
 from tests.support import drives as support
 from tests.support import helper as helpers
 from tests.support.byte_path import Token
@@ -408,6 +411,28 @@ def test_a_helper_that_is_killed_leaves_nothing_and_the_next_one_serves(tmp_path
         opened = open_in(drives, "bay-1")
         assert read_below(opened.volumes[0].root_fd, "read me.txt") == SONAR["read me.txt"]
         opened.close()
+
+
+@root
+def test_a_load_goes_on_once_its_helper_was_restarted(tmp_path: Path, bays: Path) -> None:
+    plug(bays)
+    with helpers.running(tmp_path / "helper", bays) as helper:
+        drives = helper.drives()
+        (sighting,) = drives.enumerate()
+        loads, token = OpenDrives(drives), EffectToken(Clock())
+        with loads.using(LoadId("load-1"), sighting.handle, token, fresh=False) as opened:
+            opened.drop_caches()
+        helper.kill()
+        helper.start()
+        with (
+            pytest.raises(ToolFailed),
+            loads.using(LoadId("load-1"), sighting.handle, token, fresh=False) as opened,
+        ):
+            opened.drop_caches()
+        with loads.using(LoadId("load-1"), sighting.handle, token, fresh=False) as opened:
+            opened.drop_caches()
+            assert read_below(opened.volumes[0].root_fd, "read me.txt") == SONAR["read me.txt"]
+        assert loads.close_all(30)
 
 
 @root
