@@ -27,7 +27,7 @@ def test_drives_of_each_bus_are_told_apart_opened_and_made_safe_to_pull(lab: Lab
         image = make_image(tmp_path / f"{bus}.img", "8M", fs="ext4", label="KELP", files={"a.age": b"kelp"})
         drives.append(lab.plug(image, serial=serial, bus=bus))
     try:
-        told = look(lab, "release")
+        told = look(lab, "release", *buses)
         found = told["drives"]
         assert set(found) == set(buses), told
         assert {name: drive["serial"] for name, drive in found.items()} == buses

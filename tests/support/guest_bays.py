@@ -1,9 +1,9 @@
 """Run in a guest with real buses: what the station makes of the drives there, and of releasing them.
 
-    python -m tests.support.guest_bays [release]
+    python -m tests.support.guest_bays [release] [BAY ...]
 
-Prints one JSON object: for each bay its interface, identity and health, whether it could be opened, and with
-`release` whether it was stopped and whether the kernel has let go of it.
+Prints one JSON object: for each of these bays, or all, its interface, identity and health, whether it could
+be opened, and with `release` whether it was stopped and whether the kernel has let go of it.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ def main() -> None:
             [Bay(name=BayName(name), paths=paths) for name, paths in BAYS.items()], Path(folder) / "mounts"
         )
         found = list(drives.enumerate())
-        told = {s.bay: about(drives, s, release="release" in sys.argv) for s in found}
+        wanted = set(BAYS).intersection(sys.argv) or set(BAYS)
+        told = {s.bay: about(drives, s, release="release" in sys.argv) for s in found if s.bay in wanted}
         print(json.dumps({"drives": told, "passed_over": drives.passed_over}))
 
 
