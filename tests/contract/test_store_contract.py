@@ -109,6 +109,9 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     if {"bench", "store"} & set(metafunc.fixturenames):
         whole = metafunc.function.__name__ in FOR_THE_SLOW
         names = [name for name in BENCHES if whole or name not in SLOW]
+        if metafunc.function.__name__ == "test_of_many_that_race_for_a_key_exactly_one_gets_it":
+            # moto looks and puts in two steps: who gets past both says nothing of the store that asks.
+            names = [name for name in names if name != "moto"]
         metafunc.parametrize("bench", names, indirect=True)
 
 
