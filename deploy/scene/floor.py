@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from cast import MB, Drive
-from ingestd.drives.loop import LoopDrives
 from ingestd.files import write_whole
+from ingestd.ports import Drives
+from ingestd.runtime import config
+from ingestd.runtime.app import make_drives
 
 
 class Trouble(Exception):
@@ -130,10 +132,21 @@ def why_folders(root: Path) -> str | None:
     missing = [name for name in ("losetup", "mkfs.ext4", "blockdev") if shutil.which(name) is None]
     if missing:
         return f"{', '.join(missing)} not installed"
-    problems = [p for p in LoopDrives(str(root / "bays"), str(root / "mounts")).problems() if p.fatal]
+    problems = [problem for problem in _drives(root).problems() if problem.fatal]
     if problems:
         return problems[0].text
     return _why_no_loop(root / "trial.img")
+
+
+def _drives(root: Path) -> Drives:
+    """Loop drives as the station of the scene would have them."""
+    settings = {
+        "station": {"name": "quay-03", "state_folder": str(root)},
+        "bus": {"spool_folder": str(root)},
+        "drives": {"watch": "loop", "bays_folder": str(root / "bays")},
+        "stores": [{"name": "harrow-archive", "folder": str(root)}],
+    }
+    return make_drives(config.parse(settings))
 
 
 def _why_no_loop(image: Path) -> str | None:

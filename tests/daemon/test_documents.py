@@ -97,9 +97,11 @@ def test_the_job_ticket_and_the_drive_card_that_are_shown_are_json() -> None:
 
 
 @pytest.mark.slow
-def test_the_main_job_ends_as_it_should_on_folders(tmp_path: Path) -> None:
+@pytest.mark.parametrize("arguments", [(), ("--folders",)], ids=["as it comes", "folders"])
+def test_the_main_job_ends_as_it_should(tmp_path: Path, arguments: tuple[str, ...]) -> None:
+    """As root, the drives are loop devices."""
     played = subprocess.run(
-        [sys.executable, str(TOP / "deploy" / "scene"), "--folders"],
+        [sys.executable, str(TOP / "deploy" / "scene"), *arguments],
         capture_output=True,
         text=True,
         check=False,
