@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Generator, Iterator
 
 import pytest
@@ -17,6 +18,9 @@ settings.register_profile(
 # A build finds the same on every run; what is new is found at people's desks.
 settings.register_profile("build", settings.get_profile("here"), derandomize=True, database=None)
 settings.load_profile("build" if os.environ.get("CI") else "here")
+
+# A shell starts what it does not wait for with this ignored, and so would be every daemon started here.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 _NOT_FOR_THIS_MACHINE = "needs a kernel without"
 """Begins the reason of a test that has nothing to test here, as opposed to nothing to test it with."""

@@ -11,6 +11,7 @@ from pathlib import Path
 from unittest import mock
 
 import pytest
+from tenacity import wait_random
 
 from ingestd.core.layout import manifest_key, receipt_key
 from ingestd.core.model import ProofLevel, Receipt
@@ -53,7 +54,7 @@ FILES = {
 
 @pytest.fixture(autouse=True)
 def no_long_waits() -> Iterator[None]:
-    with mock.patch.object(stopping, "_FIRST_DELAY_S", 0.001):
+    with mock.patch.object(stopping, "_JITTER", wait_random(0, 0.001)):
         yield
 
 

@@ -13,6 +13,7 @@ import pytest
 import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tenacity import wait_random
 
 from ingestd.core.model import FaultKind, Receipt
 from ingestd.ports import Cancelled, Store, StoreConflict, StoreRefused, StoreUnreachable
@@ -38,7 +39,7 @@ FOREIGN = {key("not ours"): b"1", b"alder-press/book.tar.age": b"2"}
 
 @pytest.fixture(autouse=True)
 def no_long_waits() -> Iterator[None]:
-    with mock.patch.object(stopping, "_FIRST_DELAY_S", 0.001):
+    with mock.patch.object(stopping, "_JITTER", wait_random(0, 0.001)):
         yield
 
 

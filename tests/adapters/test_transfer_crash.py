@@ -20,6 +20,7 @@ from unittest import mock
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from tenacity import wait_fixed, wait_random
 
 from ingestd.core.model import LoadId
 from ingestd.ports import (
@@ -68,7 +69,7 @@ FILES = {
 
 @pytest.fixture(autouse=True)
 def no_long_waits() -> Iterator[None]:
-    with mock.patch.object(stopping, "_FIRST_DELAY_S", 0.001):
+    with mock.patch.object(stopping, "_JITTER", wait_random(0, 0.001)):
         yield
 
 
@@ -381,7 +382,7 @@ def test_a_pass_that_waits_for_the_store_to_come_back_stops_too(path: BytePath, 
     threading.Timer(0.2, token.cancel).start()
     began = time.monotonic()
     with (
-        mock.patch.object(stopping, "_FIRST_DELAY_S", 60.0),
+        mock.patch.object(stopping, "_JITTER", wait_fixed(60.0)),
         mock.patch.object(stopping, "_LONGEST_DELAY_S", 99),
         pytest.raises((Cancelled, StoreUnreachable)),
     ):
