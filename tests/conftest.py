@@ -49,3 +49,13 @@ def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.Tes
             report.outcome = "failed"
             report.longrepr = f"could not run: {reason}"
     return report
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--rewrite", action="store_true", help="write the answers that are kept as text anew")
+
+
+@pytest.fixture
+def rewrite(request: pytest.FixtureRequest) -> bool:
+    """Whether answers that are kept as text are to be written anew; read the difference."""
+    return bool(request.config.getoption("--rewrite", default=False))

@@ -12,7 +12,7 @@ from ingestd.core.line import Link
 from ingestd.core.matching import is_free
 from ingestd.core.model import BayName, DriveFacts, JobRecord, Ledger, LoadId, Phase, Severity, Sighting
 from ingestd.core.names import natural
-from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying
+from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying, Waiting
 from ingestd.core.schedule import Schedule, Step
 from ingestd.core.station import Station, reason_of
 from ingestd.core.station_state import Bay
@@ -36,6 +36,9 @@ class LoadPicture:
     """The step within the phase, in words."""
     reason: str
     """Why it waits or stopped; empty while it moves on."""
+    waits: str
+    """Why it waits, as a code: of a hold, of a failure that is tried again, of one of `WAITS`; empty while
+    it moves on."""
     hold: str | None
     """The code of the reason for which it is held."""
     tried: tuple[str, ...]
@@ -108,6 +111,10 @@ class Picture:
     awaited: AwaitedPicture
     loads: tuple[LoadPicture, ...]
 
+
+WAITS = ("identify", "place", "claim", "job", "log", "drive")
+"""What a load waits for where nothing is wrong: that its drive is identified, a place among the running
+loads, its claim or its verdict to be heard in the log, a job, its drive to be plugged in again."""
 
 JOBS_SHOWN = 20
 _JOBS_SORTED_MAX = 2_000
@@ -234,6 +241,7 @@ def _unknown(bay: Bay) -> LoadPicture:
         phase=Phase.WAITING,
         doing="identifying",
         reason=reason,
+        waits=str(bay.failure.kind) if bay.failure is not None else "identify",
         hold=None,
         tried=(),
         last_bay=None,
@@ -272,6 +280,7 @@ def _of_load(station: Station, load: Load, line: float) -> LoadPicture:
         phase=load.phase,
         doing=_doing(load),
         reason=reason_of(load),
+        waits=_waits(load),
         hold=load.state.reason if isinstance(load.state, Held) else None,
         tried=load.state.tried if isinstance(load.state, Held) else (),
         last_bay=load.last_bay,
@@ -290,6 +299,26 @@ def _of_load(station: Station, load: Load, line: float) -> LoadPicture:
         weight=uplink.weight(station.limits.uplink, job.priority, None, 0.0) if job is not None else 1.0,
         announced_bytes=announced_bytes(job) if job is not None and len(job.drives) == 1 else None,
     )
+
+
+def _waits(load: Load) -> str:
+    state = load.state
+    pause = getattr(state, "pause", None)
+    if pause is not None:
+        return str(pause.failure.kind)
+    match state:
+        case Held(reason=reason):
+            return str(reason)
+        case Waiting(claiming=str()):
+            return "claim"
+        case Waiting():
+            return "job" if load.job_id is None else "place"
+        case Surveying(reported=True) | Releasing(step="verdict"):
+            return "log"
+        case Away():
+            return "drive"
+        case _:
+            return ""
 
 
 _RELEASING = {

@@ -16,7 +16,7 @@ from ingestd.bus.spool import SpoolBus
 from ingestd.core import station as core
 from ingestd.core.awaited import AwaitedPicture
 from ingestd.core.messages import Event, LimitsChanged, StationStarted, StopRequested
-from ingestd.core.model import Sighting
+from ingestd.core.model import LoadId, Sighting
 from ingestd.core.outgoing import Publish
 from ingestd.core.snapshot import Picture, picture
 from ingestd.core.station_state import Station
@@ -41,8 +41,11 @@ from ingestd.runtime.privilege import make_privileged
 from ingestd.runtime.reload import changed_keys, fixed_differences, keep_fixed
 from ingestd.runtime.status import StatusWriter, make_folders, running
 from ingestd.runtime.vigil import HUNG_S, Backstop, Pulse, Vigil
+from ingestd.runtime.watched import Watched
 from ingestd.store.folder import FolderStore
 from ingestd.telemetry import logs
+from ingestd.telemetry.counts import Counts, ReadInto
+from ingestd.telemetry.exposition import Exposition
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.senders import SenderPool
@@ -67,17 +70,20 @@ def make_pause(drives: Drives) -> Pause:
     return Nap()
 
 
-def make_stores(config: Config) -> dict[str, Store]:
-    return {store.name: _make_store(store, config.station.name) for store in config.stores}
+def make_stores(config: Config, counts: Counts | None = None) -> dict[str, Store]:
+    return {store.name: _make_store(store, config.station.name, counts) for store in config.stores}
 
 
-def _make_store(section: FolderStoreSection | S3StoreSection, station: str) -> Store:
+def _make_store(section: FolderStoreSection | S3StoreSection, station: str, counts: Counts | None) -> Store:
     if isinstance(section, FolderStoreSection):
         return FolderStore(section.name, section.folder, station)
     # Only here: its libraries take 0.3 s and 15 MiB, which a station with folders need not pay.
     from ingestd.runtime.s3 import make_s3_store
 
-    return make_s3_store(section, station)
+    store = make_s3_store(section, station)
+    if counts is not None:
+        store.tell(counts.store(section.name, time.time))
+    return store
 
 
 def make_spool(config: Config) -> SpoolBus:
@@ -126,6 +132,11 @@ class App:
         self._began_at = self._clock.now()
         self._seen: AwaitedPicture | None = None
         self._stores: dict[str, Store] = {}
+        self._counts = Counts()
+        self._picture: Picture | None = None
+        self._pool = BufferPool(config.transfer.buffers, config.transfer.buffer_bytes)
+        self._governor = Governor()
+        self._exposition: Exposition | None = None
 
     def run(self) -> int:
         folder = self._config.station.state_folder
@@ -142,7 +153,7 @@ class App:
         stack.callback(backstop.stop)
         journal = Journal.open(journal_folder(self._config), encode=self._encode)
         stack.callback(journal.close)
-        drives, stores = make_drives(self._config), make_stores(self._config)
+        drives, stores = make_drives(self._config), make_stores(self._config, self._counts)
         self._stores = stores
         self._tidy_up(drives, stores, journal)
         inbox: Inbox = queue.SimpleQueue()
@@ -170,13 +181,12 @@ class App:
     ) -> None:
         """The core's loop and the effects it performs, beginning from what the journal remembers."""
         config, clock = self._config, self._clock
-        governor = Governor()
         handlers = Handlers(
             station=config.station.name,
             drives=drives,
             stores=stores,
             journal=journal,
-            transfers=self._byte_path(stack, governor),
+            transfers=self._byte_path(stack),
             report=_lossy(inbox),
             clock=clock,
         )
@@ -194,13 +204,14 @@ class App:
             inbox=inbox,
             journal=journal,
             effects=effects,
-            governor=governor,
+            governor=self._governor,
             clock=clock,
             tick=self._tick,
+            counts=self._counts,
         )
         stack.callback(lambda: handlers.open.close_all(max(_CLOSE_S, backstop.left_s() - _CLOSE_S)))
 
-    def _byte_path(self, stack: ExitStack, governor: Governor) -> Transfers:
+    def _byte_path(self, stack: ExitStack) -> Transfers:
         transfer = self._config.transfer
         settings = TransferSettings(
             buffer_bytes=transfer.buffer_bytes,
@@ -208,10 +219,21 @@ class App:
             senders=transfer.senders,
             damage_s=self._config.drives.damage_seconds,
         )
-        pool = BufferPool(transfer.buffers, transfer.buffer_bytes)
         senders = SenderPool(transfer.senders)
         stack.callback(senders.close)
-        return Transfers(settings, pool, senders, governor, scratch_folder(self._config), plain_kind)
+        scratch = scratch_folder(self._config)
+        return Transfers(
+            settings, self._pool, senders, self._governor, scratch, plain_kind, counted=self._counted
+        )
+
+    def _counted(self, load_id: LoadId, read: ReadInto) -> ReadInto:
+        """Reading for one load, counted for the bay that its drive is in."""
+
+        def bay() -> str:
+            load = self.loop.station.loads.get(load_id)
+            return (load.bay or load.last_bay or "") if load is not None else ""
+
+        return self._counts.counted(bay, read)
 
     def _build_helpers(self, stack: ExitStack, journal: Journal, drives: Drives, inbox: Inbox) -> None:
         """The threads beside the loop. The status is written from now on, whatever else has to wait."""
@@ -232,10 +254,33 @@ class App:
             broken=self._broken,
             clock=clock,
             poll_s=config.bus.poll_every_seconds,
+            counts=self._counts,
         )
         self._status = StatusWriter(config.station.state_folder, self._look, self._trouble)
         self._status.start()
         stack.callback(self._status.stop)
+        self._exposition = self._exposed(stack, journal, self._watch, self._bus_thread)
+
+    def _exposed(
+        self, stack: ExitStack, journal: Journal, watch: DriveWatch, bus: BusThread
+    ) -> Exposition | None:
+        listening = self._config.metrics.listening()
+        if listening is None:
+            return None
+        watched = Watched(
+            self._config,
+            loop=self.loop,
+            journal=journal,
+            bus=bus,
+            watch=watch,
+            stores=self._stores,
+            vigil=self._vigil,
+            pool=self._pool,
+            governor=self._governor,
+            picture=lambda: self._picture,
+            clock=self._clock,
+        )
+        return stack.enter_context(watched.exposed(listening, self._counts))
 
     def _start_helpers(self, stack: ExitStack, journal: Journal) -> None:
         assert self._watch is not None, "the helpers have been built"
@@ -310,6 +355,7 @@ class App:
         station, now = self.loop.station, self._clock.now()
         seen = picture(station, now, self._awaited(station, now))
         self._seen = seen.awaited
+        self._picture = seen
         return seen
 
     def _awaited(self, station: Station, now: float) -> AwaitedPicture | None:
@@ -331,6 +377,8 @@ class App:
             found.append(f"the bays cannot be looked at: {self._watch.trouble}")
         if isinstance(self._drives, UdevDrives):
             found += self._drives.passed_over
+        if self._exposition is not None and self._exposition.trouble:
+            found.append(self._exposition.trouble)
         found += self._unheard()
         troubles = {name: store.trouble for name, store in self._stores.items()}
         found += [f"{name} is left alone for a while: {why}" for name, why in troubles.items() if why]

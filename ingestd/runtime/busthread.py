@@ -25,6 +25,7 @@ from ingestd.runtime.lane import Lane, step_s
 from ingestd.runtime.loop import Inbox, Noticed
 from ingestd.runtime.outward import Outward
 from ingestd.telemetry import logs
+from ingestd.telemetry.counts import Counts
 from ingestd.telemetry.seldom import Seldom
 
 _REST_S = 0.01
@@ -74,6 +75,7 @@ class BusThread:
         poll_s: float,
         local: Bus | None = None,
         log: str | None = None,
+        counts: Counts | None = None,
     ) -> None:
         self._bus = bus
         self._log = log
@@ -88,7 +90,8 @@ class BusThread:
         self._stuck = ""
         self._stop = threading.Event()
         self._in, self._out, self._local_in = (Lane(way, clock) for way in ("in", "out", "spool"))
-        self.outward = Outward(bus, journal, clock, self._beat)
+        self._counts = counts or Counts()
+        self.outward = Outward(bus, journal, clock, self._beat, self._counts)
         self._accepted = Seldom("notice_accepted", clock.monotonic)
         self._under_way = 0
         self._bytes_under_way = 0
@@ -121,6 +124,11 @@ class BusThread:
         if self._stuck:
             said.append(f"a notice cannot be set aside, and is tried again: {self._stuck}")
         return said
+
+    @property
+    def up(self) -> dict[str, bool]:
+        """By direction, whether messages go that way."""
+        return {"in": not (self._in.trouble or self._local_in.trouble), "out": not self._out.trouble}
 
     @property
     def alive(self) -> bool:
@@ -298,6 +306,7 @@ class BusThread:
         """Called by the loop when what the notice changed is committed. `own` is what the bus knows to be
         wrong with it, also where the loop has told that before."""
         problems = own or told
+        self._counts.noticed(refused=bool(problems), at=self._clock.now())
         if problems:
             logs.get().warning("notice_refused", notice=delivery.name, type=kind, problems=len(problems))
         else:

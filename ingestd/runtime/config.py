@@ -19,6 +19,7 @@ from ingestd.core.model import BayName, Limits, Policy, PolicyChange
 from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.drives.bays import Bay
 from ingestd.runtime.config_amqp import AmqpSection
+from ingestd.runtime.config_metrics import MetricsSection
 from ingestd.runtime.config_section import NAME, Folder, Name, Section
 from ingestd.runtime.config_stores import STORE_KINDS, S3StoreSection, StoreSection, contradictions_of_s3
 from ingestd.runtime.config_uplink import CLOCK, TimetableSection, UplinkSection
@@ -154,6 +155,7 @@ class Config(Section):
     uplink: UplinkSection = UplinkSection()
     transfer: TransferSection = TransferSection()
     requirements: Mapping[str, Literal["blocking", "noted", "off"]] = Field(default_factory=dict)
+    metrics: MetricsSection = MetricsSection()
     logs: LogsSection = LogsSection()
 
     def limits(self) -> Limits:
@@ -273,6 +275,7 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
         **{f"stores {kind}": section for kind, section in STORE_KINDS.items()},
         "uplink": UplinkSection,
         "transfer": TransferSection,
+        "metrics": MetricsSection,
         "logs": LogsSection,
     }
     name = f"stores {loc[2]}" if loc[:1] == ("stores",) and loc[2:3] else str(loc[0]) if loc else ""
@@ -293,6 +296,7 @@ def contradictions(config: Config) -> Iterator[str]:
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"stores: two stores are named {name}; give each its own name"
     yield from _about_bays(config)
+    yield from config.metrics.contradictions()
     if config.bus.kind == "amqp":
         yield from config.amqp.contradictions()
         if config.amqp.lease_seconds < 3 * config.station.report_every_seconds:

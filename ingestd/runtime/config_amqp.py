@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import stat
 from collections.abc import Iterator
 from typing import Annotated, Any
 from urllib.parse import SplitResult, unquote, urlsplit
@@ -12,9 +10,9 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from ingestd.bus.amqp.settings import Address, Names, Settings, Tls
 from ingestd.runtime.config_section import Folder, Name, Section
+from ingestd.runtime.secret import kept_in, read_secret
 
 _PORTS = {"amqp": 5672, "amqps": 5671}
-_SECRET_BYTES_MAX = 4096
 
 
 def _checked(url: str) -> str:
@@ -102,24 +100,11 @@ class AmqpSection(Section):
             yield "amqp.ca_file, amqp.certificate_file: mean nothing without an amqps:// address in amqp.urls"
 
     def _kept_in(self) -> str:
-        """The path of the password's file, as far as it can be known."""
-        if self.password_file is not None:
-            return self.password_file
-        folder = os.environ.get("CREDENTIALS_DIRECTORY", "$CREDENTIALS_DIRECTORY")
-        return os.path.join(folder, self.password_credential or "")
+        return kept_in(self.password_file, self.password_credential)
 
     def _secret(self) -> str:
-        """The password as it is now: the first line of its file, without the line's end.
-
-        Raises OSError or ValueError.
-        """
-        with open(self._kept_in(), "rb") as file:
-            if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-                raise ValueError("it is not a regular file")
-            text = file.read(_SECRET_BYTES_MAX).decode()
-        if not (secret := text.split("\n", 1)[0].removesuffix("\r")):
-            raise ValueError("its first line is empty")
-        return secret
+        """Raises OSError or ValueError."""
+        return read_secret(self._kept_in())
 
 
 def _address(url: str) -> Address:

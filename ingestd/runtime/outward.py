@@ -14,6 +14,7 @@ from ingestd.ports import Bus, OutboxEntry, Published
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.lane import step_s
 from ingestd.telemetry import logs
+from ingestd.telemetry.counts import Counts
 
 AT_ONCE = 512
 """Events that are given to the bus in one call."""
@@ -35,14 +36,15 @@ class _Refusal:
 class Outward:
     """Owned by the bus thread; `trouble` and the counts may be read from anywhere."""
 
-    def __init__(self, bus: Bus, journal: Journal, clock: Clock, moved: Callable[[], None]) -> None:
+    def __init__(
+        self, bus: Bus, journal: Journal, clock: Clock, moved: Callable[[], None], counts: Counts
+    ) -> None:
         self._bus = bus
         self._journal = journal
         self._clock = clock
         self._moved = moved
+        self._counts = counts
         self._refused: dict[str, _Refusal] = {}
-        self.refusals_total = 0
-        """How often an event was not taken, since the start."""
         self.trouble = ""
         """Which event is not taken, and why, in words; empty while all are."""
 
@@ -57,7 +59,15 @@ class Outward:
             entries = self._next(AT_ONCE)
             if not entries:
                 break
-            self._settle(entries, self._bus.publish(entries))
+            began = self._clock.monotonic()
+            published = self._bus.publish(entries)
+            self._counts.taken(
+                len(published.taken),
+                len(published.refused),
+                self._clock.monotonic() - began,
+                self._clock.now(),
+            )
+            self._settle(entries, published)
             self._moved()
 
     def has_more(self) -> bool:
@@ -82,7 +92,6 @@ class Outward:
         failures = before.failures + 1 if before and before.entry.sequence == entry.sequence else 1
         again_at = self._clock.monotonic() + step_s(failures)
         self._refused[entry.subject] = _Refusal(entry, reason, failures, again_at)
-        self.refusals_total += 1
         if failures == 1:
             about = {"type": entry.type, "subject": entry.subject, "text": reason}
             logs.get().error("event_not_taken", **about)

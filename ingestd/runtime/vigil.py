@@ -12,6 +12,8 @@ from ingestd.runtime.host import Signals
 from ingestd.telemetry import logs
 
 HUNG_S = 60.0
+LOOP_HUNG_S = 30.0
+"""The loop turns ten times a second; a commit on a disk in trouble may take seconds."""
 _SUSPENDED_S = 5.0
 """The loop comes by many times a second; after a longer absence, old beats say nothing."""
 
@@ -38,6 +40,8 @@ class Vigil:
         self._clock = clock
         self._looked_at = self._since = clock.monotonic()
         self._hung: Mapping[str, Pulse] = {}
+        self.stalled: Mapping[str, bool] = {}
+        """Whether it hangs now, for each thread that is watched."""
 
     def look(self, pulses: Mapping[str, Pulse]) -> None:
         """Called at every turn of the loop."""
@@ -51,6 +55,7 @@ class Vigil:
         for name in self._hung.keys() - hung.keys():
             logs.get().info("thread_moves_again", thread=name)
         self._hung = hung
+        self.stalled = {name: name in hung for name in pulses}
 
     @property
     def trouble(self) -> Sequence[str]:

@@ -10,7 +10,7 @@ from botocore.session import Session
 from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreRefused
 from ingestd.store import s3_batch, s3_check
 from ingestd.store.s3_abilities import Abilities, Probe
-from ingestd.store.s3_client import Client
+from ingestd.store.s3_client import Client, Told
 from ingestd.store.s3_listing import parts
 from ingestd.store.s3_notes import Notes, Token
 from ingestd.store.s3_objects import Objects
@@ -45,6 +45,10 @@ class S3Store:
     def abilities(self) -> Abilities:
         """What the store can do. Raises the errors of the port while it cannot be asked."""
         return self._objects.probe.abilities()
+
+    def tell(self, told: Told) -> None:
+        """Have somebody count how requests end, from now on."""
+        self._client.told = told
 
     def close(self) -> None:
         """Let go of idle connections."""

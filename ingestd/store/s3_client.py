@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import Protocol
 
 from ingestd.ports import Pace, PortError, StoreUnreachable
 from ingestd.store.pacing import Allowance, without_limit
@@ -42,7 +43,32 @@ COMPLETE_S = 900.0
 """How long a store may take to put a large object together."""
 _CHUNK_BYTES = 1 << 20
 _TOGETHER_BYTES = 256 << 10
+_EXPECTED = {404, 412}
+"""Answers that say how things are: nothing there, or something already."""
 _RENEW = {"ExpiredToken", "ExpiredTokenException", "InvalidToken"}
+
+
+class Told(Protocol):
+    """Who counts how requests end."""
+
+    def answered(self, method: str, seconds: float) -> None:
+        """An answer came, so long after the request with its body was sent."""
+
+    def worked(self) -> None:
+        """The store is well."""
+
+    def failed(self, kind: str, size_bytes: int) -> None:
+        """`kind`: an HTTP status, or `unanswered`. `size_bytes`: of the body, which was sent in vain."""
+
+
+class NobodyTold:
+    """Implements `Told`."""
+
+    def answered(self, method: str, seconds: float) -> None: ...
+
+    def worked(self) -> None: ...
+
+    def failed(self, kind: str, size_bytes: int) -> None: ...
 
 
 class Framing(Enum):
@@ -118,6 +144,11 @@ class Request:
     payload: str | None = None
     answer_s: float = ANSWER_S
 
+    @property
+    def size_bytes(self) -> int:
+        """Of the body."""
+        return self.stream.size_bytes if self.stream else len(self.body)
+
 
 @dataclass(slots=True)
 class Begun:
@@ -127,6 +158,8 @@ class Begun:
     connection: Connection
     probing: bool
     answer: Answer | None = None
+    sent_at: float = 0.0
+    """Monotonic."""
 
 
 class Client:
@@ -144,6 +177,7 @@ class Client:
         self.settings = settings
         self.circuit = Circuit()
         self.budget = RetryBudget()
+        self.told: Told = NobodyTold()
         self.clock_ahead_s = 0.0
         """How far the store's clock is ahead of ours, once that was found out."""
         self.url = url
@@ -167,8 +201,7 @@ class Client:
 
     def ask(self, request: Request, pace: Pace = without_limit) -> Answer:
         """The answer, whatever its status is."""
-        size_bytes = request.stream.size_bytes if request.stream else len(request.body)
-        return self.end(self.begin(request, Allowance(size_bytes, pace)))
+        return self.end(self.begin(request, Allowance(request.size_bytes, pace)))
 
     def must(self, request: Request, pace: Pace = without_limit) -> Answer:
         """The answer, which says that it worked. Raises the PortError that it stands for otherwise."""
@@ -194,7 +227,7 @@ class Client:
 
     def begin(self, request: Request, allowance: Allowance) -> Begun:
         """Send a request."""
-        with self._counted() as probing:
+        with self._counted(request) as probing:
             head, signer = self._head(request)
             connection = self._pool.take()
             begun = Begun(request, connection, probing)
@@ -212,21 +245,23 @@ class Client:
             except BaseException:
                 connection.close()
                 raise
+        begun.sent_at = time.monotonic()
         return begun
 
     @contextlib.contextmanager
-    def _counted(self) -> Iterator[bool]:
+    def _counted(self, request: Request) -> Iterator[bool]:
         """Tell the circuit how a request ends that gets no answer."""
         probing = self.circuit.enter()
         try:
             yield probing
         except WireError as error:
-            raise self._unanswered(error, probing=probing) from error
+            raise self._unanswered(request, error, probing=probing) from error
         except BaseException:
             self.circuit.left(probing=probing)
             raise
 
-    def _unanswered(self, error: WireError, *, probing: bool) -> StoreUnreachable:
+    def _unanswered(self, request: Request, error: WireError, *, probing: bool) -> StoreUnreachable:
+        self.told.failed("unanswered", request.size_bytes)
         told = StoreUnreachable(f"{self}: {error}; see to the line and the store, it is tried again")
         told.reserve = self.budget.reserve
         self.circuit.failed(str(told), probing=probing)
@@ -251,7 +286,7 @@ class Client:
     def end(self, begun: Begun) -> Answer:
         """Receive the answer to a request that was sent."""
         answer = begun.answer or self._received(begun)
-        self._told_by(answer, probing=begun.probing)
+        self._told_by(answer, begun)
         return answer
 
     def _received(self, begun: Begun) -> Answer:
@@ -260,7 +295,7 @@ class Client:
             answer = begun.connection.receive(until, has_body=begun.request.method != "HEAD")
         except WireError as error:
             begun.connection.close()
-            raise self._unanswered(error, probing=begun.probing) from error
+            raise self._unanswered(begun.request, error, probing=begun.probing) from error
         except BaseException:
             self.drop(begun)
             raise
@@ -272,12 +307,17 @@ class Client:
         begun.connection.close()
         self.circuit.left(probing=begun.probing)
 
-    def _told_by(self, answer: Answer, *, probing: bool) -> None:
+    def _told_by(self, answer: Answer, begun: Begun) -> None:
         self.budget.earn()
+        self.told.answered(begun.request.method, time.monotonic() - begun.sent_at)
+        if answer.status >= 400 and answer.status not in _EXPECTED:
+            self.told.failed(str(answer.status), begun.request.size_bytes)
         if counts_against(answer):
-            self.circuit.failed(str(error_of(answer, str(self))), probing=probing)
+            self.circuit.failed(str(error_of(answer, str(self))), probing=begun.probing)
         else:
-            self.circuit.succeeded(probing=probing)
+            self.circuit.succeeded(probing=begun.probing)
+            if answer.status < 400:
+                self.told.worked()
 
     # -- a long answer ----------------------------------------------------------------------------
 
@@ -291,11 +331,11 @@ class Client:
             blocks = connection.blocks(headers)
             body = b"" if status in (200, 206) else b"".join(blocks)
             answer = Answer(status, headers, body)
-            self._told_by(answer, probing=begun.probing)
+            self._told_by(answer, begun)
             yield answer, blocks
         except WireError as error:
             connection.close()
-            raise self._unanswered(error, probing=begun.probing) from error
+            raise self._unanswered(begun.request, error, probing=begun.probing) from error
         except BaseException:
             self.drop(begun)
             raise

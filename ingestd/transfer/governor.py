@@ -49,6 +49,8 @@ class Governor:
         self._shares: dict[str, float] = {}
         self._shares_at = clock()
         self._called: Ticket | None = None
+        self.granted_bytes = 0
+        """In all, since the start."""
         self.set_rate(rate_bytes_per_second, burst_bytes)
 
     # -- settings ---------------------------------------------------------------------------------
@@ -136,6 +138,7 @@ class Governor:
             granted = wanted
             if self._line.limited(self._course(flow).links):
                 granted = self._take_turn(flow, wanted, cancel)
+            self.granted_bytes += granted
             meter = self._meters.get(flow)
             if meter is not None:
                 meter.add(granted, self._clock())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
 from ingestd.core.model import FileFault, Health, Ledger, LoadId, Receipt
@@ -20,6 +21,14 @@ from ingestd.transfer.session import LookHead, Means, Report, Session
 from ingestd.transfer.settings import TransferSettings
 from ingestd.transfer.source import Care, ReadInto
 from ingestd.transfer.takeback import TakingBack
+
+Counted = Callable[[LoadId, ReadInto], ReadInto]
+"""Makes a way of reading that counts what it reads for a load."""
+
+
+def _not_counted(load_id: LoadId, read: ReadInto) -> ReadInto:
+    del load_id
+    return read
 
 
 class Transfers:
@@ -39,9 +48,10 @@ class Transfers:
         clock: Callable[[], float] = time.monotonic,
         *,
         read: ReadInto = os.preadv,
+        counted: Counted = _not_counted,
     ) -> None:
         """`look_head` names the plainly unencrypted format of a file that begins so, if it has one;
-        `read` reads from drives as `os.preadv` does."""
+        `read` reads from drives as `os.preadv` does, and `counted` makes of it what reads for one load."""
         self._means = Means(
             settings=settings,
             pool=pool,
@@ -51,6 +61,7 @@ class Transfers:
             clock=clock,
             read=read,
         )
+        self._read, self._counted = read, counted
         self._scratch_folder = scratch_folder
         self._patience: dict[LoadId, Patience] = {}
         """Of the loads whose drives are being read."""
@@ -66,7 +77,8 @@ class Transfers:
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
         """One pass over all pending files: the ledger after it, and the first thousand faults."""
         care = self._care(command.load_id, drive)
-        return Session(self._means, command, drive, store, manifest, report, cancel, care).run()
+        means = replace(self._means, read=self._counted(command.load_id, self._read))
+        return Session(means, command, drive, store, manifest, report, cancel, care).run()
 
     def recheck(
         self, command: Recheck, drive: OpenDrive, manifest: Manifest, cancel: CancelToken

@@ -47,6 +47,7 @@ def load(
         "phase": Phase.LOADING,
         "doing": "loading",
         "reason": "",
+        "waits": "",
         "hold": None,
         "tried": (),
         "last_bay": None,

@@ -290,6 +290,7 @@ def _models() -> dict[str, type[BaseModel]]:
         "stores, s3": config_stores.S3StoreSection,
         "uplink": UplinkSection,
         "transfer": config.TransferSection,
+        "metrics": config.MetricsSection,
         "logs": config.LogsSection,
     }
 
@@ -357,3 +358,19 @@ def test_each_key_of_the_default_file_has_a_comment_before_it() -> None:
         if _KEY.match(line) and not line.startswith(('# "', "# unexpected-item", "# not-encrypted")):
             assert before.startswith("# "), line
         before = line
+
+
+@pytest.mark.parametrize(
+    ("section", "words"),
+    [
+        ({"listen": "9758"}, 'metrics.listen: must be HOST:PORT, such as "127.0.0.1:9758", or "off"'),
+        ({"listen": "127.0.0.1:99999"}, "metrics.listen: must be HOST:PORT"),
+        ({"listen": "0.0.0.0:9758"}, "metrics.listen: 0.0.0.0:9758 can be reached from other hosts; set"),
+        ({"user": "prometheus"}, "metrics.user: goes with exactly one of metrics.password_file and"),
+        ({"password_file": "/etc/x"}, "metrics.user: goes with exactly one of metrics.password_file and"),
+        ({"key_file": "/etc/x"}, "metrics.certificate_file: goes with metrics.key_file; set both or neither"),
+    ],
+)
+def test_a_metrics_section_that_cannot_be_meant(section: dict[str, str], words: str) -> None:
+    (problem,) = problems(changed(metrics=section))
+    assert problem.startswith(words)

@@ -22,6 +22,7 @@ from typing import Any
 from ingestd.ports import Pace, SmallObject, Store, StoredObject, Upload
 from ingestd.runtime import app, cli
 from ingestd.runtime.config import Config
+from ingestd.telemetry.counts import Counts
 
 PROGRAM = (__file__,)
 """What `Station.program` is to be for a daemon that counts."""
@@ -125,8 +126,9 @@ def main() -> int:
     book = _Book(os.path.dirname(sys.argv[sys.argv.index("--config") + 1]))
     make = app.make_stores
 
-    def make_counting(config: Config) -> dict[str, Store]:
-        stores: dict[str, Any] = {name: _CountingStore(store, book) for name, store in make(config).items()}
+    def make_counting(config: Config, counts: Counts | None = None) -> dict[str, Store]:
+        made = make(config, counts)
+        stores: dict[str, Any] = {name: _CountingStore(store, book) for name, store in made.items()}
         return stores
 
     app.make_stores = make_counting

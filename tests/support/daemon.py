@@ -73,6 +73,7 @@ class Station:
             "station": {"name": "quay-03", "state_folder": str(self.state)},
             "bus": {"spool_folder": str(self.spool), "poll_every_seconds": 0.05},
             "drives": {"bays_folder": str(self.bays), "poll_every_seconds": 0.05},
+            "metrics": {"listen": "off"},
         }
         for name, values in settings.items():
             sections.setdefault(name, {}).update(values)
