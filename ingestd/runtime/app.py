@@ -28,6 +28,7 @@ from ingestd.drives.watch import DriveWatch, Nap, Pause
 from ingestd.journal.journal import Journal
 from ingestd.ports import Bus, Drives, JournalError, PortError, Store
 from ingestd.runtime import config as configuration
+from ingestd.runtime import show
 from ingestd.runtime.busthread import BusThread
 from ingestd.runtime.chores import Chores
 from ingestd.runtime.clock import Clock
@@ -37,10 +38,12 @@ from ingestd.runtime.effects import Effects
 from ingestd.runtime.handlers import Handlers, plain_kind
 from ingestd.runtime.host import Signals
 from ingestd.runtime.loop import Inbox, Loop
+from ingestd.runtime.notify import Manager
 from ingestd.runtime.privilege import make_privileged
 from ingestd.runtime.reload import changed_keys, fixed_differences, keep_fixed
+from ingestd.runtime.rounds import Rounds
 from ingestd.runtime.status import StatusWriter, make_folders, running
-from ingestd.runtime.vigil import HUNG_S, Backstop, Pulse, Vigil
+from ingestd.runtime.vigil import HUNG_S, STOP_SPARE_S, Backstop, Pulse, Vigil
 from ingestd.runtime.watched import Watched
 from ingestd.store.folder import FolderStore
 from ingestd.telemetry import logs
@@ -137,6 +140,8 @@ class App:
         self._pool = BufferPool(config.transfer.buffers, config.transfer.buffer_bytes)
         self._governor = Governor()
         self._exposition: Exposition | None = None
+        self._manager = Manager()
+        self._rounds: dict[str, Rounds] = {}
 
     def run(self) -> int:
         folder = self._config.station.state_folder
@@ -221,6 +226,8 @@ class App:
         )
         senders = SenderPool(transfer.senders)
         stack.callback(senders.close)
+        shared = (lambda: self._governor.cap, lambda: self._pool.free, lambda: senders.running)
+        self._rounds["transfer"] = Rounds("transfer", shared)
         scratch = scratch_folder(self._config)
         return Transfers(
             settings, self._pool, senders, self._governor, scratch, plain_kind, counted=self._counted
@@ -255,7 +262,9 @@ class App:
             clock=clock,
             poll_s=config.bus.poll_every_seconds,
             counts=self._counts,
+            moved=broker.moved if broker else None,
         )
+        self._rounds["journal"] = Rounds("journal", (lambda: journal.knows(""),))
         self._status = StatusWriter(config.station.state_folder, self._look, self._trouble)
         self._status.start()
         stack.callback(self._status.stop)
@@ -297,6 +306,9 @@ class App:
         self._watch.start()
         stack.callback(self._watch.stop)
         self._bus_thread.start()
+        for rounds in self._rounds.values():
+            rounds.start()
+            stack.callback(rounds.stop)
 
     def _work(self, sightings: tuple[Sighting, ...]) -> int:
         assert self._bus_thread is not None, "the helpers have been started"
@@ -309,6 +321,7 @@ class App:
             loads=len(self.loop.station.loads),
             jobs=len(self.loop.station.jobs),
         )
+        self._manager.ready()
         try:
             first = StationStarted(at=self._clock.now(), sightings=sightings)
             in_time = self.loop.run(first, self._stop_within_s)
@@ -340,6 +353,7 @@ class App:
         seen it would be concluded that it was unplugged.
         """
         while (sightings := watch.first()) is None:
+            self._manager.starting(f"waits until the bays can be looked at: {watch.trouble}")
             again_at = self._clock.monotonic() + self._config.drives.poll_every_seconds
             while self._clock.monotonic() < again_at:
                 if self._signals.take_stop():
@@ -406,14 +420,18 @@ class App:
         assert self._status is not None, "the loop runs after everything has been built"
         if not self._signals.stop:
             self._look_after_threads(self._watch, self._bus_thread, self._status)
+        self._manager.turn(lambda limit_s: self._signals.stop or self._vigil.moves(limit_s), self._in_a_line)
         if self._pending:
             return self._pending.pop(0)
         if self._signals.take_stop():
             logs.get().info("stop_asked_for")
+            self._manager.stopping(self._stop_within_s() + STOP_SPARE_S + 2.0)
             self._watch.stop(within_s=0.0)
             return StopRequested(at=self._clock.now())
         if self._signals.take_reload():
+            self._manager.reloading()
             self._reload()
+            self._manager.ready()
         return None
 
     def _look_after_threads(self, watch: DriveWatch, bus: BusThread, status: StatusWriter) -> None:
@@ -428,8 +446,13 @@ class App:
                 "drive-watch": Pulse(watch.beat, drives_s, "drives that come and go are not noticed"),
                 "bus": Pulse(bus.moved_at, bus_s, "no notices or events go in or out"),
                 "status": Pulse(status.beat, HUNG_S, "what the station shows is not renewed"),
+                "rounds-journal": Pulse(self._rounds["journal"].beat, HUNG_S, "nothing can be recorded"),
+                "rounds-transfer": Pulse(self._rounds["transfer"].beat, HUNG_S, "no load can go on"),
             }
         )
+
+    def _in_a_line(self) -> str:
+        return "" if self._picture is None else show.line(self._picture, self._trouble())
 
     def _reload(self) -> None:
         """Take over what can change while running, and say what cannot."""

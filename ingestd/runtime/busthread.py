@@ -76,7 +76,9 @@ class BusThread:
         local: Bus | None = None,
         log: str | None = None,
         counts: Counts | None = None,
+        moved: Callable[[], float] | None = None,
     ) -> None:
+        """`moved`: when the bus last moved on by itself, within a call that takes long."""
         self._bus = bus
         self._log = log
         self._local = local
@@ -96,7 +98,8 @@ class BusThread:
         self._under_way = 0
         self._bytes_under_way = 0
         self._tidy_at = clock.monotonic()
-        self.moved_at = clock.monotonic()
+        self._moved_at = clock.monotonic()
+        self._moved = moved or (lambda: 0.0)
         self._thread = threading.Thread(target=self._run, name="bus", daemon=True)
 
     def start(self) -> None:
@@ -124,6 +127,11 @@ class BusThread:
         if self._stuck:
             said.append(f"a notice cannot be set aside, and is tried again: {self._stuck}")
         return said
+
+    @property
+    def moved_at(self) -> float:
+        """The monotonic time at which the thread last moved on. It may wait for a broker, and moves then."""
+        return max(self._moved_at, self._moved())
 
     @property
     def up(self) -> dict[str, bool]:
@@ -186,7 +194,7 @@ class BusThread:
         self._tidy()
 
     def _beat(self) -> None:
-        self.moved_at = self._clock.monotonic()
+        self._moved_at = self._clock.monotonic()
 
     def _drain(self) -> None:
         """The last turn: what was decided before the stop still goes out, if the bus takes it."""

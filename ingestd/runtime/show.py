@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
+
+from ingestd.core.model import Phase
+from ingestd.core.snapshot import Picture
 
 WIDTH = 80
 
@@ -33,6 +37,19 @@ def moment(at: float, now: float) -> str:
     if then[0] != today[0]:
         return time.strftime("%d %b %Y", then)
     return time.strftime("%H:%M" if then[:3] == today[:3] else "%a %d %b %H:%M", then)
+
+
+def line(picture: Picture, problems: Sequence[str]) -> str:
+    """The station in one line, for the service manager."""
+    phases = Counter(load.phase for load in picture.loads)
+    said = [f"{phases[phase]} {phase}" for phase in Phase if phases[phase]] or ["no drives"]
+    said.append(f"{picture.jobs_pending:,} jobs pending")
+    if picture.rate_bytes_per_second:
+        said.append(rate(picture.rate_bytes_per_second))
+    if picture.draining:
+        said.insert(0, "stopping")
+    text = ", ".join(said)
+    return f"{text}. TROUBLE: {'; '.join(problems)}" if problems else text
 
 
 def uplink(line: Mapping[str, Any], now: float) -> Iterator[str]:

@@ -40,6 +40,7 @@ class Vigil:
         self._clock = clock
         self._looked_at = self._since = clock.monotonic()
         self._hung: Mapping[str, Pulse] = {}
+        self._pulses: Mapping[str, Pulse] = {}
         self.stalled: Mapping[str, bool] = {}
         """Whether it hangs now, for each thread that is watched."""
 
@@ -54,8 +55,12 @@ class Vigil:
             logs.get().error("thread_hung", thread=name, limit_seconds=hung[name].limit_s)
         for name in self._hung.keys() - hung.keys():
             logs.get().info("thread_moves_again", thread=name)
-        self._hung = hung
+        self._hung, self._pulses = hung, pulses
         self.stalled = {name: name in hung for name in pulses}
+
+    def moves(self, within_s: float) -> bool:
+        """Whether every thread has moved within so many seconds of the last look."""
+        return all(self._looked_at - max(p.beat, self._since) <= within_s for p in self._pulses.values())
 
     @property
     def trouble(self) -> Sequence[str]:

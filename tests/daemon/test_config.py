@@ -15,6 +15,7 @@ from ingestd.ports import BusDown
 from ingestd.runtime import config, config_stores
 from ingestd.runtime.config import Config, ConfigError, parse
 from ingestd.runtime.config_amqp import AmqpSection
+from ingestd.runtime.config_metrics import MetricsSection
 from ingestd.runtime.config_uplink import TimetableSection, UplinkSection
 
 DEFAULT = Path(__file__).parents[2] / "deploy" / "ingestd.toml"
@@ -290,7 +291,7 @@ def _models() -> dict[str, type[BaseModel]]:
         "stores, s3": config_stores.S3StoreSection,
         "uplink": UplinkSection,
         "transfer": config.TransferSection,
-        "metrics": config.MetricsSection,
+        "metrics": MetricsSection,
         "logs": config.LogsSection,
     }
 

@@ -84,6 +84,10 @@ class AmqpBus:
         self._reading = Half(self._open, self._consumer)
         self._writing = Half(self._open, self._publisher)
 
+    def moved(self) -> float:
+        """The monotonic time at which it last moved on, also within a call that takes long."""
+        return self._driver.moved_at
+
     def follow(self, positions: Mapping[str, int]) -> None:
         """Go on behind these offsets."""
         self._last = {name: positions[name] for name in self._settings.names.streams if name in positions}

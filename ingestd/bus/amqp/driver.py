@@ -10,6 +10,9 @@ from collections.abc import Callable
 
 from pika.adapters.select_connection import IOLoop
 
+_BEAT_S = 1.0
+"""The longest wait before the driver shows that it is alive."""
+
 
 class _WatchedLoop(IOLoop):  # type: ignore[misc]  # pika comes without types
     """pika's own loop, which remembers the sockets it waits for.
@@ -38,22 +41,30 @@ class Driver:
         self.loop = _WatchedLoop()
         self._own = frozenset(self.loop.descriptors)
         self._running = False
+        self.moved_at = time.monotonic()
+        """When it was last seen to move, however long it is to run."""
 
     def run(self, done: Callable[[], bool], within_s: float) -> bool:
         """Let the connections work until `done`, at most so many seconds; whether it is. Work that is
         due is done even if no time is given."""
         until = time.monotonic() + within_s
-        timer = self.loop.call_later(max(0.0, within_s), self.loop.stop)
         self._running = True
         try:
             while not done():
-                self.loop.start()
+                self._run_some(max(0.0, until - time.monotonic()))
                 if time.monotonic() >= until:
                     break
         finally:
             self._running = False
-            self.loop.remove_timeout(timer)
         return done()
+
+    def _run_some(self, within_s: float) -> None:
+        timer = self.loop.call_later(min(within_s, _BEAT_S), self.loop.stop)
+        try:
+            self.loop.start()
+        finally:
+            self.loop.remove_timeout(timer)
+            self.moved_at = time.monotonic()
 
     def wake(self) -> None:
         """Something has happened that `done` may have waited for. Called by callbacks of pika."""

@@ -57,12 +57,16 @@ class Helper:
         self._children: set[int] = set()
         self._log = structlog.get_logger("ingestd.helper")
 
-    def run(self, stopping: Callable[[], bool]) -> None:
-        """Serve until `stopping` says so. Raises ToolFailed when the socket cannot be made."""
+    def run(self, stopping: Callable[[], bool], ready: Callable[[], None] = lambda: None) -> None:
+        """Serve until `stopping` says so; `ready` is called once there is somebody who listens.
+
+        Raises ToolFailed when the socket cannot be made.
+        """
         for sentence in self._keeper.clean_up():
             self._log.warning("left_behind", text=sentence)
         with contextlib.closing(self._listen()) as listener:
             self._log.info("helper_started", socket=self._path, users=sorted(self._uids))
+            ready()
             try:
                 while not stopping():
                     self._once(listener)

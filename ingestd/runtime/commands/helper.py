@@ -11,6 +11,7 @@ from ingestd.runtime import config, privilege
 from ingestd.runtime.commands.common import OK, REFUSED, Adder
 from ingestd.runtime.config import Config, ConfigError
 from ingestd.runtime.host import Signals
+from ingestd.runtime.notify import Manager
 from ingestd.telemetry import logs
 
 FOLDER = "/run/ingestd"
@@ -50,7 +51,7 @@ def _helper(options: argparse.Namespace) -> int:
         owner=(user.pw_uid, user.pw_gid),
         loops=lambda: _loops(settings),
     )
-    helper.run(lambda: signals.stop)
+    helper.run(lambda: signals.stop, Manager().ready)
     return OK
 
 
