@@ -6,7 +6,7 @@ import contextlib
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from ingestd.drives.loop import LoopDrives
@@ -17,12 +17,14 @@ from tests.support.daemon import wait_for
 class Helper:
     """Serves one user at `socket`; its mounts and overlays lie in a folder of its own."""
 
-    def __init__(self, home: Path, bays: Path, user: str = "root") -> None:
+    def __init__(self, home: Path, bays: Path, user: str = "root", before: Sequence[str] = ()) -> None:
+        """`before`: a program that starts the helper, such as one that confines it."""
         self.home = home
         self.socket = home / "helper.sock"
         self.log = home / "helper.log"
         self.config = home / "helper.toml"
         self.user = user
+        self.before = before
         home.mkdir(exist_ok=True)
         self.config.write_text(
             f'[station]\nname = "quay-03"\nstate_folder = "{home}/state"\n'
@@ -40,7 +42,8 @@ class Helper:
         places = ("--socket", str(self.socket), "--folder", str(self.home), "--user", self.user)
         before = len(self.logged())
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen([sys.executable, *command, *places], stdout=log, stderr=log)
+            started = [*self.before, sys.executable, *command, *places]
+            self.process = subprocess.Popen(started, stdout=log, stderr=log)
         wait_for(lambda: "helper_started" in self.logged()[before:], 60, f"the helper; its log is {self.log}")
 
     def kill(self) -> None:
@@ -76,8 +79,8 @@ def below(pid: int) -> list[int]:
 
 
 @contextlib.contextmanager
-def running(home: Path, bays: Path, user: str = "root") -> Iterator[Helper]:
-    helper = Helper(home, bays, user)
+def running(home: Path, bays: Path, user: str = "root", before: Sequence[str] = ()) -> Iterator[Helper]:
+    helper = Helper(home, bays, user, before)
     try:
         helper.start()
         yield helper

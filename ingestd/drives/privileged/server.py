@@ -30,6 +30,8 @@ CONNECTIONS_MAX = 128
 
 _TICK_S = 0.5
 _END_S = 3.0
+_FIRST_GIVEN = 3
+"""The descriptor of the first socket that a service manager hands over: sd_listen_fds(3)."""
 _CREDENTIALS = struct.Struct("=iII")
 
 
@@ -49,6 +51,7 @@ class Helper:
         `loops` gives the nodes of images in the bays: their seals are lifted once they are detached.
         """
         self._path = path
+        self._given = _given()
         self._keeper = keeper
         self._uids = frozenset(uids)
         self._owner = owner
@@ -72,11 +75,14 @@ class Helper:
                     self._once(listener)
             finally:
                 self._end_children()
-                with contextlib.suppress(OSError):
-                    os.unlink(self._path)
+                if not self._given:
+                    with contextlib.suppress(OSError):
+                        os.unlink(self._path)
         self._log.info("helper_stopped")
 
     def _listen(self) -> socket.socket:
+        if self._given:
+            return self._taken_over()
         listener = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         try:
             with contextlib.suppress(FileNotFoundError):
@@ -91,6 +97,18 @@ class Helper:
         except OSError as error:
             listener.close()
             raise ToolFailed(f"the socket {self._path} cannot be made: {error.strerror}") from error
+        listener.settimeout(_TICK_S)
+        return listener
+
+    def _taken_over(self) -> socket.socket:
+        """The socket that the service manager made, so that the right to give files away is not needed."""
+        try:
+            listener = socket.socket(fileno=os.dup(_FIRST_GIVEN))
+        except OSError as error:
+            raise ToolFailed(f"the service manager's socket cannot be used: {error.strerror}") from error
+        if (listener.family, listener.type) != (socket.AF_UNIX, socket.SOCK_SEQPACKET):
+            listener.close()
+            raise ToolFailed("the service manager's socket must be one of ListenSequentialPacket=")
         listener.settimeout(_TICK_S)
         return listener
 
@@ -162,3 +180,13 @@ class Helper:
         while self._children and time.monotonic() < until:
             self._reap()
             time.sleep(_TICK_S / 10)
+
+
+def _given() -> bool:
+    """Whether the service manager has handed over a socket to this very process."""
+    given = os.environ.get("LISTEN_PID") == str(os.getpid()) and os.environ.get("LISTEN_FDS") == "1"
+    if given:
+        for name in ("LISTEN_PID", "LISTEN_FDS", "LISTEN_FDNAMES"):
+            os.environ.pop(name, None)
+        os.set_inheritable(_FIRST_GIVEN, False)
+    return given
