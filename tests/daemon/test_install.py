@@ -1,0 +1,168 @@
+"""Installing into a folder: what is put where, an upgrade under a running load, the way back, and the end."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.support.daemon import Station, sealed, wait_for
+
+TOP = Path(__file__).parents[2]
+
+pytestmark = [
+    pytest.mark.root,
+    pytest.mark.skipif(os.geteuid() != 0, reason="needs root: files are given to the daemon's user"),
+]
+
+
+def deploy(checkout: Path, name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [str(checkout / "deploy" / name), *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=240,
+    )
+
+
+def done(ended: subprocess.CompletedProcess[str]) -> str:
+    assert ended.returncode == 0, ended.stderr
+    return ended.stderr
+
+
+@pytest.fixture
+def checkout(tmp_path: Path) -> Path:
+    """A copy of what is shipped, which a test may change."""
+    folder = tmp_path / "checkout"
+    for name in ("ingestd", "systemd", "deploy"):
+        shutil.copytree(TOP / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
+        shutil.copy(TOP / name, folder / name)
+    return folder
+
+
+class Installed(Station):
+    """A station whose daemon is the one that is installed below a folder."""
+
+    def __init__(self, root: Path, program: Path) -> None:
+        super().__init__(root, uplink={"rate_bytes_per_second": 80_000}, transfer={"buffer_bytes": 65_536})
+        self._program = program
+
+    def start(self, wait: bool = True) -> None:
+        self.status_path.unlink(missing_ok=True)
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [str(self._program), "run", "--config", str(self.config)], stdout=log, stderr=log
+            )
+        wait_for(self._picture_or_end, what=f"the first status; the log is {self.log}")
+
+
+def tree(folder: Path) -> set[str]:
+    return {str(path.relative_to(folder)) for path in folder.rglob("*")}
+
+
+def test_a_dry_run_shows_every_step_and_does_none(checkout: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    shown = done(deploy(checkout, "install", "--dry-run", "--root", str(root)))
+    assert not root.exists()
+    for word in ("ingestd.service", "venv", "ingestd.toml", "/usr/local/bin/ingestd", "mv -T"):
+        assert word in shown
+
+
+def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    first = done(deploy(checkout, "install", "--root", str(root)))
+    before = os.readlink(root / "opt/ingestd/current")
+    config = root / "etc/ingestd/ingestd.toml"
+    assert config.read_text() == (TOP / "deploy/ingestd.toml").read_text()
+    assert (config.stat().st_mode & 0o777, config.stat().st_uid) == (0o640, 0)
+    assert (root / "etc/ingestd/credentials").stat().st_mode & 0o777 == 0o700
+    assert (root / "etc/systemd/system/ingestd-helper.socket").exists()
+    assert "nothing was started" in first or "fill in" in first
+    mine = "# what a person wrote\n" + config.read_text()
+    config.write_text(mine)
+
+    again = tree(root)
+    done(deploy(checkout, "install", "--root", str(root)))
+    assert tree(root) == again, "a second time changes nothing"
+
+    # A station at work, whose state is where the installation looks for it.
+    (tmp_path / "station").mkdir()
+    quay = Installed(tmp_path / "station", root / "opt/ingestd/current/venv/bin/ingestd")
+    state = root / "var/lib/ingestd"
+    quay.config.write_text(quay.config.read_text().replace(str(quay.state), str(state)))
+    quay.state = state
+    content = sealed(3_000_000, 7)
+    quay.write_drive("KQX-1", {b"kelp.enc": content})
+    try:
+        quay.start()
+        quay.announce("TS-1", "KQX-1")
+        quay.plug("bay-01", "KQX-1")
+        quay.wait_phase("KQX-1", "loading")
+        wait_for(lambda: (quay.load("KQX-1") or {})["ledger"]["arrived_bytes"] > 100_000, what="some parts")
+
+        with (checkout / "ingestd" / "__init__.py").open("a") as module:
+            module.write("# the next version\n")
+        refused = deploy(checkout, "install", "--root", str(root))
+        assert (refused.returncode, os.readlink(root / "opt/ingestd/current")) == (1, before)
+        assert "stop it, then run this again" in refused.stderr
+        assert quay.stop() == 0
+        done(deploy(checkout, "install", "--root", str(root)))
+        after = os.readlink(root / "opt/ingestd/current")
+        assert after != before
+        assert os.readlink(root / "opt/ingestd/previous") == before
+        assert config.read_text() == mine
+        assert (state / f"before-{after}" / "journal.db").exists()
+
+        quay.config.write_text(quay.config.read_text().replace("80000", "800000"))
+        quay.start()
+        load = quay.wait_phase("KQX-1", "loading")
+        assert load["ledger"]["arrived_bytes"] > 100_000, "what was stored before is not sent again"
+        assert quay.wait_released("KQX-1")["outcome"] == "loaded"
+        assert (quay.archive / "tidewrack-survey/TS-1/kelp.enc").read_bytes() == content
+        assert quay.stop() == 0
+
+        done(deploy(checkout, "install", "--rollback", "--root", str(root)))
+        assert os.readlink(root / "opt/ingestd/current") == before
+        quay.start()
+        ended = wait_for(lambda: (quay.picture() or {}).get("jobs_ended"), what="what was done is known")
+        assert ended == 1
+        assert quay.stop() == 0
+    finally:
+        quay.end()
+
+    left = done(deploy(checkout, "uninstall", "--root", str(root)))
+    assert not (root / "opt/ingestd").exists()
+    assert not list((root / "etc/systemd/system").iterdir())
+    assert (state / "journal" / "journal.db").exists()
+    assert "Left:" in left
+    done(deploy(checkout, "uninstall", "--root", str(root), "--purge"))
+    assert not state.exists()
+    assert not config.parent.exists()
+    assert (quay.archive / "tidewrack-survey/TS-1/kelp.enc").exists()
+
+
+def test_a_journal_of_a_later_form_is_put_aside_on_the_way_back(checkout: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    opt, state = root / "opt/ingestd", root / "var/lib/ingestd"
+    for name in ("old", "new"):
+        (opt / name).mkdir(parents=True)
+    (opt / "current").symlink_to("new")
+    (opt / "previous").symlink_to("old")
+    for folder, version in (("journal", 9), ("before-new", 3)):
+        (state / folder).mkdir(parents=True)
+        with sqlite3.connect(state / folder / "journal.db") as made:
+            made.execute(f"PRAGMA user_version = {version}")
+        made.close()
+    said = done(deploy(checkout, "install", "--rollback", "--root", str(root)))
+    assert "a form that old does not know" in said
+    kept = sqlite3.connect(state / "journal" / "journal.db")
+    assert kept.execute("PRAGMA user_version").fetchone() == (3,)
+    kept.close()
+    assert list(state.glob("journal-of-new.*"))
+    assert os.readlink(opt / "current") == "old"
