@@ -87,6 +87,12 @@ def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Pat
     mine = "# what a person wrote\n" + config.read_text()
     config.write_text(mine)
 
+    secrets = root / "etc/ingestd/credentials"
+    (secrets / "amqp-password").write_text("spring tide\n")
+    done(deploy(checkout, "install", "--root", str(root)))
+    handed_over = (root / "etc/systemd/system/ingestd.service.d/credentials.conf").read_text()
+    assert handed_over == ("[Service]\nLoadCredential=amqp-password:/etc/ingestd/credentials/amqp-password\n")
+
     again = tree(root)
     done(deploy(checkout, "install", "--root", str(root)))
     assert tree(root) == again, "a second time changes nothing"
