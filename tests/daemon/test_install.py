@@ -153,22 +153,76 @@ def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Pat
     assert (quay.archive / "tidewrack-survey/TS-1/kelp.enc").exists()
 
 
-def test_a_journal_of_a_later_form_is_put_aside_on_the_way_back(checkout: Path, tmp_path: Path) -> None:
-    root = tmp_path / "root"
+def switched(root: Path, forms: dict[str, int], sources: dict[str, str]) -> Path:
+    """A root in which `new` is current and `old` was before; journals of these forms. The state folder."""
     opt, state = root / "opt/ingestd", root / "var/lib/ingestd"
     for name in ("old", "new"):
         (opt / name).mkdir(parents=True)
     (opt / "current").symlink_to("new")
     (opt / "previous").symlink_to("old")
-    for folder, version in (("journal", 9), ("before-new", 3)):
+    for folder, version in forms.items():
         (state / folder).mkdir(parents=True)
         with sqlite3.connect(state / folder / "journal.db") as made:
             made.execute(f"PRAGMA user_version = {version}")
         made.close()
+    for folder, source in sources.items():
+        (state / f"{folder}.from").write_text(source + "\n")
+    return state
+
+
+def form(folder: Path) -> int:
+    kept = sqlite3.connect(folder / "journal.db")
+    version = int(kept.execute("PRAGMA user_version").fetchone()[0])
+    kept.close()
+    return version
+
+
+def test_a_journal_of_a_later_form_is_put_aside_on_the_way_back(checkout: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    state = switched(root, {"journal": 9, "before-new": 3}, {"before-new": "old"})
     said = done(deploy(checkout, "install", "--rollback", "--root", str(root)))
     assert "a form that old does not know" in said
-    kept = sqlite3.connect(state / "journal" / "journal.db")
-    assert kept.execute("PRAGMA user_version").fetchone() == (3,)
-    kept.close()
+    assert form(state / "journal") == 3
     assert list(state.glob("journal-of-new.*"))
-    assert os.readlink(opt / "current") == "old"
+    assert os.readlink(root / "opt/ingestd/current") == "old"
+
+
+def test_forward_again_the_journal_stays(checkout: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    forms = {"journal": 9, "before-new": 3, "before-old": 1}
+    state = switched(root, forms, {"before-new": "old", "before-old": "oldest"})
+    for current, left in (("old", 3), ("new", 3)):
+        done(deploy(checkout, "install", "--rollback", "--root", str(root)))
+        assert (os.readlink(root / "opt/ingestd/current"), form(state / "journal")) == (current, left)
+    assert form(state / "before-new") == 3
+    assert (state / "before-new.from").read_text() == "old\n"
+
+
+def test_a_copy_that_has_no_room_leaves_the_journal_and_the_version(
+    checkout: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = tmp_path / "root"
+    state = switched(root, {"journal": 9, "before-new": 3}, {"before-new": "old"})
+    (tmp_path / "bin").mkdir()
+    (tmp_path / "bin/cp").write_text('#!/bin/sh\nmkdir "$3"; echo "No space left on device" >&2; exit 1\n')
+    (tmp_path / "bin/cp").chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path / 'bin'}:{os.environ['PATH']}")
+    ended = deploy(checkout, "install", "--rollback", "--root", str(root))
+    assert ended.returncode == 1
+    assert "make room" in ended.stderr
+    assert (os.readlink(root / "opt/ingestd/current"), form(state / "journal")) == ("new", 9)
+    assert not (state / "journal.new").exists()
+
+
+def test_a_store_below_the_state_folder_is_not_purged(checkout: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    archive = root / "var/lib/ingestd/archive"
+    archive.mkdir(parents=True)
+    (root / "etc/ingestd").mkdir(parents=True)
+    (root / "etc/ingestd/ingestd.toml").write_text(
+        '[station]\nstate_folder = "/var/lib/ingestd"\n'
+        '[[stores]]\nname = "harrow"\nkind = "folder"\nfolder = "/var/lib/ingestd/archive"\n'
+    )
+    ended = deploy(checkout, "uninstall", "--purge", "--root", str(root))
+    assert (ended.returncode, archive.exists()) == (1, True)
+    assert "a store shares the state folder" in ended.stderr
