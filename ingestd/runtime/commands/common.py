@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable
 from typing import Protocol
 
+DEFAULT_CONFIG = "/etc/ingestd/ingestd.toml"
+
 OK, FAILED, REFUSED = 0, 1, 2
 """Exit statuses: done; could not be done; what was given is wrong."""
 

@@ -1,0 +1,52 @@
+"""`ingestd inspect`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+
+from ingestd.core.model import Limits
+from ingestd.ports import JournalError, PortError
+from ingestd.runtime import config, show_inspection
+from ingestd.runtime.commands.common import DEFAULT_CONFIG, FAILED, OK, REFUSED, Adder
+from ingestd.runtime.inspection import NotLookedAt, inspect, job_in
+
+DOUBTFUL = 3
+_STATUS = {"accepted": OK, "refused": FAILED, "doubtful": DOUBTFUL}
+
+
+def add(command: Adder) -> None:
+    sub = command("inspect", _inspect, "look at a drive on a desk as a station would, read-only")
+    sub.epilog = (
+        "Exit status: 0 accepted, 1 refused, 3 doubtful, 2 it could not be looked at. The rules are the "
+        "site's from the configuration, where there is one, and the job's from --job."
+    )
+    sub.add_argument("path", metavar="PATH", help="a folder, an image of a disk, or a disk such as /dev/sdb")
+    sub.add_argument("--job", metavar="FILE", help="the notice that announced the job, as JSON")
+    sub.add_argument(
+        "--drive", metavar="N", type=int, default=1, help="which of the job's drives it is (%(default)s)"
+    )
+    sub.add_argument("--json", action="store_true", help="the same as JSON")
+
+
+def _inspect(options: argparse.Namespace) -> int:
+    try:
+        job = job_in(options.job) if options.job else None
+        seen = inspect(options.path, job, options.drive - 1, _limits(options.config))
+    except (NotLookedAt, PortError, JournalError) as error:
+        print(error, file=sys.stderr)
+        return REFUSED
+    if options.json:
+        print(json.dumps(show_inspection.as_json(seen), indent=2))
+    else:
+        print("\n".join(show_inspection.inspection(seen, options.path)))
+    return _STATUS[seen.verdict]
+
+
+def _limits(path: str) -> Limits:
+    """The site's rules; a desk need not have them."""
+    if path == DEFAULT_CONFIG and not os.path.exists(path):
+        return Limits(station="desk")
+    return config.read(path).limits()

@@ -1,0 +1,153 @@
+"""`ingestd inspect`: a drive on a desk, looked at as a station would."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.daemon.conftest import MakeStation
+from tests.support import drives as support
+from tests.support.daemon import Station, sealed
+from tests.support.drives import make_image
+
+GOOD = {b"reef.enc": sealed(300_000, 1), b"north/kelp.enc": sealed(50_000, 2)}
+PLAIN = {b"diary.txt": b"nobody sealed this\n" * 2000, b"reef.enc": sealed(30_000, 1)}
+ODD = {b"opaque.bin": bytes(byte % 200 for byte in sealed(3_000_000, 3)[16:])}
+"""Neither random nor of any known kind."""
+
+
+def inspect(path: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "ingestd", "inspect", str(path), *arguments]
+    environment = {name: value for name, value in os.environ.items() if name != "INGESTD_CONFIG"}
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120, env=environment)
+
+
+def folder_of(folder: Path, files: Mapping[bytes, bytes]) -> Path:
+    for name, content in files.items():
+        path = Path(os.fsdecode(os.path.join(os.fsencode(folder), name)))
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(content)
+    return folder
+
+
+def notice(path: Path, **more: Any) -> Path:
+    data = {
+        "job_id": "TS-1",
+        "version": 1,
+        "tenant": "tidewrack-survey",
+        "drives": [{"serial": "KQX-1"}],
+        "items": [],
+        "destination": {"store": "archive", "prefix": "tidewrack-survey/TS-1"},
+        **more,
+    }
+    head = {"specversion": "1.0", "id": "1", "source": "/orders", "type": "ingest.job.announced"}
+    path.write_text(json.dumps({**head, "data": data}))
+    return path
+
+
+@pytest.mark.parametrize(
+    ("files", "status", "verdict"),
+    [(GOOD, 0, "ACCEPTED"), (PLAIN, 1, "REFUSED"), (ODD, 3, "DOUBTFUL")],
+    ids=["accepted", "refused", "doubtful"],
+)
+def test_the_verdict_is_in_the_first_line_and_in_the_status(
+    tmp_path: Path, files: Mapping[bytes, bytes], status: int, verdict: str
+) -> None:
+    done = inspect(folder_of(tmp_path / "drive", files))
+    assert (done.returncode, done.stderr) == (status, "")
+    first, *rest = done.stdout.splitlines()
+    assert verdict in " ".join([first, *rest[:2]])
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    if status:
+        assert "customer: " in done.stdout
+
+
+def test_names_from_the_drive_are_escaped(tmp_path: Path) -> None:
+    files = {b"\x1b[31mred\x07.txt": b"plain words\n" * 900}
+    done = inspect(folder_of(tmp_path / "drive", files))
+    assert done.returncode == 1
+    assert "\x1b" not in done.stdout
+    assert "red" in done.stdout
+
+
+def test_a_job_is_what_it_is_judged_by(tmp_path: Path) -> None:
+    drive = folder_of(tmp_path / "drive", GOOD)
+    wants = notice(tmp_path / "job.json", items=[{"name": "reef.enc"}, {"name": "missing.enc"}])
+    done = inspect(drive, "--job", str(wants), "--json")
+    told = json.loads(done.stdout)
+    assert (done.returncode, told["verdict"], told["job_id"]) == (1, "refused", "TS-1")
+    assert "item-missing" in {finding["code"] for finding in told["findings"]}
+    softer = notice(tmp_path / "softer.json", requirements={"not-encrypted": "noted"})
+    assert inspect(folder_of(tmp_path / "plain", PLAIN), "--job", str(softer)).returncode == 0
+
+
+def test_what_cannot_be_looked_at_is_said_in_words(tmp_path: Path) -> None:
+    (tmp_path / "odd.json").write_text('{"specversion": "1.0"}')
+    for arguments, words in (
+        ((tmp_path / "gone",), "No such file"),
+        ((Path("/dev/null"),), "is neither a folder, nor an image, nor a block device"),
+        ((tmp_path, "--job", str(tmp_path / "none.json")), "cannot be read"),
+        ((tmp_path, "--job", str(tmp_path / "odd.json")), "odd.json: "),
+        ((tmp_path, "--job", str(notice(tmp_path / "j.json")), "--drive", "2"), "--drive: the job has 1"),
+    ):
+        done = inspect(*arguments)
+        assert done.returncode == 2
+        assert words in done.stderr
+        assert not done.stdout
+
+
+def test_the_desk_finds_what_the_station_has_found(make_station: MakeStation, tmp_path: Path) -> None:
+    files = {**PLAIN, b"sub/late.txt": b"and this neither\n" * 900, b"empty.enc": b""}
+    station: Station = make_station()
+    drive = station.write_drive("KQX-1", files)
+    items = [{"name": "reef.enc", "size_bytes": 30_001}, {"name": "missing.enc"}]
+    station.start()
+    station.announce("TS-1", "KQX-1", items=items)
+    station.plug("bay-01", "KQX-1")
+    told = station.wait_told("ingest.job.failed")
+    assert station.stop() == 0
+    done = inspect(drive, "--job", str(notice(tmp_path / "job.json", items=items)), "--json")
+    seen = json.loads(done.stdout)
+    at_station = {(f["code"], f["subject"], f["sentence"]) for f in told["findings"]}
+    on_desk = {(f["code"], f["subject"], f["sentence"]) for f in seen["findings"]}
+    assert at_station == on_desk
+
+
+@pytest.mark.root
+@pytest.mark.skipif(not support.LOOPS_WORK, reason="needs root and loop devices")
+@pytest.mark.parametrize("cleanly", [True, False], ids=["clean", "pulled"])
+def test_an_image_is_looked_into_and_not_altered(tmp_path: Path, cleanly: bool) -> None:
+    image = make_image(tmp_path / "drive.img", {}, size_mib=24)
+    support.write_into(image, {"reef.enc": sealed(90_000, 1)}, cleanly=cleanly)
+    before = hashlib.sha256(image.read_bytes()).digest()
+    done = inspect(image)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "ext4" in done.stdout
+    assert hashlib.sha256(image.read_bytes()).digest() == before
+    listed = subprocess.run(["losetup", "-j", str(image)], capture_output=True, text=True, check=True)
+    assert listed.stdout == ""
+
+
+@pytest.mark.root
+@pytest.mark.skipif(not support.LOOPS_WORK, reason="needs root and loop devices")
+def test_a_disk_that_is_in_use_is_left_alone(tmp_path: Path) -> None:
+    image = make_image(tmp_path / "drive.img")
+    with support.attached(image) as device:
+        point = tmp_path / "mnt"
+        point.mkdir()
+        subprocess.run(["mount", device, str(point)], check=True)
+        try:
+            done = inspect(Path(device))
+            assert done.returncode == 2
+            assert "mounted" in done.stderr or "in use" in done.stderr
+            (point / "still.txt").write_text("writable")
+        finally:
+            subprocess.run(["umount", str(point)], check=True)
