@@ -29,6 +29,10 @@ from ingestd.telemetry.counts import Counts
 from ingestd.telemetry.seldom import Seldom
 
 _REST_S = 0.01
+_SOON_S = 0.002
+"""The longest wait for notices while some are with the loop. A broker hands out no more than so many before
+it is told that some were acted on: waiting for others then keeps both waiting."""
+
 _STUCK_AT_ONCE = 8
 """Acknowledgements that may fail in one turn: where all do, polling must not wait for all."""
 
@@ -184,7 +188,8 @@ class BusThread:
         if self._local is not None:
             self._local_in.attempt(partial(self._poll, self._local, 0.0))
         more_to_send = self._out.due and self.outward.has_more()
-        poll = partial(self._poll, self._bus, 0.0 if more_to_send else poll_s)
+        wait_s = min(poll_s, _SOON_S) if self._under_way else poll_s
+        poll = partial(self._poll, self._bus, 0.0 if more_to_send else wait_s)
         if not self._attempt(self._in, self._out, poll):
             self._stop.wait(poll_s)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import tempfile
 import time
 from pathlib import Path
@@ -93,6 +94,7 @@ def replay(quayside: Quayside, count: int) -> None:
     wait_for(lambda: _pending(station) >= count, WITHIN_S, "all jobs known")
     took_s = time.monotonic() - began
     print(f"{count:,} notices, from the start of the daemon until all are pending: {took_s:.1f} s")
+    print(f"processor time of the daemon then: {_processor_s(station):.1f} s")
     print(
         f"memory of the daemon then: {_memory(station, 'VmRSS')} MiB, at most {_memory(station, 'VmHWM')} MiB"
     )
@@ -102,6 +104,12 @@ def _pending(station: SharingStation) -> int:
     picture: dict[str, Any] | None = station.picture()
     station.seen.clear()
     return int(picture["jobs_pending"]) if picture is not None else 0
+
+
+def _processor_s(station: SharingStation) -> float:
+    assert station.process is not None
+    fields = Path(f"/proc/{station.process.pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _memory(station: SharingStation, name: str) -> int:

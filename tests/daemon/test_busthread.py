@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import queue
 import random
+import time
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any, cast
 
@@ -35,15 +36,23 @@ class FakeBus:
         self.refusing: dict[str, str] = {}
         self.down = ""
         self.polls = 0
+        self.prefetch = 1_000_000
+        """Notices that are handed out without being acknowledged, at most."""
+        self.handed_out = 0
 
     def poll(self, timeout_s: float) -> Sequence[Delivery]:
         self.polls += 1
         if "in" in self.down:
             raise BusDown("the broker has hung up; look at its log")
+        if self.handed_out - len(self.set_aside) >= self.prefetch:
+            time.sleep(timeout_s)
+            return []
         try:
-            return [self.arriving.get(timeout=timeout_s)]
+            found = [self.arriving.get(timeout=timeout_s)]
         except queue.Empty:
             return []
+        self.handed_out += 1
+        return found
 
     def acknowledge(self, delivery: Delivery, problems: Sequence[str]) -> None:
         self.tries.append(delivery.name)
@@ -90,7 +99,7 @@ class FakeJournal:
 class Post:
     """A bus thread, and a loop that settles every notice at once."""
 
-    def __init__(self) -> None:
+    def __init__(self, poll_s: float = 0.005) -> None:
         self.bus, self.journal = FakeBus(), FakeJournal()
         self.inbox: Inbox = queue.SimpleQueue()
         self.broken: list[JournalError] = []
@@ -101,7 +110,7 @@ class Post:
             journal=cast(Journal, self.journal),
             broken=self.broken.append,
             clock=Clock(),
-            poll_s=0.005,
+            poll_s=poll_s,
         )
 
     def deliver(self, name: str) -> None:
@@ -249,3 +258,16 @@ def test_what_is_wrong_with_a_message_before_its_body_is_looked_at_sets_it_aside
     noticed: Any = post.inbox.get(timeout=SOON_S)
     assert noticed.event.problems[0] == "notice: has the content type 'text/html'"
     assert len(noticed.event.problems) > 1, "what is wrong with the body is told as well"
+
+
+def test_notices_behind_what_a_broker_hands_out_at_once_are_not_waited_for() -> None:
+    post = Post(poll_s=1.0)
+    post.bus.prefetch = 1
+    post.thread.start()
+    began = time.monotonic()
+    for number in range(8):
+        post.deliver(f"n-{number}")
+    post.wait_set_aside("n-7")
+    took_s = time.monotonic() - began
+    assert post.thread.stop(SOON_S)
+    assert took_s < 4.0, "each was acknowledged when it was decided on, not when the next was given up"
