@@ -12,7 +12,6 @@ from ingestd.runtime.commands.common import OK, REFUSED, Adder
 from ingestd.runtime.host import Signals
 from ingestd.telemetry import logs
 
-
 _NEW_BEFORE_A_LOOK = 50_000
 """Objects made and kept before the collector looks for cycles. A hundred thousand jobs are millions of
 objects without a cycle: at its usual pace it looks through them all, over and over, as they come in."""
