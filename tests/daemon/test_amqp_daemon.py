@@ -93,6 +93,48 @@ def test_a_message_that_cannot_be_understood_is_told_of_and_copied(make_station:
     assert reasons["amqp:ingest.notices:1"] == second["problems"]
 
 
+def test_notices_that_are_delivered_ten_thousand_times_act_once(make_station: Make) -> None:
+    station = make_station()
+    bodies = [_announcement(station, number, "archive") for number in range(498)]
+    bodies += [_announcement(station, number, "nowhere") for number in range(498, 500)]
+    with station.host.channel() as channel:
+        for body in bodies * 10:
+            channel.basic_publish("ingest.notices", "", body)
+    bodies.append(_announcement(station, 500, "archive"))
+    station.host.send(bodies[-1])
+    station.start()
+    _wait_pending(station, 499)
+    assert station.stop() == 0
+    with sqlite3.connect(station.state / "journal" / FILE_NAME) as sql:
+        assert sql.execute("SELECT count(*) FROM positions").fetchone()[0]
+        sql.execute("DELETE FROM positions")
+    sql.close()
+    # The whole stream comes again, then one more that shows that its end was reached.
+    station.host.send(_announcement(station, 501, "archive"))
+    station.start()
+    _wait_pending(station, 500)
+    assert station.stop() == 0
+    refused = [json.loads(m.body) for m in station.host.read_stream("ingest.audit")]
+    names = sorted(e["data"]["notice"] for e in refused if e["type"] == "ingest.notice.refused")
+    assert names == ["job TW-498 version 1", "job TW-499 version 1"]
+
+
+def _announcement(station: BrokerStation, number: int, store: str) -> bytes:
+    data = {
+        "job_id": f"TW-{number}",
+        "version": 1,
+        "tenant": "tidewrack-survey",
+        "drives": [{"serial": f"HQ-{number}"}],
+        "items": [],
+        "destination": {"store": store, "prefix": f"tidewrack-survey/TW-{number}"},
+    }
+    return station.notice("ingest.job.announced", data, f"order-{number}")
+
+
+def _wait_pending(station: BrokerStation, count: int) -> None:
+    wait_for(lambda: (station.picture() or {}).get("jobs_pending") == count, 60, f"{count} pending jobs")
+
+
 def test_check_says_what_the_broker_lacks(make_station: Make) -> None:
     station = make_station()
     for folder in ("notices", "accepted", "refused", "events"):
