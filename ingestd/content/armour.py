@@ -1,6 +1,6 @@
 """Encrypted messages that were turned into text: base64, mostly between lines that say what it is.
 
-OpenPGP (RFC 9580, section 6), age (strict RFC 7468) and `openssl enc -a`. What the text stands for
+OpenPGP (RFC 9580, section 6), age and CMS (RFC 7468) and `openssl enc -a`. What the text stands for
 is judged as if it were binary.
 """
 
@@ -11,7 +11,7 @@ import dataclasses
 import re
 from collections.abc import Callable
 
-from ingestd.content import containers, openpgp
+from ingestd.content import cms, containers, openpgp
 from ingestd.content.randomness import judged
 from ingestd.content.sample import Content, HeadContent, Structure, Verdict
 from ingestd.core.model import Secrecy
@@ -38,6 +38,8 @@ def recognise(content: Content) -> Verdict | None:
         return Secrecy.PLAIN, label.decode("ascii").replace("PGP", "openpgp").lower()
     if label == b"AGE ENCRYPTED FILE":
         return _judged(content, head, begin.end(), containers.age)
+    if label in (b"CMS", b"PKCS7"):
+        return _judged(content, head, begin.end(), cms.structure)
     if label == b"PGP MESSAGE" and (headers := _PGP_HEADERS.match(head, begin.end())):
         return _judged(content, head, headers.end(), openpgp.structure)
     return None

@@ -11,7 +11,7 @@ import os
 import re
 from collections.abc import Callable
 
-from ingestd.content import armour, containers, disk_image, openpgp, plain, sevenzip, text, zipped
+from ingestd.content import armour, cms, containers, disk_image, openpgp, plain, sevenzip, text, zipped
 from ingestd.content.randomness import (
     PAYLOAD_BYTES_MIN,
     RANDOM,
@@ -25,12 +25,13 @@ from ingestd.core.model import Secrecy
 from ingestd.ports import CancelToken
 
 _PDF_TAIL_BYTES = 64 << 10
-_SEALED_NAME = re.compile(rb".*\.(gpg|pgp|asc|age|7z|zip|luks)", re.IGNORECASE | re.DOTALL)
+_SEALED_NAME = re.compile(rb".*\.(gpg|pgp|asc|age|7z|zip|luks|p7m|p7e)", re.IGNORECASE | re.DOTALL)
 _SEALED: tuple[Callable[[Content], Structure | None], ...] = (
     openpgp.structure,
     containers.age,
     containers.luks,
     containers.salted,
+    cms.structure,
 )
 _UNTOLD: tuple[tuple[int, bytes, str], ...] = (
     (0, b"Rar!\x1a\x07", "rar archive"),
