@@ -134,7 +134,9 @@ def _health(problems: Sequence[str], word: str, start: Any) -> Iterable[bytes]:
 
 
 class _Handler(WSGIRequestHandler):
-    timeout = _CLIENT_S
+    def setup(self) -> None:
+        self.timeout = _CLIENT_S
+        super().setup()
 
     def log_message(self, format: str, *args: Any) -> None:
         """Not a line for each scrape."""
