@@ -135,8 +135,8 @@ def _health(problems: Sequence[str], word: str, start: Any) -> Iterable[bytes]:
 
 class _Handler(WSGIRequestHandler):
     def setup(self) -> None:
-        self.timeout = _CLIENT_S
         super().setup()
+        self.connection.settimeout(_CLIENT_S)
 
     def log_message(self, format: str, *args: Any) -> None:
         """Not a line for each scrape."""
