@@ -114,6 +114,10 @@ def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Pat
 
         with (checkout / "ingestd" / "__init__.py").open("a") as module:
             module.write("# the next version\n")
+        unit = root / "etc/systemd/system/ingestd.service"
+        old_unit = unit.read_text()
+        with (checkout / "systemd" / "ingestd.service").open("a") as file:
+            file.write("# the next version\n")
         refused = deploy(checkout, "install", "--root", str(root))
         assert (refused.returncode, os.readlink(root / "opt/ingestd/current")) == (1, before)
         assert "stop it, then run this again" in refused.stderr
@@ -122,6 +126,7 @@ def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Pat
         after = os.readlink(root / "opt/ingestd/current")
         assert after != before
         assert os.readlink(root / "opt/ingestd/previous") == before
+        assert unit.read_text() != old_unit
         assert config.read_text() == mine
         assert (state / f"before-{after}" / "journal.db").exists()
 
@@ -135,6 +140,7 @@ def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Pat
 
         done(deploy(checkout, "install", "--rollback", "--root", str(root)))
         assert os.readlink(root / "opt/ingestd/current") == before
+        assert unit.read_text() == old_unit
         quay.start()
         ended = wait_for(lambda: (quay.picture() or {}).get("jobs_ended"), what="what was done is known")
         assert ended == 1
