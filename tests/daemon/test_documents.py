@@ -81,7 +81,7 @@ def test_every_folder_of_the_spool_that_is_named_exists() -> None:
 
 
 def test_the_requirements_in_the_default_configuration_may_be_changed() -> None:
-    text = (TOP / "deploy" / "ingestd.toml").read_text().split("\n[requirements]\n")[1].split("[logs]")[0]
+    text = (TOP / "deploy" / "ingestd.toml").read_text().split("\n[requirements]\n")[1].split("\n[")[0]
     codes = re.findall(r'^# ([a-z-]+) = "', text, re.MULTILINE)
     assert codes
     assert all(may_be_changed(code) for code in codes)

@@ -44,9 +44,11 @@ def test_of_two_claims_to_one_drive_the_first_in_the_log_is_loaded_and_the_other
 ) -> None:
     one, other = quayside.station("quay-03", **SLOW), quayside.station("quay-05", **SLOW)
     write_twice("HQ7K2M9A", one, other)
+    # Plugged in before the job is known, so that both hear of it, and claim, at the same moment.
+    for station in (one, other):
+        station.plug("bay-1", "HQ7K2M9A")
+        station.wait_phase("HQ7K2M9A", "held")
     quayside.announce("TW-0117", "HQ7K2M9A")
-    one.plug("bay-1", "HQ7K2M9A")
-    other.plug("bay-1", "HQ7K2M9A")
     claims = wait_for(lambda: _two(quayside.events("ingest.load.claimed")), 30, "two claims")
     first = claims[0]["data"]["load_id"]
     held = quayside.wait_event("ingest.load.held", reason="claimed-elsewhere")
