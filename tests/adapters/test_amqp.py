@@ -158,7 +158,7 @@ def test_after_a_lost_connection_nothing_is_left_out(virtual_host: VirtualHost, 
     first = arrivals(bus, 4)
     virtual_host.close_connections()
     virtual_host.send(notice(4))
-    with pytest.raises(BusDown, match="CONNECTION_FORCED - closed for a test|has hung up"):
+    with pytest.raises(BusDown, match=r"CONNECTION_FORCED - closed for a test|has hung up"):
         wait_for(lambda: bus.poll(0.2), 10, "the end of the connection")
     bus.acknowledge(first[0], ())
     assert [delivery.body for delivery in arrivals(bus, 1)] == [notice(4)]
