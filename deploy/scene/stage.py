@@ -47,6 +47,9 @@ rate_bytes_per_second = {cap}
 
 [transfer]
 buffer_bytes = 1048576
+
+[metrics]
+listen = "off"
 """
 
 
