@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import signal
 import subprocess
 import sys
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -102,6 +104,25 @@ def test_what_cannot_be_looked_at_is_said_in_words(tmp_path: Path) -> None:
         assert done.returncode == 2
         assert words in done.stderr
         assert not done.stdout
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_look_that_is_ended_leaves_nothing_behind(tmp_path: Path, number: signal.Signals) -> None:
+    kept = tmp_path / "kept"
+    kept.mkdir()
+    drive = folder_of(tmp_path / "drive", {b"%d.enc" % n: b"x" for n in range(8000)})
+    command = [sys.executable, "-m", "ingestd", "inspect", str(drive)]
+    environment = {**os.environ, "TMPDIR": str(kept)}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, env=environment) as running:
+        try:
+            until = time.monotonic() + 60
+            while not list(kept.glob("ingestd-inspect-*/journal/*")) and time.monotonic() < until:
+                time.sleep(0.002)
+            running.send_signal(number)
+            assert running.wait(timeout=60) == 128 + number
+        finally:
+            running.kill()
+    assert not list(kept.iterdir())
 
 
 def test_the_desk_finds_what_the_station_has_found(make_station: MakeStation, tmp_path: Path) -> None:

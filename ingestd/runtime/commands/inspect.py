@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import signal
 import sys
+from types import FrameType
 
 from ingestd.core.model import Limits
 from ingestd.ports import JournalError, PortError
@@ -32,6 +34,8 @@ def add(command: Adder) -> None:
 
 
 def _inspect(options: argparse.Namespace) -> int:
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _stop)
     try:
         job = job_in(options.job) if options.job else None
         seen = inspect(options.path, job, options.drive - 1, _limits(options.config))
@@ -43,6 +47,11 @@ def _inspect(options: argparse.Namespace) -> int:
     else:
         print("\n".join(show_inspection.inspection(seen, options.path)))
     return _STATUS[seen.verdict]
+
+
+def _stop(number: int, _: FrameType | None) -> None:
+    """Told to end, or the terminal is closed: what was attached, mounted and kept for the look goes first."""
+    sys.exit(128 + number)
 
 
 def _limits(path: str) -> Limits:
