@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -155,6 +156,24 @@ def test_an_image_is_looked_into_and_not_altered(tmp_path: Path, cleanly: bool) 
     assert hashlib.sha256(image.read_bytes()).digest() == before
     listed = subprocess.run(["losetup", "-j", str(image)], capture_output=True, text=True, check=True)
     assert listed.stdout == ""
+
+
+@pytest.mark.root
+@pytest.mark.skipif(not support.LOOPS_WORK, reason="needs root and loop devices")
+@pytest.mark.parametrize(
+    ("program", "kind"), [(("mkfs.ntfs", "-F", "-Q"), "ntfs"), (("mkfs.exfat",), "exfat")]
+)
+def test_images_of_other_systems_are_looked_at_and_not_altered(
+    tmp_path: Path, program: tuple[str, ...], kind: str
+) -> None:
+    if shutil.which(program[0]) is None:
+        pytest.skip(f"needs {program[0]}")
+    image = support.make_file_system(tmp_path / "drive.img", *program)
+    before = hashlib.sha256(image.read_bytes()).digest()
+    told = json.loads(inspect(image, "--json").stdout)
+    assert [volume["file_system"] for volume in told["volumes"]] == [kind]
+    assert told["verdict"] == "refused"
+    assert hashlib.sha256(image.read_bytes()).digest() == before
 
 
 @pytest.mark.root
