@@ -58,7 +58,7 @@ def notice(path: Path, **more: Any) -> Path:
 
 @pytest.mark.parametrize(
     ("files", "status", "verdict"),
-    [(GOOD, 0, "ACCEPTED"), (PLAIN, 1, "REFUSED"), (ODD, 3, "DOUBTFUL")],
+    [(GOOD, 0, "ACCEPTED"), (PLAIN, 4, "REFUSED"), (ODD, 3, "DOUBTFUL")],
     ids=["accepted", "refused", "doubtful"],
 )
 def test_the_verdict_is_in_the_first_line_and_in_the_status(
@@ -76,7 +76,7 @@ def test_the_verdict_is_in_the_first_line_and_in_the_status(
 def test_names_from_the_drive_are_escaped(tmp_path: Path) -> None:
     files = {b"\x1b[31mred\x07.txt": b"plain words\n" * 900}
     done = inspect(folder_of(tmp_path / "drive", files))
-    assert done.returncode == 1
+    assert done.returncode == 4
     assert "\x1b" not in done.stdout
     assert "red" in done.stdout
 
@@ -86,7 +86,7 @@ def test_a_job_is_what_it_is_judged_by(tmp_path: Path) -> None:
     wants = notice(tmp_path / "job.json", items=[{"name": "reef.enc"}, {"name": "missing.enc"}])
     done = inspect(drive, "--job", str(wants), "--json")
     told = json.loads(done.stdout)
-    assert (done.returncode, told["verdict"], told["job_id"]) == (1, "refused", "TS-1")
+    assert (done.returncode, told["verdict"], told["job_id"]) == (4, "refused", "TS-1")
     assert "item-missing" in {finding["code"] for finding in told["findings"]}
     softer = notice(tmp_path / "softer.json", requirements={"not-encrypted": "noted"})
     assert inspect(folder_of(tmp_path / "plain", PLAIN), "--job", str(softer)).returncode == 0

@@ -10,19 +10,20 @@ import sys
 from types import FrameType
 
 from ingestd.core.model import Limits
+from ingestd.core.names import printable
 from ingestd.ports import JournalError, PortError
 from ingestd.runtime import config, show_inspection
-from ingestd.runtime.commands.common import DEFAULT_CONFIG, FAILED, OK, REFUSED, Adder
+from ingestd.runtime.commands.common import DEFAULT_CONFIG, OK, REFUSED, Adder
 from ingestd.runtime.inspection import NotLookedAt, inspect, job_in
 
-DOUBTFUL = 3
-_STATUS = {"accepted": OK, "refused": FAILED, "doubtful": DOUBTFUL}
+_STATUS = {"accepted": OK, "doubtful": 3, "refused": 4}
+"""Apart from 1 and 2, with which programs end that have not come so far: no mishap looks like a verdict."""
 
 
 def add(command: Adder) -> None:
     sub = command("inspect", _inspect, "look at a drive on a desk as a station would, read-only")
     sub.epilog = (
-        "Exit status: 0 accepted, 1 refused, 3 doubtful, 2 it could not be looked at. The rules are the "
+        "Exit status: 0 accepted, 3 doubtful, 4 refused, 2 it could not be looked at. The rules are the "
         "site's from the configuration, where there is one, and the job's from --job."
     )
     sub.add_argument("path", metavar="PATH", help="a folder, an image of a disk, or a disk such as /dev/sdb")
@@ -39,8 +40,9 @@ def _inspect(options: argparse.Namespace) -> int:
     try:
         job = job_in(options.job) if options.job else None
         seen = inspect(options.path, job, options.drive - 1, _limits(options.config))
-    except (NotLookedAt, PortError, JournalError) as error:
-        print(error, file=sys.stderr)
+    except (NotLookedAt, PortError, JournalError, OSError) as error:
+        for line in str(error).splitlines():
+            print(printable(line.encode("utf-8", "surrogateescape")), file=sys.stderr)
         return REFUSED
     if options.json:
         print(json.dumps(show_inspection.as_json(seen), indent=2))
