@@ -10,6 +10,8 @@ from collections.abc import Callable
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, disable_created_metrics
 
+from ingestd.core.model import FindingCode
+
 ReadInto = Callable[[int, list[memoryview], int], int]
 """What `os.preadv` does."""
 
@@ -62,6 +64,9 @@ class Counts:
         for outcome in OUTCOMES:
             self.ended.labels(outcome, "")
             self.duration_seconds.labels(outcome)
+        # All from 0 on: an increase is not seen of a series that begins with 1.
+        for code in FindingCode:
+            self.ended.labels("failed", code)
         self.last_load_at: float | None = None
         self.retries = Counter(
             "ingestd_retries_total",

@@ -68,6 +68,10 @@ CASES: Mapping[str, tuple[Series, Series]] = {
         {f'ingestd_bus_up{{{AT},direction="in"}}': f"0{LONG}",
          f'ingestd_bus_up{{{AT},direction="out"}}': f"0{LONG}"},
     ),
+    "IngestSiteSilent": (
+        {f'up{{job="ingestd",station="{quay}"}}': f"0{LONG}" for quay in ("quay-03", "quay-04")},
+        {f'up{{job="ingestd",{AT}}}': f"0{LONG}", 'up{job="ingestd",station="quay-04"}': f"1{LONG}"},
+    ),
     "IngestStationSilent": (
         {f'up{{job="ingestd",{AT}}}': f"0{LONG}"},
         {f'up{{job="ingestd",{AT}}}': f"1{LONG}", 'up{job="node",station="quay-03"}': f"0{LONG}"},
@@ -86,7 +90,9 @@ CASES: Mapping[str, tuple[Series, Series]] = {
     ),
     "IngestNoProgress": (
         {**BUSY, f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': f"5{LONG}"},
-        {**BUSY, f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': "0+9x360"},
+        {f'ingestd_loads{{{AT},phase="waiting"}}': f"2{LONG}",
+         f'ingestd_loads{{{AT},phase="proving"}}': f"1{LONG}",
+         f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': f"5{LONG}"},
     ),
     "IngestBayStuck": (
         {**BUSY, f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': f"5{LONG}",
@@ -314,6 +320,7 @@ def test_a_site_wide_outage_is_one_page_and_not_one_for_each_station(tmp_path: P
         site = {"alertname": "IngestSiteStoreDown", "severity": "page", "scope": "site", "store": "archive"}
         down = [
             {"alertname": name, "severity": "page", "station": f"quay-{number:02}"}
+            | ({"store": "archive"} if name == "IngestStoreDown" else {})
             for number in range(16)
             for name in ("IngestStoreDown", "IngestNoProgress", "IngestStationNotReady")
         ]

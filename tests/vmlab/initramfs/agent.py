@@ -113,8 +113,10 @@ def block_devices(place: re.Pattern[str]) -> list[str]:
     disks = [path for path in found if not os.path.exists(path + "/partition")]
     if not disks or contents(disks[0] + "/size") == "0":
         return []
-    partitions = [path for path in found if path not in disks]
-    return disks + sorted(partitions, key=lambda path: int(contents(path + "/partition")))
+    # One that goes at this very moment has no number any more.
+    numbers = {path: contents(path + "/partition") for path in found if path not in disks}
+    partitions = [path for path, number in numbers.items() if number]
+    return disks + sorted(partitions, key=lambda path: int(numbers[path]))
 
 
 def is_announced(path: str) -> bool:
