@@ -210,6 +210,10 @@ class Drives(Protocol):
         """What in the surroundings stands in the way."""
 
 
+ReadInto = Callable[[int, list[memoryview], int], int]
+"""Reads from a drive's file as `os.preadv` does."""
+
+
 # -- stores ---------------------------------------------------------------------------------------
 
 

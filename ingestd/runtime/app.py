@@ -26,7 +26,7 @@ from ingestd.drives.udev import UdevDrives
 from ingestd.drives.uevents import Uevents, listen
 from ingestd.drives.watch import DriveWatch, Nap, Pause
 from ingestd.journal.journal import Journal
-from ingestd.ports import Bus, Drives, JournalError, PortError, Store
+from ingestd.ports import Bus, Drives, JournalError, PortError, ReadInto, Store
 from ingestd.runtime import config as configuration
 from ingestd.runtime import show
 from ingestd.runtime.busthread import BusThread
@@ -47,7 +47,7 @@ from ingestd.runtime.vigil import HUNG_S, STOP_SPARE_S, Backstop, Pulse, Vigil
 from ingestd.runtime.watched import Watched
 from ingestd.store.folder import FolderStore
 from ingestd.telemetry import logs
-from ingestd.telemetry.counts import Counts, ReadInto
+from ingestd.telemetry.counts import Counts
 from ingestd.telemetry.exposition import Exposition
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.governor import Governor

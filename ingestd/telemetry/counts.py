@@ -11,9 +11,7 @@ from collections.abc import Callable
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, disable_created_metrics
 
 from ingestd.core.model import FindingCode
-
-ReadInto = Callable[[int, list[memoryview], int], int]
-"""What `os.preadv` does."""
+from ingestd.ports import ReadInto
 
 # When each series was made is nobody's question, and half as many lines again.
 disable_created_metrics()  # type: ignore[no-untyped-call]
@@ -30,8 +28,13 @@ class Counts:
 
     def __init__(self) -> None:
         self.registry = CollectorRegistry()
-        made = self.registry
-        # -- the loop --
+        self._of_the_loop(self.registry)
+        self._of_loads(self.registry)
+        self._of_the_byte_path(self.registry)
+        self._of_stores(self.registry)
+        self._of_the_bus(self.registry)
+
+    def _of_the_loop(self, made: CollectorRegistry) -> None:
         self.events = Counter(
             "ingestd_loop_events_total", "Events that the loop has stepped the core with.", registry=made
         )
@@ -47,7 +50,8 @@ class Counts:
             buckets=_QUICK,
             registry=made,
         )
-        # -- loads --
+
+    def _of_loads(self, made: CollectorRegistry) -> None:
         self.ended = Counter(
             "ingestd_loads_ended_total",
             "Loads that have ended, by outcome and the code of the first finding that decided it.",
@@ -74,7 +78,8 @@ class Counts:
             ("kind",),
             registry=made,
         )
-        # -- the byte path --
+
+    def _of_the_byte_path(self, made: CollectorRegistry) -> None:
         self.read_bytes = Counter(
             "ingestd_read_bytes_total", "Bytes read from the drive in a bay.", ("bay",), registry=made
         )
@@ -90,7 +95,8 @@ class Counts:
             ("bay",),
             registry=made,
         )
-        # -- stores --
+
+    def _of_stores(self, made: CollectorRegistry) -> None:
         self.answer_seconds = Histogram(
             "ingestd_store_answer_seconds",
             "From a request sent, with its body, to the answer, by HTTP method.",
@@ -113,7 +119,8 @@ class Counts:
             ("store",),
             registry=made,
         )
-        # -- the bus --
+
+    def _of_the_bus(self, made: CollectorRegistry) -> None:
         self.publish_seconds = Histogram(
             "ingestd_publish_seconds",
             "How long the bus took to confirm what it was given at once.",

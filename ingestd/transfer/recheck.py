@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from ingestd.core.model import FaultKind, FileFault, Ledger
-from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile
+from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, ReadInto
 from ingestd.transfer.damage import BLOCK_BYTES
 from ingestd.transfer.session import HEAD_BYTES, LookHead
-from ingestd.transfer.source import Care, OpenFile, ReadInto, Source
+from ingestd.transfer.source import Care, OpenFile, Source
 from ingestd.transfer.tally import AtFault
 
 

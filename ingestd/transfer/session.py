@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from ingestd.core.layout import key_of, path_below_prefix
 from ingestd.core.messages import Transfer
 from ingestd.core.model import FaultKind, FileFault, Ledger
-from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, Store
+from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, ReadInto, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.evidence import remove_left
 from ingestd.transfer.feed import PartFeed
@@ -32,7 +32,7 @@ from ingestd.transfer.place import Place
 from ingestd.transfer.recorder import Recorder
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.settings import TransferSettings
-from ingestd.transfer.source import Care, OpenFile, ReadInto, Source, fault
+from ingestd.transfer.source import Care, OpenFile, Source, fault
 from ingestd.transfer.stopping import LinkedToken, Traffic, persistently
 from ingestd.transfer.tally import AtFault, Tally
 

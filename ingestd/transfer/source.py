@@ -14,7 +14,7 @@ import os
 import stat
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -28,15 +28,13 @@ from ingestd.ports import (
     OpenDrive,
     PendingFile,
     PortError,
+    ReadInto,
     ResourcesExhausted,
     ToolFailed,
     Volume,
 )
 from ingestd.transfer.damage import BLOCK_BYTES, Attempt, Damage, Patience
 from ingestd.transfer.tally import AtFault
-
-ReadInto = Callable[[int, list[memoryview], int], int]
-"""What `os.preadv` does."""
 
 _FLAGS = os.O_RDONLY | os.O_NONBLOCK
 """O_NONBLOCK: a pipe that has taken a file's place must not block for ever."""

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
 from ingestd.core.model import FileFault, Health, Ledger, LoadId, Receipt
-from ingestd.ports import CancelToken, Manifest, OpenDrive, Pace, Store
+from ingestd.ports import CancelToken, Manifest, OpenDrive, Pace, ReadInto, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.damage import Patience
 from ingestd.transfer.governor import Governor
@@ -19,7 +19,7 @@ from ingestd.transfer.records import Records
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.session import LookHead, Means, Report, Session
 from ingestd.transfer.settings import TransferSettings
-from ingestd.transfer.source import Care, ReadInto
+from ingestd.transfer.source import Care
 from ingestd.transfer.takeback import TakingBack
 
 Counted = Callable[[LoadId, ReadInto], ReadInto]
@@ -61,7 +61,7 @@ class Transfers:
             clock=clock,
             read=read,
         )
-        self._read, self._counted = read, counted
+        self._counted = counted
         self._scratch_folder = scratch_folder
         self._patience: dict[LoadId, Patience] = {}
         """Of the loads whose drives are being read."""
@@ -77,17 +77,16 @@ class Transfers:
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
         """One pass over all pending files: the ledger after it, and the first thousand faults."""
         care = self._care(command.load_id, drive)
-        means = replace(self._means, read=self._counted(command.load_id, self._read))
+        means = replace(self._means, read=self._counted(command.load_id, self._means.read))
         return Session(means, command, drive, store, manifest, report, cancel, care).run()
 
     def recheck(
         self, command: Recheck, drive: OpenDrive, manifest: Manifest, cancel: CancelToken
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
         """The faults that a second look past the caches bears out; the other files are pending again."""
-        means, care = self._means, self._care(command.load_id, drive)
-        return recheck(
-            command.faults, drive, manifest, cancel, look_head=means.look_head, care=care, read=means.read
-        )
+        look_head, care = self._means.look_head, self._care(command.load_id, drive)
+        read = self._counted(command.load_id, self._means.read)
+        return recheck(command.faults, drive, manifest, cancel, look_head=look_head, care=care, read=read)
 
     def _care(self, load_id: LoadId, drive: OpenDrive) -> Care:
         """How this load's drive is treated; the time for its failures is the same in all passes."""

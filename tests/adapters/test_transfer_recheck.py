@@ -14,7 +14,7 @@ import pytest
 from ingestd import files
 from ingestd.core.model import ByteRange, FaultKind, FileFault
 from ingestd.ports import DriveGoneError
-from tests.support.byte_path import KIB, BytePath, byte_path, content, data_objects, make_drive, sha256
+from tests.support.byte_path import KIB, LOAD, BytePath, byte_path, content, data_objects, make_drive, sha256
 from tests.support.fake_drive import BadSpot, FakeDrive, survey
 from tests.support.fake_manifest import FakeManifest
 from tests.support.fake_store import FakeStore
@@ -49,6 +49,7 @@ def test_bytes_that_cannot_be_read_again_are_confirmed(path: BytePath, tmp_path:
     assert confirmed == (fault,)
     assert (ledger.failed_files, ledger.pending_files) == (1, 0)
     assert drive.caches_dropped == 1
+    assert path.counted == [LOAD, LOAD], "what the second look reads counts too"
 
 
 def test_bytes_that_can_be_read_now_are_pending_again(path: BytePath, tmp_path: Path) -> None:

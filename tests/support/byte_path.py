@@ -29,7 +29,7 @@ from ingestd.core.model import (
     ProofLevel,
     Receipt,
 )
-from ingestd.ports import Cancelled, CancelToken, Manifest, Store
+from ingestd.ports import Cancelled, CancelToken, Manifest, ReadInto, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.damage import Patience
 from ingestd.transfer.governor import Governor
@@ -37,7 +37,7 @@ from ingestd.transfer.proof import ProofMismatch
 from ingestd.transfer.senders import SenderPool
 from ingestd.transfer.session import LookHead, Means
 from ingestd.transfer.settings import TransferSettings
-from ingestd.transfer.source import Care, ReadInto
+from ingestd.transfer.source import Care
 from ingestd.transfer.transfers import Transfers
 from tests.support.fake_drive import FakeDrive
 
@@ -122,6 +122,8 @@ class BytePath:
     senders: SenderPool = field(init=False)
     governor: CountingGovernor = field(init=False)
     reports: list[tuple[Ledger, float]] = field(default_factory=list)
+    counted: list[LoadId] = field(default_factory=list)
+    """For whom reading was to be counted, once for each pass or second look."""
     attempts: Iterator[int] = field(default_factory=lambda: itertools.count(1))
 
     def __post_init__(self) -> None:
@@ -136,7 +138,11 @@ class BytePath:
     def _transfers(self, drive: FakeDrive | None = None) -> Transfers:
         read = self.read or (os.preadv if drive is None else drive.read)
         args = (self.settings, self.pool, self.senders, self.governor, str(self.scratch), self.look_head)
-        return Transfers(*args, read=read)
+        return Transfers(*args, read=read, counted=self._counted)
+
+    def _counted(self, load_id: LoadId, read: ReadInto) -> ReadInto:
+        self.counted.append(load_id)
+        return read
 
     def transfer(
         self,
