@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import random
 import shutil
 import subprocess
@@ -13,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingestd.content import cms, sniff
+from ingestd.content import cms
 from ingestd.content.sample import HeadContent
 from ingestd.core.model import Secrecy
-from tests.support.drives import Going
+from tests.support.looking import looked_at
 
 RANDOM = random.Random(3).randbytes(3_000_000)
 PROSE = b"The tide tables of Harrow Quay, once more.\n" * 60_000
@@ -47,15 +46,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Made]:
         return (folder / "out").read_bytes()
 
     yield make
-
-
-def looked_at(path: Path, body: bytes, name: bytes = b"archive") -> tuple[Secrecy, str]:
-    path.write_bytes(body)
-    fd = os.open(path, os.O_RDONLY)
-    try:
-        return sniff.look(fd, len(body), name=name, cancel=Going())
-    finally:
-        os.close(fd)
 
 
 @pytest.mark.parametrize("body", [RANDOM, PROSE, b"kelp"], ids=["random", "prose", "small"])

@@ -28,6 +28,7 @@ from ingestd.core.model import Secrecy
 from ingestd.ports import Cancelled
 from tests.support import sealed
 from tests.support.drives import Going, StoppedAfter
+from tests.support.looking import looked_at
 from tests.support.sealed import noise, prose
 from tests.support.sealed_samples import GPG_ENCRYPTED, GPG_PLAIN, SEVEN_ZIPS, ZIPS
 
@@ -39,13 +40,7 @@ RANDOM = noise(200_000)
 @pytest.fixture
 def look(tmp_path: Path) -> Look:
     def at(body: bytes, name: bytes = b"archive") -> tuple[Secrecy, str]:
-        path = tmp_path / "looked at"
-        path.write_bytes(body)
-        fd = os.open(path, os.O_RDONLY)
-        try:
-            return sniff.look(fd, len(body), name=name, cancel=Going())
-        finally:
-            os.close(fd)
+        return looked_at(tmp_path / "looked at", body, name)
 
     return at
 

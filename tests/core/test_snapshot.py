@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from ingestd.core.line import Cap
-from ingestd.core.model import FailureKind, Phase
+from ingestd.core.model import FailureKind, HoldReason, Phase
 from ingestd.core.phases import Load
-from ingestd.core.snapshot import LoadPicture, Picture, picture
+from ingestd.core.snapshot import WAITS, LoadPicture, Picture, picture
 from ingestd.core.uplink import UplinkSettings
 from tests.support import values as v
 from tests.support.one_station import Quay
@@ -127,6 +127,23 @@ def test_what_a_load_is_doing(steps: tuple[str, ...], doing: str) -> None:
             case _:
                 getattr(quay, step)()
     assert bay(quay).doing == doing
+
+
+@pytest.mark.parametrize(
+    ("quay", "code"),
+    [
+        (surveyed().failed("bay-1", FailureKind.STORE_BUSY), "store-busy"),
+        (surveyed().failed("bay-1", FailureKind.STORE_REFUSED), "store-refused"),
+        (Quay().plug("bay-1"), "no-matching-job"),
+        (surveyed(), ""),
+        (surveyed().unplug("bay-1"), "drive"),
+    ],
+    ids=["paused", "held", "unknown", "moving", "away"],
+)
+def test_what_it_waits_for_has_a_code(quay: Quay, code: str) -> None:
+    (seen,) = look(quay).loads
+    assert seen.waits == code
+    assert code in {"", *WAITS, *FailureKind, *HoldReason}
 
 
 def test_a_wait_has_its_reason() -> None:
