@@ -100,6 +100,16 @@ def test_where_the_payload_begins(made: Made, tmp_path: Path) -> None:
     assert found.payload_at == offset + header
 
 
+def test_an_envelope_in_small_chunks(made: Made, tmp_path: Path) -> None:
+    """As a writer with a small buffer makes it: tag and length come again every 40 bytes."""
+    message = made(b"kelp" * 50_000, "-encrypt", "-outform", "DER", "-stream", "-aes-256-cbc")
+    found = cms.structure(HeadContent(message, len(message)))
+    assert found is not None
+    head = message[: found.payload_at - len(found.framing)]
+    chunks = b"".join(b"\x04\x28" + RANDOM[at : at + 40] for at in range(0, len(RANDOM), 40))
+    assert looked_at(tmp_path / "at", head + chunks + b"\0" * 16) == (Secrecy.PROVEN, "cms enveloped data")
+
+
 @given(st.binary(max_size=300))
 def test_anything_else_is_none_of_it_and_breaks_nothing(body: bytes) -> None:
     assert cms.structure(HeadContent(body, len(body))) is None

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 import yaml
+from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.models.dashboard import Dashboard
 
 from tests.adapters.test_alerts import RULES, free_port, rules
@@ -49,11 +50,22 @@ def test_a_dashboard_is_as_it_is_made_and_as_grafana_reads_it(file: str) -> None
     """Outside check: the models of Grafana's own SDK, which are made from its published schema."""
     written = (dashboards.FOLDER / file).read_text()
     assert written == dashboards.text(dashboards.everything()[file]), "python -m tests.support.dashboards"
-    read = Dashboard.from_json(json.loads(written))
-    assert read.uid == json.loads(written)["uid"]
-    panels = read.panels
-    assert panels is not None
-    assert len(panels) == len(json.loads(written)["panels"])
+    made = json.loads(written)
+    read = json.loads(JSONEncoder().encode(Dashboard.from_json(made)))
+    # What the models do not know is dropped on the way through them. This one Grafana's own export has.
+    assert set(lost(made, read)) <= {"definition"}
+
+
+def lost(made: Any, read: Any, name: str = "") -> Iterator[str]:
+    """The names of fields that are not, or are otherwise, in what was read."""
+    if isinstance(made, dict) and isinstance(read, dict):
+        for key, value in made.items():
+            yield from lost(value, read.get(key), key)
+    elif isinstance(made, list) and isinstance(read, list) and len(made) == len(read):
+        for value, other in zip(made, read, strict=True):
+            yield from lost(value, other, name)
+    elif made != read and made not in ({}, []):
+        yield name
 
 
 @pytest.mark.parametrize("file", dashboards.everything())
