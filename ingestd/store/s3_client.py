@@ -10,11 +10,12 @@ import base64
 import contextlib
 import hashlib
 import time
-import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Protocol
+
+from isal.isal_zlib import crc32
 
 from ingestd.ports import Pace, PortError, StoreUnreachable
 from ingestd.store.pacing import Allowance, without_limit
@@ -126,8 +127,8 @@ def _plain_frame(size_bytes: int) -> bytes:
     return f"{size_bytes:x}\r\n".encode()
 
 
-def _trailer(crc32: int) -> bytes:
-    value = base64.b64encode(crc32.to_bytes(4, "big"))
+def _trailer(checksum: int) -> bytes:
+    value = base64.b64encode(checksum.to_bytes(4, "big"))
     return b"0\r\nx-amz-checksum-crc32:" + value + b"\r\n\r\n"
 
 
@@ -368,13 +369,13 @@ class Client:
 
 
 def _send_stream(connection: Connection, stream: Stream, signer: ChunkSigner, allowance: Allowance) -> None:
-    framing, crc32, between = stream.framing, 0, b""
+    framing, checksum, between = stream.framing, 0, b""
     for chunk in stream.chunks():
         if framing is Framing.SIGNED:
             between += signer.frame(chunk)
         elif framing is Framing.TRAILER:
             between += _plain_frame(len(chunk))
-            crc32 = zlib.crc32(chunk, crc32)
+            checksum = crc32(chunk, checksum)
         at = 0
         while at < len(chunk):
             some = allowance.take(len(chunk) - at)
@@ -384,7 +385,7 @@ def _send_stream(connection: Connection, stream: Stream, signer: ChunkSigner, al
     if framing is Framing.SIGNED:
         connection.send(between + signer.frame(b"") + b"\r\n")
     elif framing is Framing.TRAILER:
-        connection.send(between + _trailer(crc32))
+        connection.send(between + _trailer(checksum))
 
 
 def _sha256(body: memoryview) -> str:

@@ -11,9 +11,10 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+
+from isal.isal_zlib import crc32
 
 from ingestd.ports import StoreDigest
 from ingestd.store.s3_abilities import Abilities
@@ -41,7 +42,7 @@ def protection(able: Abilities, body: memoryview, sha256: bytes | None = None) -
 
 def _unsigned(able: Abilities, body: memoryview) -> Protection:
     if able.checksums:
-        return Protection(UNSIGNED, {"x-amz-checksum-crc32": _base64(zlib.crc32(body).to_bytes(4, "big"))})
+        return Protection(UNSIGNED, {"x-amz-checksum-crc32": _base64(crc32(body).to_bytes(4, "big"))})
     digest = hashlib.md5(body, usedforsecurity=False).digest()
     return Protection(UNSIGNED, {"content-md5": _base64(digest)})
 

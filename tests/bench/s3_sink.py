@@ -15,6 +15,7 @@ import threading
 from urllib.parse import parse_qs
 
 _LENGTH = re.compile(rb"\r\ncontent-length: *(\d+)", re.IGNORECASE)
+_CHUNKED = re.compile(rb"\r\ntransfer-encoding: *chunked", re.IGNORECASE)
 _EXPECT = re.compile(rb"\r\nexpect: *100-continue", re.IGNORECASE)
 _NAMESPACE = 'xmlns="http://s3.amazonaws.com/doc/2006-03-01/"'
 
@@ -51,7 +52,8 @@ def speak(client: socket.socket) -> None:
         head, ahead = ahead[:end], ahead[end + 4 :]
         found = _LENGTH.search(head)
         left = int(found[1]) if found else 0
-        if left and _EXPECT.search(head):
+        chunked = _CHUNKED.search(head) is not None
+        if (left or chunked) and _EXPECT.search(head):
             client.sendall(b"HTTP/1.1 100 Continue\r\n\r\n")
         left, ahead = max(0, left - len(ahead)), ahead[left:]
         while left:
@@ -59,7 +61,29 @@ def speak(client: socket.socket) -> None:
             if not got:
                 return
             left -= got
+        if chunked:
+            ahead = past_chunks(client, block, ahead)
         client.sendall(answer(head.split(b"\r\n", 1)[0].decode()))
+
+
+def past_chunks(client: socket.socket, block: memoryview, ahead: bytes) -> bytes:
+    """Receive a body in chunks (RFC 9112, section 7.1); what came after it."""
+    while True:
+        while (end := ahead.find(b"\r\n")) < 0 or len(ahead) < end + 4:
+            ahead += received(client, block[: 64 << 10])
+        size = int(ahead[:end].split(b";")[0], 16)
+        if not size:
+            return ahead[end + 4 :]
+        left, ahead = size + 2 - len(ahead[end + 2 :]), ahead[end + 2 + size + 2 :]
+        while left > 0:
+            left -= len(received(client, block[: min(left, len(block))], copied=False))
+
+
+def received(client: socket.socket, block: memoryview, *, copied: bool = True) -> bytes | memoryview:
+    got = client.recv_into(block)
+    if not got:
+        raise ConnectionError
+    return bytes(block[:got]) if copied else block[:got]
 
 
 def answer(line: str) -> bytes:
