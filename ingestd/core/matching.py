@@ -1,17 +1,25 @@
 """Which pending job owns a drive, and why not.
 
-In this order, the first that names anyone decides: the serial or WWN that a notice announced, a job
-ticket on a volume, a volume's label or UUID that a notice announced. A job whose announced serial or
-WWN contradicts the drive is never a candidate, whatever a ticket or a label says.
+In this order, the first that names anyone decides: the serial or WWN that a notice announced, a signed
+job ticket on a volume, an unsigned one, a volume's label or UUID that a notice announced. A job whose
+announced serial or WWN contradicts the drive is never a candidate, whatever a ticket or a label says.
+
+What names two jobs in one step names none: of two serial numbers, tickets or labels neither is the
+better one. A signed ticket is proof of where a drive comes from, so one that says otherwise than the
+notices do stops the load, and so does one that ought to be proof and is not: a person decides, and no
+lesser sign is looked at. Only where the announced serial has decided already does a ticket that proves
+nothing change nothing, beyond being named.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from immutables import Map
 
+from ingestd.core import tickets
+from ingestd.core.identifiers import normal_serial, normal_uuid, normal_wwn
 from ingestd.core.model import (
     DriveClaim,
     DriveFacts,
@@ -22,11 +30,15 @@ from ingestd.core.model import (
     JobRecord,
     JobStatus,
     Outcome,
+    Ticket,
     Unsettled,
 )
 
 Place = tuple[JobId, int]
 """One drive of one job."""
+
+_Way = tuple[str, Iterable[Place]]
+"""Something that may say whose a drive is, in words, and the places that it names."""
 
 FREE_AGAIN = (Outcome.WITHDRAWN, Outcome.UNCLAIMED, Outcome.FAILED)
 """Outcomes after which the drive, or another in its place, may be loaded once more."""
@@ -71,29 +83,10 @@ def _keys(drive: ExpectedDrive) -> Iterator[tuple[str, str]]:
         ("serial", normal_serial(drive.serial)),
         ("wwn", normal_wwn(drive.wwn)),
         ("label", drive.volume_label),
-        ("uuid", _normal_uuid(drive.volume_uuid)),
+        ("uuid", normal_uuid(drive.volume_uuid)),
     ):
         if value:
             yield kind, value
-
-
-def normal_serial(serial: str | None) -> str | None:
-    """Without the padding that some bridges add; otherwise exact."""
-    return serial.strip() or None if serial else None
-
-
-def normal_wwn(wwn: str | None) -> str | None:
-    """Hexadecimal digits only, whichever of the usual prefixes it came with."""
-    if not wwn:
-        return None
-    text = wwn.strip().lower()
-    for prefix in ("0x", "naa.", "eui.", "wwn-0x"):
-        text = text.removeprefix(prefix)
-    return text.replace(" ", "").replace(":", "").replace("-", "") or None
-
-
-def _normal_uuid(uuid: str | None) -> str | None:
-    return uuid.strip().lower() or None if uuid else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,60 +108,149 @@ def match(
     jobs: Map[JobId, JobRecord],
     index: JobIndex,
     silent: Collection[str] = (),
+    *,
+    at: float,
 ) -> Found | NotFound:
     """The one free place in a pending job that this drive belongs to, or why there is none.
 
-    What stations that have fallen `silent` have claimed counts as free.
+    What stations that have fallen `silent` have claimed counts as free. `at` is the time by which
+    tickets are valid.
     """
-    tried: list[str] = []
-    for how, places in _ways(facts, jobs, index):
-        fitting = [place for place in sorted(places) if _fits(facts, jobs, place, tried)]
-        free = [place for place in fitting if is_free(jobs[place[0]], place[1], silent)]
+    return _Search(facts, jobs, index, silent, at).outcome()
+
+
+class _Search:
+    """One try to match one drive; what was tried grows on the way."""
+
+    def __init__(
+        self,
+        facts: DriveFacts,
+        jobs: Map[JobId, JobRecord],
+        index: JobIndex,
+        silent: Collection[str],
+        at: float,
+    ) -> None:
+        self._facts, self._jobs, self._index, self._silent = facts, jobs, index, silent
+        self._signed, self._doubts = tickets.sorted_out(facts, at)
+        self._tried: list[str] = []
+
+    def outcome(self) -> Found | NotFound:
+        announced = self._decide(self._by_identity())
+        if isinstance(announced, Found):
+            return self._beside_tickets(announced)
+        return (
+            announced
+            or self._by_signed_tickets()
+            or self._decide(self._by_hints())
+            or self._decide(self._by_volumes())
+            or self._not_found(HoldReason.NO_MATCHING_JOB, "no job is known for this drive")
+        )
+
+    # -- the ways, in their order --
+
+    def _by_identity(self) -> Iterator[_Way]:
+        serial, wwn = normal_serial(self._facts.identity.serial), normal_wwn(self._facts.identity.wwn)
+        yield f"serial {serial or '(none)'}", self._index.find("serial", serial)
+        yield f"WWN {wwn or '(none)'}", self._index.find("wwn", wwn)
+
+    def _by_hints(self) -> Iterator[_Way]:
+        for ticket in self._facts.tickets:
+            if ticket.key_id is None:
+                yield self._way_of(ticket)
+
+    def _by_volumes(self) -> Iterator[_Way]:
+        for volume in self._facts.volumes:
+            if volume.label:
+                yield f"label {volume.label} of {volume.name}", self._index.find("label", volume.label)
+            if volume.uuid:
+                found = self._index.find("uuid", normal_uuid(volume.uuid))
+                yield f"UUID {volume.uuid} of {volume.name}", found
+
+    def _way_of(self, ticket: Ticket) -> _Way:
+        record = self._jobs.get(ticket.job_id)
+        drives = () if record is None or record.job is None else record.job.drives
+        return tickets.in_words(ticket), [(ticket.job_id, number) for number in range(len(drives))]
+
+    # -- signed tickets --
+
+    def _by_signed_tickets(self) -> Found | NotFound | None:
+        """What the signed tickets decide; None without any."""
+        if self._doubts:
+            return self._in_doubt("; ".join(self._doubts))
+        for ticket in self._signed:
+            record = self._jobs.get(ticket.job_id)
+            if record is None or record.job is None:
+                text = f"the {tickets.in_words(ticket)}, names a job that is not known here"
+                return self._not_found(HoldReason.NO_MATCHING_JOB, text)
+            against = tickets.against(ticket, record.job) or self._is_none_of(record.job)
+            if against is not None:
+                return self._in_doubt(against)
+        return self._decide(map(self._way_of, self._signed))
+
+    def _is_none_of(self, job: Job) -> str | None:
+        """What says that this is no drive of a job that a signed ticket names; None when nothing does."""
+        words = [contradiction(self._facts, job, number) for number in range(len(job.drives))]
+        return None if None in words else f"{words[0]}, on which there is a signed job ticket for that job"
+
+    def _beside_tickets(self, found: Found) -> Found | NotFound:
+        """A match by what was announced, with what signed tickets say to it."""
+        job = self._jobs[found.job_id].job
+        assert job is not None, "only announced jobs are indexed"
+        for ticket in self._signed:
+            against = tickets.against(ticket, job)
+            if against is not None:
+                return self._in_doubt(f"{against}, which announced {found.by}")
+        if self._doubts:
+            return replace(found, by=f"{found.by} (counted for nothing: {'; '.join(self._doubts)})")
+        return found
+
+    def _in_doubt(self, text: str) -> NotFound:
+        return self._not_found(HoldReason.TICKET_IN_DOUBT, text)
+
+    # -- one way, and several of one rank --
+
+    def _decide(self, ways: Iterable[_Way]) -> Found | NotFound | None:
+        """What the first of these ways that names anyone decides, unless another one names another job."""
+        decided: Found | NotFound | None = None
+        for how, places in ways:
+            result = self._look(how, places)
+            if result is None:
+                self._tried.append(f"{how}: no job")
+            elif decided is None:
+                decided = result
+            elif isinstance(decided, Found) and isinstance(result, Found) and result.job_id != decided.job_id:
+                words = f"{decided.job_id} by {decided.by}, {result.job_id} by {how}"
+                text = f"several jobs claim this drive: {words}"
+                return self._not_found(HoldReason.SEVERAL_JOBS, text, words)
+        return decided
+
+    def _look(self, how: str, places: Iterable[Place]) -> Found | NotFound | None:
+        jobs = self._jobs
+        fitting = [place for place in sorted(places) if self._fits(place)]
+        free = [place for place in fitting if is_free(jobs[place[0]], place[1], self._silent)]
         if len({job_id for job_id, _ in free}) == 1:
             return Found(job_id=free[0][0], drive_index=free[0][1], by=how)
         if free:
             names = ", ".join(sorted({job_id for job_id, _ in free}))
             text = f"several jobs claim this drive by {how}: {names}"
-            return NotFound(reason=HoldReason.SEVERAL_JOBS, text=text, tried=(*tried, f"{how}: {names}"))
+            return self._not_found(HoldReason.SEVERAL_JOBS, text, f"{how}: {names}")
         if fitting:
             text = "; ".join(_why_taken(jobs[job_id], number) for job_id, number in fitting[:3])
             elsewhere = all(_is_at_a_station(jobs[job_id], number) for job_id, number in fitting)
             reason = HoldReason.CLAIMED_ELSEWHERE if elsewhere else HoldReason.ALREADY_DONE
-            return NotFound(reason=reason, text=text, tried=(*tried, f"{how}: {text}"))
-        tried.append(f"{how}: no job")
-    return NotFound(
-        reason=HoldReason.NO_MATCHING_JOB, text="no job is known for this drive", tried=tuple(tried)
-    )
+            return self._not_found(reason, text, f"{how}: {text}")
+        return None
 
+    def _fits(self, place: Place) -> bool:
+        job = self._jobs[place[0]].job
+        assert job is not None, "only announced jobs are indexed"
+        against = contradiction(self._facts, job, place[1])
+        if against is not None:
+            self._tried.append(against)
+        return against is None
 
-def _ways(
-    facts: DriveFacts, jobs: Map[JobId, JobRecord], index: JobIndex
-) -> Iterator[tuple[str, Iterable[Place]]]:
-    serial, wwn = normal_serial(facts.identity.serial), normal_wwn(facts.identity.wwn)
-    yield f"serial {serial or '(none)'}", index.find("serial", serial)
-    yield f"WWN {wwn or '(none)'}", index.find("wwn", wwn)
-    for ticket in facts.tickets:
-        yield f"job ticket {ticket.job_id} on {ticket.volume}", _places_of(jobs.get(ticket.job_id))
-    for volume in facts.volumes:
-        if volume.label:
-            yield f"label {volume.label} of {volume.name}", index.find("label", volume.label)
-        if volume.uuid:
-            yield f"UUID {volume.uuid} of {volume.name}", index.find("uuid", _normal_uuid(volume.uuid))
-
-
-def _places_of(record: JobRecord | None) -> list[Place]:
-    if record is None or record.job is None:
-        return []
-    return [(record.job_id, number) for number in range(len(record.job.drives))]
-
-
-def _fits(facts: DriveFacts, jobs: Map[JobId, JobRecord], place: Place, tried: list[str]) -> bool:
-    job = jobs[place[0]].job
-    assert job is not None, "only announced jobs are indexed"
-    against = contradiction(facts, job, place[1])
-    if against is not None:
-        tried.append(against)
-    return against is None
+    def _not_found(self, reason: HoldReason, text: str, *last: str) -> NotFound:
+        return NotFound(reason=reason, text=text, tried=(*self._tried, *last))
 
 
 def contradiction(facts: DriveFacts, job: Job, drive_index: int) -> str | None:

@@ -228,10 +228,29 @@ class VolumeFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ticket:
-    """A job ticket found in a volume's root: a hint about whose drive this is."""
+    """A job ticket found in a volume's root: a hint about whose drive this is or, with a signature that
+    was verified, the word of whoever holds that key."""
 
     volume: str
     job_id: JobId
+    key_id: str | None = None
+    """Of the key that it is signed with; None for a hint, which has none of what follows either."""
+    tenant: str | None = None
+    serial: str | None = None
+    """Of the one drive that it was written for."""
+    volume_uuid: str | None = None
+    """Of the one volume that it was written for."""
+    valid_from: float | None = None
+    valid_until: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpoiltTicket:
+    """A job ticket that says it is signed and proves nothing; never taken for a hint."""
+
+    volume: str
+    why: str
+    """Follows the words `the job ticket on VOLUME`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,6 +261,7 @@ class DriveFacts:
     interface: str
     volumes: tuple[VolumeFacts, ...] = ()
     tickets: tuple[Ticket, ...] = ()
+    spoilt_tickets: tuple[SpoiltTicket, ...] = ()
     link: Link | None = None
     rotational: bool | None = None
     health: HealthFacts = HealthFacts()
@@ -664,6 +684,7 @@ class HoldReason(StrEnum):
     NO_MATCHING_JOB = "no-matching-job"
     SEVERAL_JOBS = "several-jobs"
     ALREADY_DONE = "already-done"
+    TICKET_IN_DOUBT = "ticket-in-doubt"
     NOT_IDENTIFIED = "not-identified"
     DUPLICATE_IDENTITY = "duplicate-identity"
     OBSERVATIONS_DISAGREE = "observations-disagree"

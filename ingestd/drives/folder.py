@@ -19,7 +19,9 @@ from ingestd.core.model import (
     VolumeFacts,
 )
 from ingestd.drives.card import Card, CardSeen, CardVolume, bay_problems, bays_in, look_at_card
-from ingestd.drives.volumes import HeldDrive, RootedVolume, root_of, tickets_of
+from ingestd.drives.jws import PublicKeys
+from ingestd.drives.ticket import NO_KEYS
+from ingestd.drives.volumes import HeldDrive, RootedVolume, root_of, with_tickets
 from ingestd.ports import CancelToken, DriveGoneError, DriveSwapped, Problem, ToolFailed
 
 INTERFACE = "folder"
@@ -28,8 +30,9 @@ INTERFACE = "folder"
 class FolderDrives:
     """Drives that are folders, one to a bay. They are read and never written to."""
 
-    def __init__(self, bays_folder: str) -> None:
+    def __init__(self, bays_folder: str, keys: PublicKeys = NO_KEYS) -> None:
         self._bays = os.path.abspath(bays_folder)
+        self._keys = keys
 
     def enumerate(self) -> Sequence[Sighting]:
         """A sighting for every bay with a card. Raises ToolFailed when the bays cannot be listed."""
@@ -54,8 +57,8 @@ class FolderDrives:
                 identity=card.identity(card.size_bytes),
                 interface=card.interface or INTERFACE,
                 volumes=tuple(volume.facts for volume in volumes),
-                tickets=tickets_of(volumes),
             )
+            facts = with_tickets(facts, volumes, self._keys)
             self._card(handle)  # what was opened is this drive's only if its card is still there
             way_back = undo.pop_all()
         return HeldDrive(facts, volumes, way_back, lambda: self._still_there(handle))

@@ -15,8 +15,10 @@ from collections.abc import Iterator, Sequence
 from ingestd.core.model import BayName, DriveFacts, DriveHandle, HealthFacts, Sighting
 from ingestd.drives import block
 from ingestd.drives.card import Card, CardSeen, bay_problems, bays_in, look_at_card
+from ingestd.drives.jws import PublicKeys
 from ingestd.drives.opening import open_drive
 from ingestd.drives.privileged.verbs import DeviceName, Privileged
+from ingestd.drives.ticket import NO_KEYS
 from ingestd.drives.volumes import HeldDrive
 from ingestd.ports import (
     CancelToken,
@@ -33,8 +35,9 @@ INTERFACE = "loop"
 class LoopDrives:
     """Drives that are loop devices over images below `bays_folder`, opened through the verbs."""
 
-    def __init__(self, bays_folder: str, privileged: Privileged) -> None:
+    def __init__(self, bays_folder: str, privileged: Privileged, keys: PublicKeys = NO_KEYS) -> None:
         self._bays = os.path.abspath(bays_folder)
+        self._keys = keys
         self._privileged = privileged
 
     def enumerate(self) -> Sequence[Sighting]:
@@ -96,6 +99,7 @@ class LoopDrives:
             cancel,
             must_be_there=lambda: self._find(handle),
             still_there=lambda: self._still_there(handle),
+            keys=self._keys,
         )
 
     # -- the rest of the port ---------------------------------------------------------------------

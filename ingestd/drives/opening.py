@@ -8,8 +8,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from ingestd.core.model import DriveFacts, VolumeFacts
+from ingestd.drives.jws import PublicKeys
 from ingestd.drives.privileged.verbs import DeviceName, Grip, Privileged
-from ingestd.drives.volumes import HeldDrive, RootedVolume, tickets_of
+from ingestd.drives.ticket import NO_KEYS
+from ingestd.drives.volumes import HeldDrive, RootedVolume, with_tickets
 from ingestd.files import reaching
 from ingestd.ports import CancelToken
 
@@ -21,11 +23,13 @@ def open_drive(
     cancel: CancelToken,
     must_be_there: Callable[[], object],
     still_there: Callable[[], bool],
+    keys: PublicKeys = NO_KEYS,
 ) -> HeldDrive:
     """Seal the drive, probe it, and mount what can be mounted. Everything is undone if that fails.
 
-    `known` is what can be told of it without that. `must_be_there` is called at the end and raises
-    DriveGoneError or DriveSwapped if need be. Raises what the verbs raise, and Cancelled.
+    `known` is what can be told of it without that, `keys` those that job tickets are verified with.
+    `must_be_there` is called at the end and raises DriveGoneError or DriveSwapped if need be. Raises what
+    the verbs raise, and Cancelled.
     """
     cancel.check()
     with contextlib.ExitStack() as undo:
@@ -33,7 +37,7 @@ def open_drive(
         undo.callback(grip.release)
         volumes = [_open_volume(grip, facts, undo, cancel) for facts in grip.probe()]
         found = tuple(volume.facts for volume in volumes)
-        facts = replace(known, volumes=found, tickets=tickets_of(volumes))
+        facts = with_tickets(replace(known, volumes=found), volumes, keys)
         must_be_there()
         return HeldDrive(facts, volumes, undo.pop_all(), still_there, grip.drop_caches)
 

@@ -22,8 +22,10 @@ from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, 
 from ingestd.drives import block, identity, interface, smart
 from ingestd.drives.bays import Bay, bays_holding
 from ingestd.drives.disks import Disk, Disks, Users, other_user, sequence_now
+from ingestd.drives.jws import PublicKeys
 from ingestd.drives.opening import open_drive
 from ingestd.drives.privileged.verbs import BayOf, DeviceName, Privileged
+from ingestd.drives.ticket import NO_KEYS
 from ingestd.drives.volumes import HeldDrive
 from ingestd.ports import (
     CancelToken,
@@ -65,9 +67,11 @@ class UdevDrives:
         ask_disk: AskDisk | None = None,
         *,
         powers_down: bool = True,
+        keys: PublicKeys = NO_KEYS,
     ) -> None:
         """`ask_disk` takes the place of asking through the verb for it."""
         self._powers_down = powers_down
+        self._keys = keys
         self._parked: dict[BayName, Sighting] = {}
         """Drives that were taken off their bus, and may be pulled already."""
         self._bays = tuple(bays)
@@ -215,6 +219,7 @@ class UdevDrives:
             cancel,
             must_be_there=lambda: self._find(handle),
             still_there=lambda: self._still_there(handle),
+            keys=self._keys,
         )
         try:
             told = asked.wait(cancel)

@@ -8,8 +8,9 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from ingestd.core.model import DriveFacts, Ticket, VolumeFacts, VolumeFlaw
+from ingestd.core.model import DriveFacts, SpoiltTicket, Ticket, VolumeFacts, VolumeFlaw
 from ingestd.drives import block
+from ingestd.drives.jws import PublicKeys
 from ingestd.drives.ticket import read_ticket
 
 
@@ -83,8 +84,12 @@ def root_of(facts: VolumeFacts, folder: str) -> RootedVolume:
     return RootedVolume(replace(facts, problem=problem, flaw=VolumeFlaw.UNREADABLE))
 
 
-def tickets_of(volumes: Sequence[RootedVolume]) -> tuple[Ticket, ...]:
-    """The job tickets found in the volumes' roots."""
+def with_tickets(facts: DriveFacts, volumes: Sequence[RootedVolume], keys: PublicKeys) -> DriveFacts:
+    """The facts with the job tickets that are found in the volumes' roots."""
     readable = [volume for volume in volumes if volume.fd is not None]
-    found = ((volume.facts.name, read_ticket(volume.root_fd)) for volume in readable)
-    return tuple(Ticket(volume=name, job_id=job_id) for name, job_id in found if job_id is not None)
+    found = [read_ticket(volume.root_fd, volume.facts.name, keys) for volume in readable]
+    return replace(
+        facts,
+        tickets=tuple(ticket for ticket in found if isinstance(ticket, Ticket)),
+        spoilt_tickets=tuple(ticket for ticket in found if isinstance(ticket, SpoiltTicket)),
+    )

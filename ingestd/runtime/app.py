@@ -59,11 +59,13 @@ from ingestd.transfer.transfers import Transfers
 def make_drives(config: Config) -> Drives:
     if config.drives.watch == "udev":
         bays = [section.bay() for section in config.bays]
-        return UdevDrives(bays, make_privileged(config), powers_down=config.drives.power_down)
+        return UdevDrives(
+            bays, make_privileged(config), powers_down=config.drives.power_down, keys=config.ring()
+        )
     assert config.drives.bays_folder is not None, "the configuration was looked through for that"
     if config.drives.watch == "loop":
-        return LoopDrives(config.drives.bays_folder, make_privileged(config))
-    return FolderDrives(config.drives.bays_folder)
+        return LoopDrives(config.drives.bays_folder, make_privileged(config), config.ring())
+    return FolderDrives(config.drives.bays_folder, config.ring())
 
 
 def make_pause(drives: Drives) -> Pause:

@@ -21,6 +21,7 @@ def surroundings(config: Config) -> Iterator[Problem]:
     if broker is not None:
         yield from broker.problems()
     yield from make_drives(config).problems()
+    yield from config.tickets.problems()
     for store in make_stores(config).values():
         yield from store.problems()
     if config.uplink.rate_bytes_per_second is None:

@@ -10,11 +10,22 @@ from collections.abc import Sequence
 from ingestd import __version__
 from ingestd.ports import JournalError, PortError
 from ingestd.runtime import status
-from ingestd.runtime.commands import bench, daemon, drives, foretell, helper, inspect, look, schema, tell
+from ingestd.runtime.commands import (
+    bench,
+    daemon,
+    drives,
+    foretell,
+    helper,
+    inspect,
+    look,
+    schema,
+    tell,
+    ticket,
+)
 from ingestd.runtime.commands.common import DEFAULT_CONFIG, FAILED, OK, REFUSED, Command
 from ingestd.runtime.config import ConfigError
 
-GROUPS = (daemon, look, drives, foretell, bench, tell, inspect, schema, helper)
+GROUPS = (daemon, look, drives, foretell, bench, tell, inspect, ticket, schema, helper)
 """In the order in which the commands are listed."""
 
 

@@ -18,10 +18,13 @@ from ingestd.core.drive_rules import INTERFACES, REFUSED
 from ingestd.core.model import BayName, Limits, Policy, PolicyChange
 from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.drives.bays import Bay
+from ingestd.drives.jws import PublicKeys
+from ingestd.drives.ticket_keys import ring
 from ingestd.runtime.config_amqp import AmqpSection
 from ingestd.runtime.config_metrics import MetricsSection
 from ingestd.runtime.config_section import NAME, Folder, Name, Section
 from ingestd.runtime.config_stores import STORE_KINDS, S3StoreSection, StoreSection, contradictions_of_s3
+from ingestd.runtime.config_tickets import TicketKeySection, TicketsSection
 from ingestd.runtime.config_uplink import CLOCK, TimetableSection, UplinkSection
 from ingestd.runtime.config_uplink import contradictions as uplink_contradictions
 
@@ -152,11 +155,16 @@ class Config(Section):
     drives: DrivesSection
     bays: tuple[BaySection, ...] = ()
     stores: tuple[StoreSection, ...]
+    tickets: TicketsSection = TicketsSection()
     uplink: UplinkSection = UplinkSection()
     transfer: TransferSection = TransferSection()
     requirements: Mapping[str, Literal["blocking", "noted", "off"]] = Field(default_factory=dict)
     metrics: MetricsSection = MetricsSection()
     logs: LogsSection = LogsSection()
+
+    def ring(self) -> PublicKeys:
+        """The keys that signed job tickets are verified with."""
+        return ring(section.key() for section in self.tickets.keys)
 
     def limits(self) -> Limits:
         """What decisions depend on."""
@@ -273,6 +281,7 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
         "drives": DrivesSection,
         "bays": BaySection,
         **{f"stores {kind}": section for kind, section in STORE_KINDS.items()},
+        "tickets": TicketsSection,
         "uplink": UplinkSection,
         "transfer": TransferSection,
         "metrics": MetricsSection,
@@ -282,6 +291,8 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
     section = sections.get(name)
     if tuple(loc[:2]) == ("uplink", "timetable"):
         section = TimetableSection
+    if tuple(loc[:2]) == ("tickets", "keys"):
+        section = TicketKeySection
     yield from (section or Config).model_fields
 
 
@@ -296,6 +307,7 @@ def contradictions(config: Config) -> Iterator[str]:
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"stores: two stores are named {name}; give each its own name"
     yield from _about_bays(config)
+    yield from config.tickets.contradictions()
     yield from config.metrics.contradictions()
     if config.bus.kind == "amqp":
         yield from config.amqp.contradictions()

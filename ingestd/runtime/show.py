@@ -231,6 +231,7 @@ _NEXT = {
     "no-matching-job": "announce its job, or ingestd assign {bay} JOB",
     "several-jobs": "ingestd assign {bay} JOB",
     "already-done": "pull it, or announce another job for it",
+    "ticket-in-doubt": "by the papers, ingestd assign {bay} JOB; or mend it, and ingestd lift {bay}",
     "not-identified": "look at its cable and power, then ingestd lift {bay}",
     "duplicate-identity": "pull one of the two drives, then ingestd lift {bay}",
     "doubtful": "ingestd lift {bay} --decision accept | refuse | again",

@@ -128,7 +128,7 @@ def find(count: int) -> None:
     for number in range(0, count, max(1, count // 200)):
         facts = DriveFacts(identity=DriveIdentity(serial=serial(number)), interface="usb3")
         began = time.perf_counter()
-        found = match(facts, station.jobs, station.index)
+        found = match(facts, station.jobs, station.index, at=1e9)
         times.append(time.perf_counter() - began)
         assert isinstance(found, Found)
     print(f"a drive's job found among {count:,}: at most {max(times) * 1e3:.2f} ms of {len(times)} looks")

@@ -11,13 +11,14 @@ from typing import Protocol
 
 import pytest
 
-from ingestd.core.model import BayName, DriveHandle, DriveIdentity, JobId, Ticket
+from ingestd.core.model import BayName, DriveHandle, DriveIdentity, JobId, SpoiltTicket, Ticket
 from ingestd.drives.bays import Bay
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.loop import LoopDrives
 from ingestd.drives.privileged.client import HelperClient
 from ingestd.ports import Cancelled, DriveGoneError, Drives, DriveSwapped, ToolFailed
 from tests.support import drives as support
+from tests.support import tickets
 from tests.support.drives import SONAR, Going, StoppedAfter, open_in, read_below, seen_in
 from tests.support.helper import Helper, running
 from tests.support.udevd import HERE, UDEV_ONLY, settle, tell, told_of_images, udevd
@@ -40,7 +41,7 @@ class FolderStation:
     def __init__(self, home: Path) -> None:
         self.bays = home / "bays"
         self.bays.mkdir()
-        self.drives: Drives = FolderDrives(str(self.bays))
+        self.drives: Drives = FolderDrives(str(self.bays), tickets.RING)
 
     def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
         support.plug_folder(self.bays, bay, files, serial=serial, wwn=f"wwn-{serial}", model="Slate 4")
@@ -53,7 +54,7 @@ class LoopStation:
     def __init__(self, home: Path) -> None:
         self.bays = home / "bays"
         self.bays.mkdir()
-        self.drives: Drives = support.loop_drives(self.bays, home / "mounts")
+        self.drives: Drives = support.loop_drives(self.bays, home / "mounts", keys=tickets.RING)
         self.devices: dict[str, str] = {}
 
     def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
@@ -72,7 +73,7 @@ class HelperStation(LoopStation):
         super().__init__(home)
         helper.bays.unlink(missing_ok=True)
         helper.bays.symlink_to(self.bays)
-        self.drives = LoopDrives(str(self.bays), HelperClient(str(helper.socket)))
+        self.drives = LoopDrives(str(self.bays), HelperClient(str(helper.socket)), tickets.RING)
 
 
 class UdevStation:
@@ -83,7 +84,7 @@ class UdevStation:
         self.bays.mkdir()
         names = ("bay-1", "bay-2", "bay 2 (left)")
         bays = [Bay(name=BayName(name), paths=(f"{HERE}-{name}-*",)) for name in names]
-        self.drives: Drives = support.udev_drives(bays, home / "mounts")
+        self.drives: Drives = support.udev_drives(bays, home / "mounts", keys=tickets.RING)
         self.devices: dict[str, str] = {}
 
     def plug(self, bay: str, serial: str, files: support.Files = SONAR) -> None:
@@ -213,6 +214,48 @@ def test_a_ticket_names_the_job(station: Station, body: bytes, job_id: str | Non
     opened = open_in(station.drives, "bay-1")
     expected = () if job_id is None else (Ticket(volume="volume-1", job_id=JobId(job_id)),)
     assert opened.facts.tickets == expected
+    opened.close()
+
+
+def test_a_signed_ticket_is_verified(station: Station) -> None:
+    said = {"job_id": "J-1041", "tenant": "lumen-dome", "serial": "KX-1", "volume_uuid": "4a-b1", "exp": 2e9}
+    station.plug("bay-1", "KX-1", {TICKET: tickets.ticket({**said, "nbf": 1, "note": "passed over"})})
+    opened = open_in(station.drives, "bay-1")
+    (ticket,) = opened.facts.tickets
+    assert ticket == Ticket(
+        volume="volume-1",
+        job_id=JobId("J-1041"),
+        key_id=tickets.KEY_ID,
+        tenant="lumen-dome",
+        serial="KX-1",
+        volume_uuid="4a-b1",
+        valid_from=1.0,
+        valid_until=2e9,
+    )
+    assert opened.facts.spoilt_tickets == ()
+    opened.close()
+
+
+@pytest.mark.parametrize(
+    ("body", "why"),
+    [
+        (tickets.ticket({"job_id": "J-1041"}, key=tickets.OTHER_KEY), "has a signature that is not that of"),
+        (b'{"job_id": "J-1041", "signed": 7}', "is not signed as it says: `signed` must be"),
+        (b'{"job_id": "J-1041", "signed": "kelp"}', "is not signed as it says: a compact JWS has"),
+        (tickets.ticket({"tenant": "lumen-dome"}), "is signed, and not as tickets are: job_id"),
+        (tickets.ticket({"job_id": "J\x1b", "exp": True}), "is signed, and not as tickets are: exp, job_id"),
+        (tickets.ticket({"job_id": "J", "serial": " "}), "is signed, and not as tickets are: serial"),
+        (tickets.ticket({"job_id": "J", "exp": 1e300}), "is signed, and not as tickets are: exp"),
+        (tickets.ticket({"job_id": "J", "nbf": float("nan")}), "is signed, and not as tickets are: nbf"),
+    ],
+)
+def test_a_signed_ticket_that_proves_nothing_is_no_hint(station: Station, body: bytes, why: str) -> None:
+    station.plug("bay-1", "KX-1", {TICKET: body})
+    opened = open_in(station.drives, "bay-1")
+    (spoilt,) = opened.facts.spoilt_tickets
+    assert spoilt == SpoiltTicket(volume="volume-1", why=spoilt.why)
+    assert spoilt.why.startswith(why)
+    assert opened.facts.tickets == ()
     opened.close()
 
 

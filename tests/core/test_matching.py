@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from immutables import Map
 
-from ingestd.core.matching import Found, JobIndex, NotFound, is_free, match, normal_serial, normal_wwn
+from ingestd.core.identifiers import normal_serial, normal_wwn
+from ingestd.core.matching import Found, JobIndex, NotFound, is_free, match
 from ingestd.core.model import (
     BayName,
     DriveClaim,
@@ -43,7 +44,7 @@ def looked_up(facts: DriveFacts, *jobs: Job | JobRecord) -> Found | NotFound:
     for record in records:
         if record.job is not None:
             index = index.with_job(record.job)
-    return match(facts, Map({record.job_id: record for record in records}), index)
+    return match(facts, Map({record.job_id: record for record in records}), index, at=v.AT)
 
 
 def claimed(drive_index: int = 0, outcome: Outcome | None = None, *, over: bool = False) -> DriveClaim:

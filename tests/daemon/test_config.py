@@ -16,6 +16,7 @@ from ingestd.runtime import config, config_stores
 from ingestd.runtime.config import Config, ConfigError, parse
 from ingestd.runtime.config_amqp import AmqpSection
 from ingestd.runtime.config_metrics import MetricsSection
+from ingestd.runtime.config_tickets import TicketKeySection, TicketsSection
 from ingestd.runtime.config_uplink import TimetableSection, UplinkSection
 
 DEFAULT = Path(__file__).parents[2] / "deploy" / "ingestd.toml"
@@ -289,6 +290,7 @@ def _models() -> dict[str, type[BaseModel]]:
         "bays": config.BaySection,
         "stores": config_stores.FolderStoreSection,
         "stores, s3": config_stores.S3StoreSection,
+        "tickets": TicketsSection,
         "uplink": UplinkSection,
         "transfer": config.TransferSection,
         "metrics": MetricsSection,
@@ -333,6 +335,7 @@ def test_the_default_file_has_every_section_and_key_and_no_other() -> None:
     for name, model in _models().items():
         assert set(written[name]) | _tables_within(name) == set(model.model_fields), name
     assert set(written["uplink.timetable"]) == set(TimetableSection.model_fields)
+    assert set(written["tickets.keys"]) == set(TicketKeySection.model_fields)
 
 
 _SHOWN = {("drives", "bays_folder"), ("bays", "path")}
@@ -359,6 +362,29 @@ def test_each_key_of_the_default_file_has_a_comment_before_it() -> None:
         if _KEY.match(line) and not line.startswith(('# "', "# unexpected-item", "# not-encrypted")):
             assert before.startswith("# "), line
         before = line
+
+
+X = "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo"
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        ([{"id": "a"}], "tickets.keys[0].file: goes without x; set exactly one of them for the key a"),
+        (
+            [{"id": "a", "file": "/k", "x": X}],
+            "tickets.keys[0].file: goes without x; set exactly one of them",
+        ),
+        ([{"id": "a", "file": "k"}], "tickets.keys[0].file: must be an absolute path; got 'k'"),
+        ([{"id": "a", "x": X[:-1]}], "tickets.keys[0].x: is not an Ed25519 key: x must be 43 characters of"),
+        ([{"x": X}], "tickets.keys[0].id: is missing; it has no default"),
+        ([{"id": "a", "x": X}, {"id": "a", "x": X}], "tickets.keys: two have the id a; give each the one by"),
+        ([{"id": "a", "pem": "/k"}], "tickets.keys[0].pem: is not a known key; known here: id, file, x"),
+    ],
+)
+def test_a_key_for_tickets_that_cannot_be_meant(keys: list[dict[str, str]], words: str) -> None:
+    (problem,) = problems(changed(tickets={"keys": keys}))
+    assert problem.startswith(words)
 
 
 @pytest.mark.parametrize(

@@ -20,10 +20,12 @@ import pytest
 from ingestd.core.model import BayName, Sighting
 from ingestd.drives import loop, power
 from ingestd.drives.bays import Bay
+from ingestd.drives.jws import PublicKeys
 from ingestd.drives.loop import LoopDrives
 from ingestd.drives.overlay import Scratch
 from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
 from ingestd.drives.privileged.verbs import BayOf
+from ingestd.drives.ticket import NO_KEYS
 from ingestd.drives.udev import AskDisk, UdevDrives, bay_finder
 from ingestd.files import write_whole
 from ingestd.ports import Cancelled, Drives, OpenDrive
@@ -204,8 +206,8 @@ def keeper(bay_of: BayOf, mounts: Path, **settings: Any) -> Keeper:
     return Keeper(KeeperSettings(mounts_folder=str(mounts), scratch=scratch, **settings), bay_of, make_safe)
 
 
-def loop_drives(bays: Path, mounts: Path, **settings: Any) -> LoopDrives:
-    return LoopDrives(str(bays), keeper(partial(loop.bay_of, str(bays)), mounts, **settings))
+def loop_drives(bays: Path, mounts: Path, *, keys: PublicKeys = NO_KEYS, **settings: Any) -> LoopDrives:
+    return LoopDrives(str(bays), keeper(partial(loop.bay_of, str(bays)), mounts, **settings), keys)
 
 
 def udev_drives(
@@ -214,9 +216,11 @@ def udev_drives(
     ask_disk: AskDisk | None = None,
     *,
     powers_down: bool = True,
+    keys: PublicKeys = NO_KEYS,
     **settings: Any,
 ) -> UdevDrives:
-    return UdevDrives(bays, keeper(bay_finder(bays), mounts, **settings), ask_disk, powers_down=powers_down)
+    verbs = keeper(bay_finder(bays), mounts, **settings)
+    return UdevDrives(bays, verbs, ask_disk, powers_down=powers_down, keys=keys)
 
 
 # -- loop devices ---------------------------------------------------------------------------------
