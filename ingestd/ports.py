@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from ingestd.core.model import (
     DriveFacts,
@@ -341,12 +341,36 @@ class FileEntry:
     inode: int
     skip: str | None = None
     """Why it is not to be loaded; None when it is."""
-    expected_sha256: bytes | None = None
-    expected_by: str | None = None
-    """Who announced the checksum: 'notice', or the checksum list's printable path."""
     place: int = 0
     """Where it lies on the medium: files are read in the order of these numbers, and of the survey where
     they are the same. At most 63 bits."""
+
+
+class Said(NamedTuple):
+    """What somebody says of a file's content."""
+
+    algorithm: str
+    """By the names of `core/digests.py`."""
+    digest: bytes
+    by: str
+    """'notice', or the printable path of a checksum list or of a bag's manifest."""
+
+
+class Expectation(NamedTuple):
+    """The same, of the file that lies there."""
+
+    volume: str
+    path: bytes
+    said: Said
+
+
+class Unmet(NamedTuple):
+    """What the files of a survey are not like, of what was expected."""
+
+    missing: Sequence[bytes]
+    """Paths that no file has."""
+    repeated: Sequence[bytes]
+    """Paths of files that this manifest of a bag had listed before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,8 +383,8 @@ class PendingFile:
     size_bytes: int
     mtime_ns: int
     inode: int
-    expected_sha256: bytes | None
-    expected_by: str | None
+    expected: tuple[Said, ...] = ()
+    """All that is said of its content, the notice first. It is loaded only if all of it is true."""
     upload_token: str | None = None
     part_bytes: int | None = None
     left_sha256: bytes | None = None
@@ -434,10 +458,22 @@ class Manifest(Protocol):
 
     def end_survey(self) -> SurveyDifferences:
         """Files known from an earlier survey keep their state if size and time are the same; stored
-        ones are pending again if a checksum was announced that they do not have."""
+        ones are pending again if something is said of them that they were not held against. What was
+        said in earlier surveys, and not again, is forgotten."""
 
-    def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
-        """Attach checksums: (volume, path, sha256, by). Returns the paths that no file has."""
+    def expect(self, expected: Sequence[Expectation], listed_by: int = 0) -> Unmet:
+        """Attach what is said of files; the first to say it counts as who did. Of two that say the same,
+        or of more than two that differ by one algorithm, the later are passed over.
+
+        `listed_by`: the bit of the manifest of a bag that these are entries of; else 0.
+        """
+
+    def unlisted(self, volume: str, folder: bytes, listed_by: int, limit: int) -> Sequence[bytes]:
+        """Paths, in their order, of the running survey's files below a folder that are not listed by all
+        of these manifests of a bag."""
+
+    def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
+        """How many files the running survey has found below a folder, and their bytes."""
 
     def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
         """The next pending files in reading order, those behind the file with the number `after`; -1

@@ -1,7 +1,8 @@
 """Checksum lists in a volume's root: what they say of which file.
 
-A list is a regular file whose name `names.is_checksum_list` knows. Its entries are relative to the
-folder it lies in, the root. A file named `<name>.sha256` may hold a bare checksum: it is that of `<name>`.
+A list is a regular file whose name `names.is_checksum_list` knows, and its name tells the algorithm of
+lines that do not. Its entries are relative to the folder it lies in, the root. A file named `<name>.sha256`
+may hold a bare checksum: it is that of `<name>`.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from collections.abc import Generator
 from typing import NamedTuple
 
 from ingestd.content.faults import blame_station
-from ingestd.core.checksum_lines import parse_bare, parse_line
+from ingestd.core.checksum_lines import list_algorithm, parse_bare, parse_line
+from ingestd.core.digests import ALGORITHMS_MAX, SHA256
 from ingestd.files import is_regular, open_beneath
 from ingestd.ports import CancelToken
 
@@ -25,23 +27,40 @@ _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 class Entry(NamedTuple):
     path: bytes
-    sha256: bytes
+    algorithm: str
+    digest: bytes
+
+
+class Algorithms:
+    """Those that one drive asks for, at most ALGORITHMS_MAX of them."""
+
+    def __init__(self) -> None:
+        self._admitted: set[str] = set()
+
+    def admits(self, algorithm: str) -> bool:
+        """Whether digests by it are taken account of; the first ones are."""
+        if len(self._admitted) < ALGORITHMS_MAX:
+            self._admitted.add(algorithm)
+        return algorithm in self._admitted
 
 
 def read_list(
-    root_fd: int, name: bytes, cancel: CancelToken
+    root_fd: int, name: bytes, cancel: CancelToken, algorithms: Algorithms
 ) -> tuple[Generator[Entry, None, None], list[int]]:
     """The entries of a list, read as they are asked for, and the numbers of lines that are none.
 
     The second grows while the first is read, to at most BAD_LINES_MAX. A line is bad that cannot be
-    understood, whose path is absolute or has a '..' part, or that lies beyond LIST_BYTES_MAX; so is the
-    one at which reading failed. Asking for entries raises ResourcesExhausted and Cancelled.
+    understood, whose path is absolute or has a '..' part, whose algorithm is one too many, or that lies
+    beyond LIST_BYTES_MAX; so is the one at which reading failed. Asking for entries raises
+    ResourcesExhausted and Cancelled.
     """
     bad: list[int] = []
-    return _entries(root_fd, name, cancel, bad), bad
+    return _entries(root_fd, name, cancel, algorithms, bad), bad
 
 
-def _entries(root_fd: int, name: bytes, cancel: CancelToken, bad: list[int]) -> Generator[Entry, None, None]:
+def _entries(
+    root_fd: int, name: bytes, cancel: CancelToken, algorithms: Algorithms, bad: list[int]
+) -> Generator[Entry, None, None]:
     number = 0
     try:
         for number, line in enumerate(_lines(root_fd, name, cancel), 1):
@@ -50,8 +69,10 @@ def _entries(root_fd: int, name: bytes, cancel: CancelToken, bad: list[int]) -> 
             except ValueError:
                 _note(bad, number)
                 continue
-            if entry is not None:
+            if entry is not None and algorithms.admits(entry.algorithm):
                 yield entry
+            elif entry is not None:
+                _note(bad, number)
     except OSError as error:
         blame_station(error)
         _note(bad, number + 1)
@@ -61,17 +82,17 @@ def _entry(line: bytes, name: bytes) -> Entry | None:
     """What a line says. Raises ValueError for one that says nothing that can be used."""
     if len(line) > _LINE_BYTES_MAX:
         raise ValueError("longer than any path could make it")
+    algorithm = list_algorithm(name) or SHA256
     subject, _, ending = name.rpartition(b".")
-    bare = parse_bare(line)
-    if bare is not None and ending.lower() in (b"sha256", b"sha256sum"):
-        return Entry(subject, bytes.fromhex(bare))
-    listed = parse_line(line)
+    if subject and ending.lower() != b"txt" and (bare := parse_bare(line, algorithm)) is not None:
+        return Entry(subject, bare[0], bytes.fromhex(bare[1]))
+    listed = parse_line(line, algorithm)
     if listed is None:
         return None
-    return Entry(_plain_path(listed.path), bytes.fromhex(listed.sha256_hex))
+    return Entry(plain_path(listed.path), listed.algorithm, bytes.fromhex(listed.digest_hex))
 
 
-def _plain_path(path: bytes) -> bytes:
+def plain_path(path: bytes) -> bytes:
     """The path without '.' parts and doubled slashes. Raises ValueError when it leads elsewhere."""
     parts = [part for part in path.split(b"/") if part not in (b"", b".")]
     if path.startswith(b"/") or b".." in parts or not parts:

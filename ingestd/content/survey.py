@@ -22,16 +22,19 @@ from ingestd.content.faults import blame_station, lacks_rights
 from ingestd.content.sample import WINDOWS_MAX
 from ingestd.content.selection import Region, Tally, region_of
 from ingestd.content.walk import Found, Kind, no_place, walk
+from ingestd.core.digests import SHA256
 from ingestd.core.model import ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
 from ingestd.files import is_regular, open_beneath
 from ingestd.ports import (
     CancelToken,
     DriveGoneError,
+    Expectation,
     FileEntry,
     Manifest,
     OpenDrive,
     PortError,
+    Said,
     SurveyDifferences,
     Volume,
 )
@@ -95,6 +98,7 @@ class _Survey:
         self._batch: list[FileEntry] = []
         self._lists: list[tuple[Volume, bytes]] = []
         self._lists_passed_over = 0
+        self._algorithms = checksums.Algorithms()
         self._to_look_into: list[tuple[Volume, Found]] = []
         self._unexpected, self._links, self._specials = Tally(), Tally(), Tally()
         self._unlistable, self._out_of_bounds, self._reserved_files = Tally(), Tally(), Tally()
@@ -197,13 +201,17 @@ class _Survey:
     # -- checksums ----------------------------------------------------------------------------
 
     def expect(self) -> tuple[ChecksumListFact, ...]:
-        """Attach the announced checksums: the notice's, and of other files those of the lists."""
+        """Attach the announced checksums: the notice's, and of other files those of the lists. A file that
+        is as the notice says is what was ordered, whatever a list says that may be of another day."""
         noticed = self._announced.checksums()
-        lists = tuple(self._expect_list(volume, name, noticed) for volume, name in self._lists)
-        rows = [(volume, path, sha256, "notice") for (volume, path), sha256 in noticed.items()]
+        rows = [
+            Expectation(volume, path, Said(SHA256, sha256, "notice"))
+            for (volume, path), sha256 in noticed.items()
+        ]
         for at in range(0, len(rows), BATCH_ENTRIES):
             self._cancel.check()
             self._manifest.expect(rows[at : at + BATCH_ENTRIES])
+        lists = tuple(self._expect_list(volume, name, noticed) for volume, name in self._lists)
         if self._lists_passed_over:
             structlog.get_logger("ingestd.content").warning(
                 "checksum_lists_passed_over", count=self._lists_passed_over, read=LISTS_MAX
@@ -213,19 +221,30 @@ class _Survey:
     def _expect_list(self, volume: Volume, name: bytes, noticed: _Checksums) -> ChecksumListFact:
         where, path = volume.facts.name, located(volume.facts.name, name)
         self._cancel.check()
-        entries, bad = checksums.read_list(volume.root_fd, name, self._cancel)
-        count, missing = 0, list[str]()
+        entries, bad = checksums.read_list(volume.root_fd, name, self._cancel, self._algorithms)
+        count, missing, algorithms = 0, list[str](), set[str]()
         with closing(entries):
             while batch := list(islice(entries, BATCH_ENTRIES)):
                 count += len(batch)
-                rows = [(where, e.path, e.sha256, path) for e in batch if (where, e.path) not in noticed]
+                algorithms.update(entry.algorithm for entry in batch)
+                rows = [
+                    Expectation(where, entry.path, Said(entry.algorithm, entry.digest, path))
+                    for entry in batch
+                    if (where, entry.path) not in noticed
+                ]
                 self._cancel.check()
-                absent = self._manifest.expect(rows)
+                absent = self._manifest.expect(rows).missing
                 missing.extend(located(where, one) for one in absent[: MISSING_MAX - len(missing)])
                 self._cancel.beat()
         if bad:
             self.require_drive()
-        return ChecksumListFact(path=path, entries=count, missing=tuple(missing), unreadable_lines=tuple(bad))
+        return ChecksumListFact(
+            path=path,
+            entries=count,
+            missing=tuple(missing),
+            unreadable_lines=tuple(bad),
+            algorithms=tuple(sorted(algorithms)),
+        )
 
     # -- a look into files --------------------------------------------------------------------
 

@@ -126,6 +126,9 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
     FindingCode.CHECKSUM_LIST_BROKEN: Entry(
         _DATA, _NOTED, "Write checksum lists as sha256sum does, one line a file.", _NOTHING
     ),
+    FindingCode.CHECKSUMS_WEAK: Entry(
+        _DATA, _NOTED, "Give SHA-256 or SHA-512 checksums: MD5 and SHA-1 can be forged.", _NOTHING
+    ),
     FindingCode.NOT_ENCRYPTED: Entry(
         _REQUIREMENT, _BLOCKING, "Encrypt the archive before writing it to the drive.", SET_ASIDE
     ),

@@ -495,6 +495,8 @@ class ChecksumListFact:
     entries: int
     missing: tuple[str, ...] = ()
     unreadable_lines: tuple[int, ...] = ()
+    algorithms: tuple[str, ...] = ()
+    """Those of its entries, by the names of `digests.py`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -553,6 +555,8 @@ class FileFault:
     found: str | None = None
     source: str | None = None
     """Who said what was expected: the notice, or a checksum list on the drive."""
+    algorithm: str | None = None
+    """What the digests were made with, by the names of `digests.py`; None for SHA-256."""
     ranges: tuple[ByteRange, ...] = ()
 
 
@@ -578,6 +582,7 @@ class FindingCode(StrEnum):
     CHECKSUM_MISMATCH = "checksum-mismatch"
     LISTED_FILE_MISSING = "listed-file-missing"
     CHECKSUM_LIST_BROKEN = "checksum-list-broken"
+    CHECKSUMS_WEAK = "checksums-weak"
     NOT_ENCRYPTED = "not-encrypted"
     ENCRYPTION_STATISTICAL = "encryption-statistical"
     ENCRYPTION_UNCERTAIN = "encryption-uncertain"

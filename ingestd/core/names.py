@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
+
+from ingestd.core.checksum_lines import list_algorithm
 
 TICKET_NAME = b"ingest-ticket.json"
 """Name of the job ticket in a volume's root."""
 
 _ESCAPES = {0x09: "\\t", 0x0A: "\\n", 0x0D: "\\r", 0x5C: "\\\\"}
 _HEX_PAIR = re.compile(r"[0-9a-f]{2}")
-_CHECKSUM_LIST = re.compile(rb"sha256sums(\.txt)?|.+\.sha256(sum)?", re.IGNORECASE | re.DOTALL)
 
 
 def printable(name: bytes) -> str:
@@ -86,7 +88,7 @@ def folded(name: bytes) -> str:
 
 def is_checksum_list(path: bytes) -> bool:
     """Whether a path names a checksum list in a volume's root."""
-    return b"/" not in path and _CHECKSUM_LIST.fullmatch(path) is not None
+    return b"/" not in path and list_algorithm(path) is not None
 
 
 def is_control_file(path: bytes) -> bool:
@@ -106,3 +108,10 @@ def natural(name: str) -> tuple[tuple[int, str], ...]:
 def counted(count: int, one: str, many: str) -> str:
     """A number with its noun."""
     return f"1 {one}" if count == 1 else f"{count:,} {many}"
+
+
+def with_example(text: str, examples: Sequence[str], count: int = 1) -> str:
+    """The text as a sentence that ends with the one example, or the first of several."""
+    if not examples:
+        return f"{text}."
+    return f"{text}{':' if count == 1 else ', for example'} {shortened(examples[0])}."

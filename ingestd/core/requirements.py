@@ -6,10 +6,10 @@ business, and the policies'.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from ingestd.core import drive_rules
+from ingestd.core import drive_rules, manifest_rules
 from ingestd.core.catalogue import (
     CATALOGUE,
     make,
@@ -30,14 +30,13 @@ from ingestd.core.model import (
     Job,
     Limits,
     Presence,
-    Samples,
     Secrecy,
     Severity,
     SurveyFacts,
     VolumeFacts,
     VolumeFlaw,
 )
-from ingestd.core.names import counted, shortened
+from ingestd.core.names import counted, shortened, with_example
 
 __all__ = [
     "CATALOGUE",
@@ -177,7 +176,7 @@ def _absent(fact: ItemFact) -> Finding:
         return make(
             FindingCode.ITEM_NOT_IN_ROOT,
             name,
-            _with_example(
+            with_example(
                 f"{name} is not in the root of a volume; something of that name is there", fact.near
             ),
             near,
@@ -187,13 +186,6 @@ def _absent(fact: ItemFact) -> Finding:
             FindingCode.ITEM_WRONG_KIND, name, f"{name} is there, but it is not a {fact.item.kind}.", near
         )
     return make(FindingCode.ITEM_MISSING, name, f"{name} was announced and is not on the drive.")
-
-
-def _with_example(text: str, examples: Sequence[str], count: int = 1) -> str:
-    """The text as a sentence that ends with the one example, or the first of several."""
-    if not examples:
-        return f"{text}."
-    return f"{text}{':' if count == 1 else ', for example'} {shortened(examples[0])}."
 
 
 def _nothing(case: Case) -> Iterator[Finding]:
@@ -255,7 +247,7 @@ def _oddities(case: Case) -> Iterator[Finding]:
             yield make(
                 code,
                 "drive",
-                _with_example(text, samples.examples, samples.count),
+                with_example(text, samples.examples, samples.count),
                 Evidence(name="count", value=samples.count),
                 Evidence(name="size_bytes", value=samples.size_bytes),
                 Evidence(name="examples", value=samples.examples),
@@ -280,28 +272,7 @@ def _secrecy(case: Case) -> Iterator[Finding]:
 
 
 def _checksum_lists(case: Case) -> Iterator[Finding]:
-    for fact in case.facts.checksum_lists:
-        if fact.missing:
-            count = len(fact.missing)
-            named = counted(count, "file that is", "files that are")
-            yield make(
-                FindingCode.LISTED_FILE_MISSING,
-                fact.path,
-                _with_example(
-                    f"The checksum list {shortened(fact.path)} names {named} not on the drive",
-                    fact.missing,
-                    count,
-                ),
-                Evidence(name="missing", value=fact.missing[: Samples.EXAMPLES_MAX]),
-            )
-        if fact.unreadable_lines:
-            yield make(
-                FindingCode.CHECKSUM_LIST_BROKEN,
-                fact.path,
-                f"The checksum list {shortened(fact.path)} has lines that cannot be understood, "
-                f"the first being line {fact.unreadable_lines[0]}.",
-                Evidence(name="lines", value=tuple(str(n) for n in fact.unreadable_lines)),
-            )
+    return manifest_rules.findings(case.facts)
 
 
 def _capacity(case: Case) -> Iterator[Finding]:
@@ -396,14 +367,7 @@ def _of_fault(fault: FileFault) -> Finding:
             Evidence(name="error", value=fault.found or ""),
         )
     if fault.kind is FaultKind.CHECKSUM_MISMATCH:
-        by = "the notice" if fault.source in (None, "notice") else f"the checksum list {fault.source}"
-        return make(
-            FindingCode.CHECKSUM_MISMATCH,
-            fault.path,
-            f"The SHA-256 of {path} is not the one that {by} gives.",
-            Evidence(name="expected", value=fault.expected or ""),
-            Evidence(name="found", value=fault.found or ""),
-        )
+        return manifest_rules.mismatch(fault)
     if fault.kind is FaultKind.CHANGED_WHILE_READ:
         return make(
             FindingCode.FILE_CHANGED,

@@ -12,6 +12,7 @@ import sqlite3
 from collections.abc import Collection, Iterator, Sequence
 
 from ingestd.core.model import Ledger, LoadId
+from ingestd.journal import expected as said
 from ingestd.journal import survey
 from ingestd.journal.database import Database
 from ingestd.journal.rows import (
@@ -28,17 +29,18 @@ from ingestd.journal.rows import (
 )
 from ingestd.ports import (
     Cancelled,
+    Expectation,
     FileEntry,
     LeftFile,
     PartRecord,
     PendingFile,
     StoredFile,
     SurveyDifferences,
+    Unmet,
 )
 
 _PENDING = f"""
-SELECT {FACT_NAMES}, expected_sha256, expected_by, expected_guard,
-    found, sha256, key, stored_guard, token, part_bytes, uploads.guard
+SELECT {FACT_NAMES}, found, sha256, key, stored_guard, token, part_bytes, uploads.guard
 FROM files LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = files.file_no
 WHERE files.load = ?1
 """  # noqa: S608 - made of constants
@@ -196,20 +198,26 @@ class SqliteManifest:
 
     def add(self, entries: Sequence[FileEntry]) -> None:
         """Files as the running survey finds them; those known keep state and sums when size and time
-        are the same, and follow `skip` unless they are stored. Expected checksums are taken anew."""
+        are the same, and follow `skip` unless they are stored."""
         with self._writing() as sql:
             survey.add(sql, self._load, entries, self._survey)
 
-    def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
-        """Attach checksums: (volume, path, sha256, by), the notice's rather than any list's. Returns the
-        paths that the running survey has not found."""
+    def expect(self, expected: Sequence[Expectation], listed_by: int = 0) -> Unmet:
         with self._writing() as sql:
-            return survey.expect(sql, self._load, expected, self._survey)
+            return said.expect(sql, self._load, expected, self._survey, listed_by)
+
+    def unlisted(self, volume: str, folder: bytes, listed_by: int, limit: int) -> Sequence[bytes]:
+        with self._db.reading() as sql:
+            return said.unlisted(sql, self._load, (volume, folder), self._survey, listed_by, limit)
+
+    def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
+        with self._db.reading() as sql:
+            return said.sum_below(sql, self._load, (volume, folder), self._survey)
 
     def end_survey(self) -> SurveyDifferences:
         """Drop what was not seen, but for stored files: they are `gone`. Those that were stored once and
         were found different are `changed`, in every survey until they are stored again. A stored file
-        for which another checksum is announced now is pending."""
+        of which something is said that it was not held against is pending."""
         return survey.end(self._writing, self._load, self._survey)
 
     # -- reading ------------------------------------------------------------------------------
@@ -217,15 +225,17 @@ class SqliteManifest:
     def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
         with self._db.reading() as sql:
             rows = sql.execute(_NEXT_PENDING, (self._load, after, limit)).fetchall()
-        return [pending_file(row) for row in rows]
+            expected = said.of_files(sql, self._load, [row[0] for row in rows])
+        return [pending_file(row, expected.get(row[0], ())) for row in rows]
 
     def file(self, file_no: int) -> PendingFile:
         """One file, whatever its state."""
         with self._db.reading() as sql:
             row = sql.execute(_ONE_FILE, (self._load, file_no)).fetchone()
+            expected = said.of_files(sql, self._load, [file_no])
         if row is None:
             raise _no_such_file()
-        return pending_file(row)
+        return pending_file(row, expected.get(file_no, ()))
 
     def parts(self, file_no: int) -> dict[int, bytes]:
         with self._db.reading() as sql:
@@ -316,6 +326,7 @@ class SqliteManifest:
             if sql.executemany(_STORED, rows).rowcount < len(rows):
                 raise _no_such_file()
             sql.executemany(_DROP_UPLOAD, [(self._load, file_no) for file_no, _, _ in files])
+            said.met(sql, self._load, [file_no for file_no, _, _ in files])
 
     def record_failed(self, file_no: int, reason: str) -> None:
         """The file cannot be stored. Its upload stays on record, so that it can be aborted."""

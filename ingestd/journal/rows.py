@@ -5,9 +5,10 @@ from __future__ import annotations
 import sqlite3
 from typing import Any, NamedTuple
 
+from ingestd.core.digests import SHA256
 from ingestd.journal.codec import guard
 from ingestd.journal.words import damaged
-from ingestd.ports import FileEntry, JournalError, LeftFile, PendingFile, StoredFile
+from ingestd.ports import FileEntry, JournalError, LeftFile, PendingFile, Said, StoredFile
 
 Row = tuple[Any, ...]
 """As SQLite takes and gives it, in the order of the columns named below."""
@@ -24,9 +25,6 @@ ENTRY_NAMES = (
     "mtime_ns",
     "inode",
     "guard",
-    "expected_sha256",
-    "expected_by",
-    "expected_guard",
     "place",
 )
 """Columns of the row that `entry_row` makes."""
@@ -82,19 +80,15 @@ def entry_row(load: int, file_no: int, survey: int, entry: FileEntry) -> Row:
         mtime_ns,
         inode,
         _facts_guard(entry.volume, entry.path, entry.size_bytes, mtime_ns, inode),
-        entry.expected_sha256,
-        entry.expected_by,
-        None if entry.expected_sha256 is None else expected_guard(entry.expected_sha256, entry.expected_by),
         entry.place,
     )
 
 
-def pending_file(row: Row) -> PendingFile:
+def pending_file(row: Row, expected: tuple[Said, ...]) -> PendingFile:
     """Raises JournalError for a row that is not what was written."""
-    file_no, volume, path, size_bytes, mtime_ns, inode, mark, sha256, by, sha256_mark, *rest = row
+    file_no, volume, path, size_bytes, mtime_ns, inode, mark, *rest = row
     left, upload = rest[:4], rest[4:]
     _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
-    _require(sha256 is None or expected_guard(sha256, by) == sha256_mark, file_no)
     _require(left[1] is None or stored_guard(*left[:3]) == left[3], file_no)
     ours = left[1] is not None and not left[0]
     token, part_bytes = (None, None) if upload[0] is None else sound_upload(file_no, *upload)
@@ -105,13 +99,20 @@ def pending_file(row: Row) -> PendingFile:
         size_bytes=size_bytes,
         mtime_ns=int(mtime_ns),
         inode=int(inode),
-        expected_sha256=sha256,
-        expected_by=by,
+        expected=expected,
         upload_token=token,
         part_bytes=part_bytes,
         left_sha256=left[1] if ours else None,
         left_key=left[2] if ours else None,
     )
+
+
+def said(file_no: int, algorithm: str, digest: bytes, by: str, mark: int) -> Said:
+    """Raises JournalError for a row that is not what was written."""
+    known = Said(algorithm, digest, by)
+    as_before = algorithm == SHA256 and mark == guard(digest, by.encode())
+    _require(as_before or mark == said_guard(file_no, known), file_no)
+    return known
 
 
 def upload_row(load: int, file_no: int, token: str, part_bytes: int) -> Row:
@@ -144,8 +145,8 @@ def stored_guard(found: int, sha256: bytes, key: bytes) -> int:
     return guard(b"found " if found else b"", sha256, key)
 
 
-def expected_guard(sha256: bytes, by: str | None) -> int:
-    return guard(sha256, (by or "").encode())
+def said_guard(file_no: int, said: Said) -> int:
+    return guard(f"{file_no} {said.algorithm} ".encode(), said.digest, said.by.encode())
 
 
 def _upload_guard(file_no: int, token: str, part_bytes: int) -> int:

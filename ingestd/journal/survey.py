@@ -11,7 +11,6 @@ from ingestd.journal.rows import (
     Numbers,
     Row,
     entry_row,
-    expected_guard,
     read_numbers,
     write_numbers,
 )
@@ -38,27 +37,18 @@ def _as_it_was(new: str) -> str:
 _ADD = f"""
 INSERT INTO files ({", ".join(ENTRY_NAMES)}) VALUES ({", ".join("?" * len(ENTRY_NAMES))})
 ON CONFLICT (load, volume, path) DO UPDATE SET seen = excluded.seen,
-    inode = excluded.inode, place = excluded.place, guard = excluded.guard,
-    expected_sha256 = excluded.expected_sha256, expected_by = excluded.expected_by,
-    expected_guard = excluded.expected_guard
+    inode = excluded.inode, place = excluded.place, guard = excluded.guard, listed = 0
 WHERE {_as_it_was("excluded.")}
 """  # noqa: S608 - made of constants
 
 _FOLLOW = f"""
 UPDATE files SET seen = :seen, changed = changed OR state = 'stored', state = :state, reason = :reason,
     size_bytes = :size_bytes, mtime_ns = :mtime_ns, inode = :inode, place = :place, guard = :guard,
-    expected_sha256 = :expected_sha256, expected_by = :expected_by, expected_guard = :expected_guard
+    listed = 0
 WHERE load = :load AND volume = :volume AND path = :path AND NOT ({_as_it_was(":")})
 RETURNING file_no
 """  # noqa: S608 - made of constants
 """What lies in the store of the file as it was stays on record, until it has been removed."""
-
-_EXPECT = """
-UPDATE files SET expected_sha256 = ?, expected_by = ?, expected_guard = ?
-WHERE load = ? AND volume = ? AND path = ? AND seen = ? AND (expected_by IS NOT 'notice' OR ? = 'notice')
-"""
-
-_SEEN = "SELECT 1 FROM files WHERE load = ? AND volume = ? AND path = ? AND seen = ?"
 
 _WINDOW_END = """
 SELECT max(file_no) FROM (SELECT file_no FROM files WHERE load = ? AND file_no > ? ORDER BY file_no LIMIT ?)
@@ -74,12 +64,16 @@ DELETE FROM files WHERE load = ? AND file_no > ? AND file_no <= ? AND seen <> ?
     AND state NOT IN ('stored', 'gone')
 """
 
+_FORGET_SAID = "DELETE FROM expected WHERE load = ? AND file_no > ? AND file_no <= ? AND seen <> ?"
+
 _STORE_ANEW = """
 UPDATE files SET state = 'pending' WHERE load = ? AND file_no > ? AND file_no <= ? AND seen = ?
-    AND state = 'stored' AND expected_sha256 IS NOT NULL AND expected_sha256 <> sha256
+    AND state = 'stored' AND EXISTS (
+        SELECT 1 FROM expected WHERE expected.load = files.load AND expected.file_no = files.file_no
+            AND met IS NOT expected.guard AND NOT (algorithm = 'sha256' AND digest = sha256))
 """
 
-_CLOSING = (_KEEP_LEFT, _DROP_UNSEEN, _STORE_ANEW)
+_CLOSING = (_KEEP_LEFT, _DROP_UNSEEN, _FORGET_SAID, _STORE_ANEW)
 """What is done to each window of rows at the end of a survey."""
 
 _GONE = "state = 'stored' AND seen <> :survey"
@@ -93,7 +87,7 @@ def begin(sql: sqlite3.Connection, load: int) -> int:
     return numbers.survey + 1
 
 
-def _running(sql: sqlite3.Connection, load: int, survey: int | None) -> Numbers:
+def running(sql: sqlite3.Connection, load: int, survey: int | None) -> Numbers:
     """What the manifest counts. Raises Cancelled when another survey runs than this one, None for any."""
     numbers = read_numbers(sql, load)
     if survey not in (None, numbers.survey):
@@ -102,7 +96,7 @@ def _running(sql: sqlite3.Connection, load: int, survey: int | None) -> Numbers:
 
 
 def add(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> None:
-    numbers = _running(sql, load, survey)
+    numbers = running(sql, load, survey)
     rows = [
         entry_row(load, file_no, numbers.survey, entry)
         for file_no, entry in enumerate(entries, numbers.next_file_no)
@@ -121,32 +115,15 @@ def _follow(sql: sqlite3.Connection, row: Row) -> None:
         sql.execute("DELETE FROM uploads WHERE load = ? AND file_no = ?", (values["load"], file_no))
 
 
-def expect(
-    sql: sqlite3.Connection,
-    load: int,
-    expected: Sequence[tuple[str, bytes, bytes, str]],
-    survey: int | None,
-) -> list[bytes]:
-    survey = _running(sql, load, survey).survey
-    missing = []
-    for volume, path, sha256, by in expected:
-        where = (load, volume, path, survey)
-        mark = expected_guard(sha256, by)
-        attached = sql.execute(_EXPECT, (sha256, by, mark, *where, by)).rowcount
-        if not attached and sql.execute(_SEEN, where).fetchone() is None:
-            missing.append(path)
-    return missing
-
-
 def end(writing: Writing, load: int, survey: int | None) -> SurveyDifferences:
     """Close a survey window by window; `writing` begins a transaction for each."""
     after: int | None = -1
     while after is not None:
         with writing() as sql:
-            survey = _running(sql, load, survey).survey
+            survey = running(sql, load, survey).survey
             after = _close_window(sql, load, survey, after)
     with writing() as sql:
-        survey = _running(sql, load, survey).survey
+        survey = running(sql, load, survey).survey
         gone, gone_count = _differences(sql, load, survey, _GONE)
         changed, changed_count = _differences(sql, load, survey, _CHANGED)
     return SurveyDifferences(gone=gone, changed=changed, count=gone_count + changed_count)

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Sequence
 from dataclasses import replace
 
+from ingestd.core.digests import SHA256
 from ingestd.core.model import FaultKind, FileFault, Ledger
 from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, ReadInto
 from ingestd.transfer.damage import BLOCK_BYTES
+from ingestd.transfer.hashes import hash_by
 from ingestd.transfer.session import HEAD_BYTES, LookHead
 from ingestd.transfer.source import Care, OpenFile, Source
 from ingestd.transfer.tally import AtFault
@@ -85,13 +86,13 @@ class _SecondLook:
             case FaultKind.NOT_ENCRYPTED:
                 return self._seen(first, opened)
             case FaultKind.CHANGED_WHILE_READ:
-                self._digest(opened)
+                self._digest(opened, SHA256)
                 opened.check_unchanged()
                 return None
 
     def _compared(self, first: FileFault, opened: OpenFile) -> FileFault | None:
         """Only the same wrong content bears the fault out: two readings that differ tell of the reading."""
-        return first if self._digest(opened) == first.found else None
+        return first if self._digest(opened, first.algorithm or SHA256) == first.found else None
 
     def _seen(self, first: FileFault, opened: OpenFile) -> FileFault | None:
         head = self._block[: min(HEAD_BYTES, opened.file.size_bytes)]
@@ -99,8 +100,8 @@ class _SecondLook:
         kind = self._look_head(bytes(head))
         return replace(first, found=kind) if kind else None
 
-    def _digest(self, opened: OpenFile) -> str:
-        digest, size_bytes = hashlib.sha256(), opened.file.size_bytes
+    def _digest(self, opened: OpenFile, algorithm: str) -> str:
+        digest, size_bytes = hash_by(algorithm), opened.file.size_bytes
         for at in range(0, size_bytes, len(self._block)):
             for block in opened.blocks(self._block[: min(len(self._block), size_bytes - at)], at):
                 digest.update(block)

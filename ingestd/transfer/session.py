@@ -16,6 +16,7 @@ import hashlib
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Union
 
 from ingestd.core.layout import key_of, path_below_prefix
 from ingestd.core.messages import Transfer
@@ -25,6 +26,7 @@ from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.evidence import remove_left
 from ingestd.transfer.feed import PartFeed
 from ingestd.transfer.governor import Governor
+from ingestd.transfer.hashes import Hashes
 from ingestd.transfer.outbound import Outbound
 from ingestd.transfer.packed import Pack
 from ingestd.transfer.parted import Cut, PartedFile, begin_or_resume, cuts
@@ -46,6 +48,8 @@ HEAD_BYTES = 64 << 10
 
 _READINGS = 3
 """How often a part is read again that reads otherwise than before."""
+
+_Hash = Union["hashlib._Hash", Hashes]
 
 LookHead = Callable[[bytes], str | None]
 """The name of the plainly unencrypted format that a file with this beginning has; else None."""
@@ -235,7 +239,7 @@ class Session:
         return key_of(self._command.job.destination, below)
 
     def _pass_small(self, file: PendingFile, key: bytes) -> None:
-        view, digest = self._pack.room(file.size_bytes), hashlib.sha256()
+        view, digest = self._pack.room(file.size_bytes), Hashes(file.expected)
         with self._source.open(file) as opened:
             self._read(opened, view, 0, digest)
             opened.check_unchanged()
@@ -258,7 +262,7 @@ class Session:
         sending.seal(sha256)
 
     def _send_parts(self, file: PendingFile, sending: PartedFile) -> bytes:
-        digest, send = hashlib.sha256(), self._send_part
+        digest, send = Hashes(file.expected), self._send_part
         if sending.part_bytes > self._out.pool.size_bytes:
             send = self._stream_part
         with self._source.open(file) as opened:
@@ -270,7 +274,7 @@ class Session:
             self._send_lost(opened, sending, settled=True)
         return digest.digest()
 
-    def _send_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: hashlib._Hash) -> None:
+    def _send_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: Hashes) -> None:
         buffer = self._out.acquire()
         view, may_have = buffer.view[: cut.length], sending.may_have(cut)
         try:
@@ -284,7 +288,7 @@ class Session:
         else:
             self._out.pool.release(buffer)
 
-    def _read(self, opened: OpenFile, view: memoryview, offset: int, digest: hashlib._Hash) -> None:
+    def _read(self, opened: OpenFile, view: memoryview, offset: int, digest: _Hash) -> None:
         for at, block in enumerate(opened.blocks(view, offset)):
             if offset == 0 and at == 0:
                 self._look(opened.file, block)
@@ -292,7 +296,7 @@ class Session:
 
     # -- parts that are larger than a buffer ------------------------------------------------------
 
-    def _stream_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: hashlib._Hash) -> None:
+    def _stream_part(self, opened: OpenFile, sending: PartedFile, cut: Cut, digest: Hashes) -> None:
         before = digest.copy()
         if not sending.may_have(cut):
             self._feed(opened, sending.stream(cut, before, awaited=False), cut, digest)
@@ -325,7 +329,7 @@ class Session:
         opened: OpenFile,
         feed: PartFeed,
         cut: Cut,
-        digest: hashlib._Hash,
+        digest: _Hash,
         prefix_sha256: bytes | None = None,
     ) -> None:
         """Read a part for a sender, who never gets the end of one that was read before, to this digest,
@@ -396,12 +400,9 @@ def _md5(view: memoryview) -> bytes:
     return hashlib.md5(view, usedforsecurity=False).digest()
 
 
-def _compare(file: PendingFile, digest: hashlib._Hash) -> None:
-    """Raise AtFault unless the file has the checksum that somebody announced for it."""
-    if file.expected_sha256 is not None and digest.digest() != file.expected_sha256:
-        raise fault(
-            FaultKind.CHECKSUM_MISMATCH,
-            file,
-            expected=file.expected_sha256.hex(),
-            found=digest.hexdigest(),
-        )
+def _compare(file: PendingFile, digest: Hashes) -> None:
+    """Raise AtFault unless the file has every checksum that somebody says it has."""
+    broken = digest.broken()
+    if broken is not None:
+        said, found = broken
+        raise fault(FaultKind.CHECKSUM_MISMATCH, file, said=said, found=found.hex())

@@ -30,6 +30,7 @@ from ingestd.ports import (
     PortError,
     ReadInto,
     ResourcesExhausted,
+    Said,
     ToolFailed,
     Volume,
 )
@@ -87,20 +88,21 @@ def fault(
     file: PendingFile,
     *,
     expected: str | None = None,
+    said: Said | None = None,
     found: str | None = None,
     ranges: tuple[ByteRange, ...] = (),
 ) -> AtFault:
-    """What is wrong with this file, ready to be raised."""
-    source = file.expected_by if kind is FaultKind.CHECKSUM_MISMATCH else None
+    """What is wrong with this file, ready to be raised; `said` is what it is not like."""
     return AtFault(
         FileFault(
             kind=kind,
             file_no=file.file_no,
             path=label(file),
             size_bytes=file.size_bytes,
-            expected=expected,
+            expected=expected if said is None else said.digest.hex(),
             found=found,
-            source=source,
+            source=None if said is None else said.by,
+            algorithm=None if said is None else said.algorithm,
             ranges=ranges,
         )
     )

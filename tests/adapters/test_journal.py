@@ -21,10 +21,11 @@ import pytest
 from ingestd.core.messages import SaveJob, SaveLoad, SaveUplink
 from ingestd.core.model import DriveClaim, JobStatus, LoadId, Outcome, Unsettled
 from ingestd.core.outgoing import Publish
+from ingestd.journal.codec import guard
 from ingestd.journal.database import FILE_NAME, Database
 from ingestd.journal.journal import Journal, Pruned, Restored
 from ingestd.journal.schema import Migration, shipped_migrations
-from ingestd.ports import JournalError, PartRecord
+from ingestd.ports import JournalError, PartRecord, Said
 from tests.support.journals import encode, entry, event, open_journal, save_job, save_load
 
 KILLS = 40
@@ -494,6 +495,30 @@ def test_a_migration_that_fails_leaves_nothing(tmp_path: Path) -> None:
     database = Database.open(str(tmp_path), migrations=[FIRST, SECOND])
     assert berths(database) == [("a", 4.0)]
     database.close()
+
+
+def test_what_was_expected_of_files_outlives_the_change_of_where_it_is_kept(tmp_path: Path) -> None:
+    """A load that is under way while a station is upgraded from schema 3."""
+    before = Database.open(str(tmp_path), migrations=shipped_migrations()[:3])
+    with before.transaction() as sql:
+        sql.execute("INSERT INTO manifests (load_id) VALUES ('load-1')")
+        for file_no, (state, by) in enumerate([("pending", "notice"), ("stored", "volume-1/SHA256SUMS")]):
+            digest, path = bytes([file_no]) * 32, b"file-%d" % file_no
+            mark = guard(digest, by.encode())
+            facts = guard(f"0 0 {file_no} volume-1\0".encode(), path)
+            sql.execute(
+                "INSERT INTO files (load, file_no, state, size_bytes, seen, mtime_ns, inode, guard, volume,"
+                " path, expected_sha256, expected_by, expected_guard)"
+                " VALUES (1, ?, ?, 0, 1, 0, ?, ?, 'volume-1', ?, ?, ?, ?)",
+                (file_no, state, file_no, facts, path, digest, by, mark),
+            )
+    before.close()
+    journal = open_journal(tmp_path)
+    manifest = journal.manifest(LoadId("load-1"))
+    assert manifest.file(0).expected == (Said("sha256", bytes(32), "notice"),)
+    assert manifest.file(1).expected == (Said("sha256", b"\1" * 32, "volume-1/SHA256SUMS"),)
+    assert manifest.ledger().stored_files == 1
+    journal.close()
 
 
 def test_a_journal_from_the_future_is_refused_and_left_alone(tmp_path: Path) -> None:

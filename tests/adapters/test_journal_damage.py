@@ -22,7 +22,17 @@ from ingestd.journal import database
 from ingestd.journal.database import FILE_NAME, MARKER_NAME
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError, PartRecord
-from tests.support.journals import Picture, encode, entry, event, open_journal, picture, save_job, save_load
+from tests.support.journals import (
+    Picture,
+    encode,
+    entry,
+    event,
+    open_journal,
+    picture,
+    save_job,
+    save_load,
+)
+from tests.support.journals import expected as said
 from tests.support.mounts import needs_root, tmpfs
 
 IDENTITIES = ("spool:a", "spool:b", "spool:never")
@@ -42,7 +52,7 @@ def fill(journal: Journal) -> None:
     manifest.begin_survey()
     manifest.add([entry(f"scans/page-{n:03d}.tif.gpg") for n in range(30)])
     manifest.add([entry(f"notes/{n}.txt", skip="not-announced") for n in range(5)])
-    manifest.expect([("volume-1", b"scans/page-001.tif.gpg", b"e" * 32, "notice")])
+    manifest.expect([said(f"scans/page-{n:03d}.tif.gpg", b"e" * 32, "notice") for n in range(1, 30)])
     manifest.end_survey()
     manifest.record_attempt([(n, bytes([n]) * 32, b"harrow/job/page-%d" % n) for n in range(13)])
     manifest.record_stored([(n, bytes([n]) * 32, b"harrow/job/page-%d" % n) for n in range(10)], found={3})

@@ -20,7 +20,7 @@ from ingestd.core.model import Ledger, LoadId
 from ingestd.journal.journal import Journal
 from ingestd.journal.manifest import SqliteManifest
 from ingestd.ports import Cancelled, FileEntry, PartRecord
-from tests.support.journals import entry, open_journal
+from tests.support.journals import entry, expected, open_journal
 
 LOAD = LoadId("load-1")
 
@@ -44,7 +44,7 @@ def manifest(journal: Journal) -> SqliteManifest:
 WRITES: dict[str, Callable[[SqliteManifest], object]] = {
     "begin_survey": lambda old: old.begin_survey(),
     "add": lambda old: old.add([entry("b")]),
-    "expect": lambda old: old.expect([("volume-1", b"a", bytes(32), "notice")]),
+    "expect": lambda old: old.expect([expected("a", bytes(32), "notice")]),
     "end_survey": lambda old: old.end_survey(),
     "record_attempt": lambda old: old.record_attempt([(0, bytes(32), b"in/a")]),
     "forget_left": lambda old: old.forget_left([0]),
@@ -105,7 +105,7 @@ def test_an_older_survey_does_not_write_into_a_newer_one(journal: Journal, write
     with pytest.raises(Cancelled):
         WRITES[write](old)
     assert [file.path for file in new.pending(-1, 9)] == [b"a"]
-    assert new.file(0).expected_sha256 is None
+    assert new.file(0).expected == ()
 
 
 # -- what a hostile or damaged drive may hold -----------------------------------------------------

@@ -17,6 +17,7 @@ from ingestd.content import survey as module
 from ingestd.content.survey import survey
 from ingestd.content.walk import Found, Kind, PlaceOf
 from ingestd.core.checksum_lines import gnu_line
+from ingestd.core.digests import ALGORITHMS_MAX
 from ingestd.core.model import (
     Destination,
     DriveFacts,
@@ -99,6 +100,11 @@ class Station:
     @property
     def rows(self) -> dict[tuple[str, bytes], Row]:
         return {(row.entry.volume, row.entry.path): row for row in self.manifest.rows.values()}
+
+    def said(self, name: str) -> list[tuple[str, str, str]]:
+        """Algorithm, digest and by whom: what is said of a file of the first volume."""
+        file = self.manifest.file(self.rows["volume-1", name.encode()].file_no)
+        return [(said.algorithm, said.digest.hex(), said.by) for said in file.expected]
 
     def skips(self) -> dict[bytes, str | None]:
         return {path: row.entry.skip for (_, path), row in self.rows.items()}
@@ -410,9 +416,7 @@ def test_a_reserved_name_that_is_not_wanted_is_only_unexpected(station: Station)
 def test_announced_checksums(station: Station) -> None:
     put(station.volume(), "dives.tar.gpg", b"12")
     station.survey(replace(DIVES, sha256=digest(b"12")))
-    entry = station.rows["volume-1", b"dives.tar.gpg"].entry
-    assert entry.expected_sha256 == hashlib.sha256(b"12").digest()
-    assert entry.expected_by == "notice"
+    assert station.said("dives.tar.gpg") == [("sha256", digest(b"12"), "notice")]
 
 
 def test_checksum_lists(station: Station) -> None:
@@ -427,9 +431,7 @@ def test_checksum_lists(station: Station) -> None:
     assert (fact.path, fact.entries) == ("volume-1/Sha256sums.TXT", 3)
     assert (fact.missing, fact.unreadable_lines) == ((), ())
     for name in ("a", "sub/b", odd):
-        entry = station.rows["volume-1", name.encode()].entry
-        assert entry.expected_sha256 == hashlib.sha256(name.encode()).digest()
-        assert entry.expected_by == "volume-1/Sha256sums.TXT"
+        assert station.said(name) == [("sha256", digest(name.encode()), "volume-1/Sha256sums.TXT")]
 
 
 def test_what_a_list_names_and_the_drive_lacks(station: Station) -> None:
@@ -483,8 +485,47 @@ def test_a_list_of_one_bare_checksum(station: Station) -> None:
     put(volume, "dives.tar.gpg.sha256", digest(b"kelp").upper().encode() + b"\n")
     (fact,) = station.survey().checksum_lists
     assert fact.entries == 1
-    entry = station.rows["volume-1", b"dives.tar.gpg"].entry
-    assert entry.expected_sha256 == hashlib.sha256(b"kelp").digest()
+    assert station.said("dives.tar.gpg") == [("sha256", digest(b"kelp"), "volume-1/dives.tar.gpg.sha256")]
+
+
+def test_lists_of_every_kind(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "a")
+    names = {
+        "MD5SUMS": "md5",
+        "sha1sum.txt": "sha1",
+        "x.sha224": "sha224",
+        "y.SHA384": "sha384",
+        "z.sha512sums": "sha512",
+    }
+    for name, algorithm in names.items():
+        put(volume, name, hashlib.new(algorithm, b"kelp").hexdigest().encode() + b"  a\n")
+    short = hashlib.blake2b(b"kelp", digest_size=20).hexdigest()
+    put(volume, "a.b2", f"{short}\nBLAKE2b-160 (a) = {short}\n".encode())
+    facts = station.survey().checksum_lists
+    assert {fact.path: fact.algorithms for fact in facts} == {
+        **{f"volume-1/{name}": (algorithm,) for name, algorithm in names.items()},
+        "volume-1/a.b2": ("blake2b-160",),
+    }
+    assert not any(fact.missing or fact.unreadable_lines for fact in facts)
+    assert station.said("a") == [
+        ("blake2b-160", short, "volume-1/a.b2"),
+        *(
+            (algorithm, hashlib.new(algorithm, b"kelp").hexdigest(), f"volume-1/{name}")
+            for name, algorithm in names.items()
+        ),
+    ]
+
+
+def test_a_drive_asks_for_so_many_algorithms_and_no_more(station: Station) -> None:
+    volume = station.volume()
+    put(volume, "a")
+    lines = [f"BLAKE2b-{bits} (a) = {'0' * (bits // 4)}\n" for bits in range(8, 128, 8)]
+    put(volume, "B2SUMS", "".join(lines + lines[:1]).encode())
+    (fact,) = station.survey().checksum_lists
+    assert len(fact.algorithms) == ALGORITHMS_MAX == 8
+    assert fact.unreadable_lines == tuple(range(9, 16))
+    assert len(station.said("a")) == ALGORITHMS_MAX
 
 
 def test_a_list_that_is_too_long_is_read_to_its_limit(
@@ -500,22 +541,13 @@ def test_a_list_that_is_too_long_is_read_to_its_limit(
     assert fact.unreadable_lines == (103, 104)
 
 
-def test_the_notice_counts_more_than_a_list(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_notice_counts_more_than_a_list(station: Station) -> None:
     volume = station.volume()
     put(volume, "dives.tar.gpg")
     put(volume, "SHA256SUMS", gnu_line(digest(b"list"), b"dives.tar.gpg"))
-    by: list[str] = []
-    expect = station.manifest.expect
-
-    def expecting(rows: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
-        by.extend(row[3] for row in rows)
-        return expect(rows)
-
-    monkeypatch.setattr(station.manifest, "expect", expecting)
+    put(volume, "MD5SUMS", hashlib.md5(b"list").hexdigest().encode() + b"  dives.tar.gpg\n")
     station.survey(replace(DIVES, sha256=digest(b"notice")))
-    assert by == ["notice"], "it is not left to the manifest to choose"
-    entry = station.rows["volume-1", b"dives.tar.gpg"].entry
-    assert (entry.expected_sha256, entry.expected_by) == (hashlib.sha256(b"notice").digest(), "notice")
+    assert station.said("dives.tar.gpg") == [("sha256", digest(b"notice"), "notice")]
 
 
 def test_lists_below_the_root_or_behind_links_are_none(station: Station) -> None:
@@ -553,7 +585,7 @@ def test_a_list_that_cannot_be_read_to_its_end(station: Station, monkeypatch: py
     monkeypatch.setattr(os, "pread", failing)
     (fact,) = station.survey().checksum_lists
     assert (fact.entries, fact.unreadable_lines) == (2, (3,))
-    assert station.rows["volume-1", b"a" * 13].entry.expected_sha256 is not None
+    assert station.said("a" * 13)
 
 
 # -- a look into files ----------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import time
 from collections.abc import Iterator
@@ -13,7 +14,7 @@ import pytest
 
 from ingestd import files
 from ingestd.core.model import ByteRange, FaultKind, FileFault
-from ingestd.ports import DriveGoneError
+from ingestd.ports import DriveGoneError, Said
 from tests.support.byte_path import KIB, LOAD, BytePath, byte_path, content, data_objects, make_drive, sha256
 from tests.support.fake_drive import BadSpot, FakeDrive, survey
 from tests.support.fake_manifest import FakeManifest
@@ -81,6 +82,16 @@ def test_the_same_wrong_checksum_again_is_confirmed(path: BytePath, tmp_path: Pa
     drive, manifest, fault = first_look(path, tmp_path, content(100 * KIB, 9))
     assert fault.kind is FaultKind.CHECKSUM_MISMATCH
     assert path.recheck((fault,), drive, manifest)[1] == (fault,)
+
+
+def test_a_wrong_digest_is_looked_at_again_by_its_own_algorithm(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest = make_drive(tmp_path / "drive", {"a": BODY}), FakeManifest()
+    survey(drive, manifest, said={"a": [Said("md5", bytes(16), "volume-1/MD5SUMS")]})
+    _, (fault,) = path.transfer(drive, FakeStore(), manifest)
+    assert (fault.algorithm, fault.found) == ("md5", hashlib.md5(BODY).hexdigest())
+    assert path.recheck((fault,), drive, manifest)[1] == (fault,)
+    rewrite(tmp_path, content(100 * KIB, 10))
+    assert path.recheck((fault,), drive, manifest)[1] == ()
 
 
 def test_another_wrong_checksum_is_not_confirmed(path: BytePath, tmp_path: Path) -> None:

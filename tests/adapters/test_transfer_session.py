@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import threading
 import time
@@ -21,6 +22,7 @@ from ingestd.ports import (
     FileEntry,
     PortError,
     ResourcesExhausted,
+    Said,
     ToolFailed,
 )
 from ingestd.store.folder import FolderStore
@@ -533,6 +535,50 @@ def test_a_wrong_checksum_is_a_fault_and_the_file_never_gets_its_key(
     )
     assert name not in data_objects(store.objects)
     assert store.medium.uploads == {}
+
+
+ALGORITHMS = ("md5", "sha1", "sha224", "sha384", "sha512", "blake2b-256", "blake2b-512")
+
+
+def all_said(body: bytes) -> list[Said]:
+    """What seven lists say of this content, by Python's own hashes."""
+
+    def digest(algorithm: str) -> bytes:
+        if algorithm.startswith("blake2b"):
+            return hashlib.blake2b(body, digest_size=int(algorithm[8:]) // 8).digest()
+        return hashlib.new(algorithm, body).digest()
+
+    return [Said(algorithm, digest(algorithm), f"volume-1/{algorithm}") for algorithm in ALGORITHMS]
+
+
+def test_every_digest_is_held_against_the_one_reading(path: BytePath, tmp_path: Path) -> None:
+    drive, manifest = make_drive(tmp_path / "drive", FILES), FakeManifest()
+    survey(drive, manifest, said={name: all_said(body) for name, body in FILES.items()})
+    ledger, faults = path.transfer(drive, FakeStore(), manifest)
+    assert (faults, ledger.stored_files) == ((), len(FILES))
+    assert drive.bytes_read == sum(map(len, FILES.values()))
+
+
+@pytest.mark.parametrize("name", ["notes.txt", "sonar/line 1.bin"])
+@pytest.mark.parametrize("number", range(len(ALGORITHMS)), ids=ALGORITHMS)
+def test_one_wrong_digest_of_many_is_a_fault(path: BytePath, tmp_path: Path, name: str, number: int) -> None:
+    said = all_said(FILES[name])
+    wrong = said[number]._replace(digest=all_said(b"other")[number].digest)
+    drive, manifest, store = make_drive(tmp_path / "drive", FILES), FakeManifest(), FakeStore()
+    survey(drive, manifest, said={name: [*said[:number], wrong, *said[number + 1 :]]})
+    _, faults = path.transfer(drive, store, manifest)
+    fault = only(faults)
+    assert (fault.algorithm, fault.source) == (wrong.algorithm, wrong.by)
+    assert (fault.expected, fault.found) == (wrong.digest.hex(), said[number].digest.hex())
+    assert name not in data_objects(store.objects)
+
+
+def test_two_digests_by_one_algorithm_cannot_both_be_true(path: BytePath, tmp_path: Path) -> None:
+    true = all_said(FILES["notes.txt"])[0]
+    drive, manifest = make_drive(tmp_path / "drive", FILES), FakeManifest()
+    survey(drive, manifest, said={"notes.txt": [true, Said("md5", bytes(16), "another list")]})
+    _, faults = path.transfer(drive, FakeStore(), manifest)
+    assert (only(faults).source, only(faults).found) == ("another list", true.digest.hex())
 
 
 def test_a_right_checksum_is_none(path: BytePath, tmp_path: Path) -> None:

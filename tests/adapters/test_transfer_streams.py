@@ -12,7 +12,7 @@ import pytest
 from tenacity import wait_none
 
 from ingestd.core.model import FaultKind
-from ingestd.ports import StoreBusy, StoreDigest, StoreRefused, StoreUnreachable
+from ingestd.ports import Said, StoreBusy, StoreDigest, StoreRefused, StoreUnreachable
 from ingestd.transfer import stopping
 from ingestd.transfer.settings import TransferSettings
 from tests.support.byte_path import KIB, BytePath, byte_path, data_objects, make_drive
@@ -90,6 +90,19 @@ def test_parts_that_are_lost_are_read_and_sent_again(
     assert (ledger.pending_files, faults) == (0, ())
     assert data_objects(store.objects) == FILES
     assert path.pool.held == {}
+
+
+def test_what_is_read_again_for_the_store_is_not_hashed_again(path: BytePath, tmp_path: Path) -> None:
+    store = FakeStore(part_bytes=PART, fault=fails_at("put_part", lambda: StoreBusy("gone"), 1, 2, 4, 6))
+    drive, manifest = make_drive(tmp_path / "drive", FILES), FakeManifest()
+    survey(
+        drive,
+        manifest,
+        said={name: [Said("md5", hashlib.md5(body).digest(), "list")] for name, body in FILES.items()},
+    )
+    ledger, faults = path.transfer(drive, store, manifest)
+    assert (ledger.pending_files, faults) == (0, ())
+    assert drive.bytes_read > sum(map(len, FILES.values()))
 
 
 def test_a_store_that_stays_away_ends_the_pass_with_its_error(path: BytePath, tmp_path: Path) -> None:

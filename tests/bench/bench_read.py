@@ -159,7 +159,7 @@ def read_all(root_fd: int, found: Sequence[Found], ahead: int = 0) -> None:
 
 def pending(number: int, found: Found) -> PendingFile:
     facts = (found.path, found.size_bytes, found.mtime_ns, found.inode)
-    return PendingFile(number, "volume-1", *facts, expected_sha256=None, expected_by=None)
+    return PendingFile(number, "volume-1", *facts)
 
 
 def read_one(source: Source, number: int, found: Found, view: memoryview) -> None:

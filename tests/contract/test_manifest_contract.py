@@ -10,9 +10,20 @@ from typing import Any
 import pytest
 
 from ingestd.core.model import Ledger, LoadId
-from ingestd.ports import Cancelled, FileEntry, LeftFile, Manifest, PartRecord, StoredFile, SurveyDifferences
+from ingestd.ports import (
+    Cancelled,
+    Expectation,
+    FileEntry,
+    LeftFile,
+    Manifest,
+    PartRecord,
+    Said,
+    StoredFile,
+    SurveyDifferences,
+    Unmet,
+)
 from tests.support.fake_manifest import FakeManifest
-from tests.support.journals import entry, open_journal
+from tests.support.journals import entry, expected, open_journal
 
 A, B, C = b"a" * 32, b"b" * 32, b"c" * 32
 NOTHING = SurveyDifferences(gone=(), changed=(), count=0)
@@ -70,15 +81,13 @@ def test_files_are_numbered_as_they_are_added_and_come_back_whole(manifest: Mani
         size_bytes=0,
         mtime_ns=-1,
         inode=1 << 63,
-        expected_sha256=A,
-        expected_by="notice",
     )
     assert survey(manifest, entry("z.gpg"), strange, entry("a.gpg")) == NOTHING
     first, second, third = manifest.pending(-1, 10)
     assert first.file_no < second.file_no < third.file_no
     assert [f.path for f in (first, second, third)] == [b"z.gpg", strange.path, b"a.gpg"]
     assert (second.volume, second.size_bytes, second.mtime_ns, second.inode) == ("volume-2", 0, -1, 1 << 63)
-    assert (second.expected_sha256, second.expected_by) == (A, "notice")
+    assert second.expected == ()
     assert (second.upload_token, second.part_bytes) == (None, None)
     assert manifest.file(second.file_no) == second
     assert manifest.pending(-1, 2) == [first, second]
@@ -229,40 +238,85 @@ def test_what_is_to_be_skipped_may_change_unless_it_is_stored(manifest: Manifest
 # -- expected checksums ---------------------------------------------------------------------------
 
 
-def expectation(manifest: Manifest, name: str) -> tuple[bytes | None, str | None]:
-    file = manifest.file(numbered(manifest)[name.encode()])
-    return file.expected_sha256, file.expected_by
+def expectations(manifest: Manifest, name: str) -> tuple[Said, ...]:
+    return manifest.file(numbered(manifest)[name.encode()]).expected
 
 
-def test_the_notice_wins_over_lists_whichever_comes_first(manifest: Manifest) -> None:
-    survey(manifest, entry("a"), entry("b"), entry("c", expected_sha256=C, expected_by="notice"))
-    both = [("volume-1", b"a", A, "notice"), ("volume-1", b"a", B, "volume-1/SHA256SUMS")]
-    assert list(manifest.expect(both)) == []
-    both = [("volume-1", b"b", B, "volume-1/SHA256SUMS"), ("volume-1", b"b", A, "notice")]
-    assert list(manifest.expect(both)) == []
-    assert list(manifest.expect([("volume-1", b"c", B, "volume-1/SHA256SUMS")])) == []
-    assert expectation(manifest, "a") == expectation(manifest, "b") == (A, "notice")
-    assert expectation(manifest, "c") == (C, "notice")
+def test_everything_that_is_said_is_kept_and_the_notice_comes_first(manifest: Manifest) -> None:
+    survey(manifest, entry("a"), entry("b"))
+    md5 = Said("md5", bytes(16), "volume-1/MD5SUMS")
+    sha256, noticed = Said("sha256", A, "volume-1/SHA256SUMS"), Said("sha256", B, "notice")
+    for said in (sha256, md5, noticed):
+        assert manifest.expect([Expectation("volume-1", b"a", said)]) == Unmet([], [])
+    assert expectations(manifest, "a") == (noticed, md5, sha256)
+    assert expectations(manifest, "b") == ()
+    assert [file.expected for file in manifest.pending(-1, 9)] == [(noticed, md5, sha256), ()]
+
+
+def test_the_first_to_say_it_counts_and_a_third_digest_says_nothing_new(manifest: Manifest) -> None:
+    survey(manifest, entry("a"))
+    manifest.expect([expected("a", A, "notice"), expected("a", A, "list"), expected("a", B, "list")])
+    manifest.expect([expected("a", C, "list"), expected("a", C, "list")])
+    assert expectations(manifest, "a") == (Said("sha256", A, "notice"), Said("sha256", B, "list"))
 
 
 def test_paths_that_no_file_has_are_named(manifest: Manifest) -> None:
     survey(manifest, entry("a"), entry("skipped", skip="x"))
-    expected = [
-        ("volume-1", b"missing", A, "list"),
-        ("volume-1", b"a", A, "list"),
-        ("volume-2", b"a", A, "list"),
-        ("volume-1", b"skipped", A, "list"),
+    rows = [
+        expected("missing", A, "list"),
+        expected("a", A, "list"),
+        expected("a", A, "list", volume="volume-2"),
+        expected("skipped", A, "list"),
     ]
-    assert list(manifest.expect(expected)) == [b"missing", b"a"]
+    assert manifest.expect(rows) == Unmet([b"missing", b"a"], [])
 
 
 def test_expectations_are_those_of_the_last_survey(manifest: Manifest) -> None:
     survey(manifest, entry("a"), entry("gone"))
     store(manifest, "gone")
-    manifest.expect([("volume-1", b"a", A, "volume-1/SHA256SUMS")])
-    survey(manifest, entry("a"))
-    assert expectation(manifest, "a") == (None, None)
-    assert list(manifest.expect([("volume-1", b"gone", A, "list")])) == [b"gone"]
+    manifest.expect([expected("a", A, "volume-1/SHA256SUMS"), expected("a", B, "list")])
+    manifest.begin_survey()
+    manifest.add([entry("a")])
+    manifest.expect([expected("a", B, "other list")])
+    manifest.end_survey()
+    assert expectations(manifest, "a") == (Said("sha256", B, "other list"),)
+    assert manifest.expect([expected("gone", A, "list")]) == Unmet([b"gone"], [])
+
+
+# -- bags -----------------------------------------------------------------------------------------
+
+
+def test_what_a_bag_lists_and_what_not(manifest: Manifest) -> None:
+    manifest.begin_survey()
+    names = ("bag/data/a", "bag/data/b/c", "bag/data0", "bag/data", "other")
+    manifest.add([entry(name, size_bytes=10) for name in names])
+    manifest.add([entry("bag/data/a", volume="volume-2")])
+    assert manifest.sum_below("volume-1", b"bag/data") == (2, 20)
+    assert manifest.sum_below("volume-1", b"nothing") == (0, 0)
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 9) == [b"bag/data/a", b"bag/data/b/c"]
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 1) == [b"bag/data/a"]
+    rows = [expected("bag/data/a", A, "m"), expected("bag/data/b/c", A, "m")]
+    assert manifest.expect(rows, 1) == Unmet([], [])
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 9) == []
+    assert manifest.expect([*rows[:1], expected("bag/data/x", A, "m")], 2) == Unmet([b"bag/data/x"], [])
+    assert manifest.unlisted("volume-1", b"bag/data", 3, 9) == [b"bag/data/b/c"]
+    assert manifest.expect([rows[0], rows[1], rows[1]], 2) == Unmet([], [b"bag/data/a", b"bag/data/b/c"])
+    manifest.end_survey()
+
+
+def test_what_a_bag_lists_is_that_of_the_running_survey(manifest: Manifest) -> None:
+    for _ in range(2):
+        manifest.begin_survey()
+        manifest.add([entry("data/a")])
+        assert manifest.expect([expected("data/a", A, "m")], 1) == Unmet([], [])
+    manifest.begin_survey()
+    assert manifest.sum_below("volume-1", b"data") == (0, 0)
+    assert manifest.unlisted("volume-1", b"data", 1, 9) == []
+
+
+def test_sizes_whose_sum_is_beyond_63_bits(manifest: Manifest) -> None:
+    survey(manifest, *(entry(f"data/{n}", size_bytes=(1 << 63) - 1) for n in range(3)))
+    assert manifest.sum_below("volume-1", b"data") == (3, 3 * ((1 << 63) - 1))
 
 
 # -- uploads and parts ----------------------------------------------------------------------------
@@ -367,10 +421,31 @@ def test_a_stored_file_is_pending_again_when_it_should_have_another_checksum(man
     store(manifest, "a", "b", "c", "gone")
     manifest.begin_survey()
     manifest.add([entry("a"), entry("b"), entry("c")])
-    manifest.expect([("volume-1", b"a", A, "notice"), ("volume-1", b"b", B, "notice")])
+    manifest.expect([expected("a", A, "notice"), expected("b", B, "notice")])
     assert manifest.end_survey() == SurveyDifferences(gone=(b"gone",), changed=(), count=1)
     assert numbered(manifest) == {b"b": numbers[b"b"]}
     assert [row.file_no for row in manifest.left(-1, 10)] == [numbers[b"b"]]
+
+
+def test_a_stored_file_that_was_not_held_against_what_is_said_of_it_is_pending_again(
+    manifest: Manifest,
+) -> None:
+    md5, sha512 = (Said(name, bytes(16), "list") for name in ("md5", "sha512"))
+
+    def look(*said: Said) -> list[bytes]:
+        manifest.begin_survey()
+        manifest.add([entry("a"), entry("b")])
+        manifest.expect([Expectation("volume-1", b"a", each) for each in said])
+        manifest.end_survey()
+        return list(numbered(manifest))
+
+    assert look(md5) == [b"a", b"b"]
+    store(manifest, "a", "b")
+    assert look(md5) == look() == []
+    assert look(md5) == [b"a"], "it had been forgotten that it was"
+    store(manifest, "a")
+    assert look(md5._replace(by="another list")) == []
+    assert look(md5, sha512) == [b"a"]
 
 
 # -- who may write --------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Lines of checksum lists, compared with what the real `sha256sum` writes and accepts."""
+"""Lines of checksum lists, compared with what the real programs of GNU coreutils write and accept."""
 
 from __future__ import annotations
 
@@ -51,11 +51,34 @@ def files(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def sha256sum(folder: Path, *options: str, names: list[bytes]) -> bytes:
-    program = shutil.which("sha256sum")
-    assert program is not None, "GNU coreutils are part of every Debian"
-    done = subprocess.run([program, *options, "--", *names], cwd=folder, capture_output=True, check=True)
+PROGRAMS = {
+    "md5sum": "md5",
+    "sha1sum": "sha1",
+    "sha224sum": "sha224",
+    "sha256sum": "sha256",
+    "sha384sum": "sha384",
+    "sha512sum": "sha512",
+    "b2sum": "blake2b",
+}
+"""Each with the algorithm, or the family of them, that a list by it has."""
+
+
+def run(program: str, folder: Path, *options: str, names: list[bytes]) -> bytes:
+    found = shutil.which(program)
+    assert found is not None, "GNU coreutils are part of every Debian"
+    done = subprocess.run([found, *options, "--", *names], cwd=folder, capture_output=True, check=True)
     return done.stdout
+
+
+def sha256sum(folder: Path, *options: str, names: list[bytes]) -> bytes:
+    return run("sha256sum", folder, *options, names=names)
+
+
+def hex_of(algorithm: str, content: bytes) -> str:
+    """By Python's own hashes."""
+    if algorithm.startswith("blake2b-"):
+        return hashlib.blake2b(content, digest_size=int(algorithm[8:]) // 8).hexdigest()
+    return hashlib.new(algorithm, content).hexdigest()
 
 
 def expected_line(name: bytes) -> bytes:
@@ -85,7 +108,50 @@ def test_sha256sum_refuses_a_line_with_another_checksum(files: Path) -> None:
 def test_what_sha256sum_writes_is_understood(files: Path, form: str) -> None:
     for name in NAMES:
         said = sha256sum(files, form, names=[name])
-        assert parse_line(said) == Listed(hashlib.sha256(b"content of " + name).hexdigest(), name)
+        assert parse_line(said) == Listed("sha256", hashlib.sha256(b"content of " + name).hexdigest(), name)
+
+
+@pytest.mark.parametrize("form", [[], ["--binary"], ["--tag"]], ids=["text", "binary", "tagged"])
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_what_every_program_writes_is_understood(files: Path, program: str, form: list[str]) -> None:
+    family = PROGRAMS[program]
+    algorithm = "blake2b-512" if family == "blake2b" else family
+    for name in NAMES:
+        said = run(program, files, *form, names=[name])
+        assert parse_line(said, family) == Listed(algorithm, hex_of(algorithm, b"content of " + name), name)
+
+
+@pytest.mark.parametrize("form", [[], ["--tag"]], ids=["text", "tagged"])
+@pytest.mark.parametrize("bits", [8, 128, 160, 256, 384, 504])
+def test_shorter_digests_of_b2sum(files: Path, bits: int, form: list[str]) -> None:
+    algorithm = f"blake2b-{bits}"
+    for name in NAMES:
+        said = run("b2sum", files, f"--length={bits}", *form, names=[name])
+        assert parse_line(said, "blake2b") == Listed(
+            algorithm, hex_of(algorithm, b"content of " + name), name
+        )
+
+
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_a_tag_counts_more_than_the_name_of_the_list(files: Path, program: str) -> None:
+    family = PROGRAMS[program]
+    said = run(program, files, "--tag", names=[NAMES[0]])
+    for other in PROGRAMS.values():
+        assert parse_line(said, other) == parse_line(said, family)
+
+
+@pytest.mark.parametrize("program", PROGRAMS)
+def test_a_line_by_another_program_is_refused(files: Path, program: str) -> None:
+    """As coreutils refuse it, but for two whose digests are of one length."""
+    said = run(program, files, names=[NAMES[0]])
+    (files / "sums").write_bytes(said)
+    for other, algorithm in PROGRAMS.items():
+        if {program, other} == {"sha512sum", "b2sum"} or other in (program, "b2sum"):
+            continue
+        with pytest.raises(subprocess.CalledProcessError):
+            run(other, files, "--check", names=[b"sums"])
+        with pytest.raises(ValueError, match="has no digests of"):
+            parse_line(said, algorithm)
 
 
 @given(paths.filter(lambda path: path != b"-"))
@@ -93,7 +159,7 @@ def test_lines_can_be_reversed(path: bytes) -> None:
     line = gnu_line(HEX, path)
     assert line.count(b"\n") == 1
     assert b"\r" not in line
-    assert parse_line(line) == Listed(HEX, path)
+    assert parse_line(line) == Listed("sha256", HEX, path)
 
 
 def test_a_lone_dash_does_not_mean_standard_input() -> None:
@@ -120,8 +186,8 @@ def test_forms_that_sha256sum_understands_too(line: bytes, tmp_path: Path) -> No
     (tmp_path / "dives").write_bytes(b"kelp")
     (tmp_path / "sums").write_bytes(line % HEX.encode())
     assert b"OK" in sha256sum(tmp_path, "-c", names=[b"sums"])
-    assert parse_line(line % HEX.encode()) == Listed(HEX, b"dives")
-    assert parse_line(line % HEX.upper().encode()) == Listed(HEX, b"dives")
+    assert parse_line(line % HEX.encode()) == Listed("sha256", HEX, b"dives")
+    assert parse_line(line % HEX.upper().encode()) == Listed("sha256", HEX, b"dives")
 
 
 @pytest.mark.parametrize(
@@ -139,8 +205,13 @@ def test_lines_that_list_nothing(line: bytes) -> None:
         HEX.encode() + b"0  dives\n",
         HEX.encode() + b"dives\n",
         b"g" + HEX[1:].encode() + b"  dives\n",
-        b"MD5 (dives) = 0123456789abcdef0123456789abcdef\n",
-        b"SHA512 (dives) = " + HEX.encode() * 2 + b"\n",
+        b"MD5 (dives) = " + HEX.encode() + b"\n",
+        b"SHA512 (dives) = " + HEX.encode() + b"\n",
+        b"SHA3-256 (dives) = " + HEX.encode() + b"\n",
+        b"BLAKE2b-512 (dives) = " + HEX.encode() + b"\n",
+        b"BLAKE2b-255 (dives) = " + HEX.encode() + b"\n",
+        b"BLAKE2b (dives) = " + HEX.encode() + b"\n",
+        b"sha256 (dives) = " + HEX.encode() + b"\n",
         b"SHA256 (dives) = " + HEX.encode() + b" \n",
         b"SHA256 () = " + HEX.encode() + b"\n",
         b"\\" + HEX.encode() + b"  what\\is\n",
@@ -155,7 +226,9 @@ def test_lines_that_are_refused(line: bytes) -> None:
 
 
 def test_a_bare_checksum() -> None:
-    assert parse_bare(HEX.upper().encode() + b" \r\n") == HEX
+    assert parse_bare(HEX.upper().encode() + b" \r\n") == ("sha256", HEX)
+    assert parse_bare(HEX.encode() + b"\n", "blake2b") == ("blake2b-256", HEX)
+    assert parse_bare(HEX.encode() + b"\n", "md5") is None
     assert parse_bare(HEX.encode() + b"  dives\n") is None
     assert parse_bare(b"\n") is None
 

@@ -115,6 +115,13 @@ def test_folded_knows_no_normalisation(text: str) -> None:
         b"sha256sums.TXT",
         b"dives.tar.gpg.sha256",
         b"x.SHA256SUM",
+        b"MD5SUMS",
+        b"md5sum.txt",
+        b"a.sha512",
+        b"a.Sha1",
+        b"a.sha384sums",
+        b"B2SUMS.txt",
+        b"dives.b2",
     ],
 )
 def test_checksum_lists(name: bytes) -> None:
@@ -129,9 +136,11 @@ def test_checksum_lists(name: bytes) -> None:
         b"SHA256SUMS.gpg",
         b"sha256",
         b".sha256",
-        b"MD5SUMS",
         b"SHA256SUMS.txt.bak",
-        b"a.sha512",
+        b"a.sha3",
+        b"md5",
+        b".b2",
+        b"a.md5.txt",
     ],
 )
 def test_no_checksum_lists(name: bytes) -> None:

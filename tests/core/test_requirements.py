@@ -148,6 +148,11 @@ SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
         listed(unreadable_lines=(3, 7)),
         "The checksum list vol-1/SHA256SUMS has lines that cannot be understood, the first being line 3.",
     ),
+    FindingCode.CHECKSUMS_WEAK: (
+        listed(algorithms=("md5", "sha1")),
+        "The checksum list vol-1/SHA256SUMS gives MD5 and SHA-1 and nothing stronger. Its files are held "
+        "against it, which tells accidents; it is no proof that nobody has exchanged them on purpose.",
+    ),
     FindingCode.NOT_ENCRYPTED: (
         secret(Secrecy.PLAIN, "a tar archive"),
         "vol-1/reef-north.tar.age is not encrypted: it is a tar archive.",
@@ -254,8 +259,22 @@ def test_a_file_at_fault_brings_forth(code: FindingCode) -> None:
     assert finding.severity is Severity.BLOCKING
 
 
+def test_a_mismatch_names_its_algorithm_and_who_says_otherwise() -> None:
+    fault = replace(v.fault(kind=FaultKind.CHECKSUM_MISMATCH), algorithm="blake2b-256", source="vol-1/x.b2")
+    finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))
+    assert finding.sentence == (
+        "The BLAKE2b-256 of vol-1/reef-north.tar.age is not the one that the checksum list vol-1/x.b2 gives."
+    )
+    assert finding.evidence == (
+        Evidence(name="algorithm", value="blake2b-256"),
+        Evidence(name="expected", value=fault.expected or ""),
+        Evidence(name="found", value=fault.found or ""),
+    )
+
+
 def test_a_good_survey_brings_forth_nothing() -> None:
     assert judged(v.survey()) == ()
+    assert judged(listed(algorithms=("md5", "sha256"))) == ()
     assert judged(secret(Secrecy.PROVEN, "age")) == ()
     assert judged(of_item(Presence.FOUND, announced=10, size=10)) == ()
     assert judged(of_item(Presence.FOUND, size=10)) == ()

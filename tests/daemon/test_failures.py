@@ -47,7 +47,11 @@ def test_a_checksum_that_the_notice_gives_and_the_file_has_not(quay: Station) ->
     event = failed(Visit(quay, FILES), items=items)
     assert blocking(event) == [("checksum-mismatch", "volume-1/north.enc")]
     (finding,) = [f for f in event["findings"] if f["code"] == "checksum-mismatch"]
-    assert finding["evidence"] == {"expected": OTHER_SUM, "found": hashlib.sha256(NORTH).hexdigest()}
+    assert finding["evidence"] == {
+        "algorithm": "sha256",
+        "expected": OTHER_SUM,
+        "found": hashlib.sha256(NORTH).hexdigest(),
+    }
     assert (event["cause"], event["observations"]) == ("data", 2)
 
 
@@ -56,6 +60,16 @@ def test_a_checksum_list_on_the_drive_that_is_not_borne_out(quay: Station) -> No
     event = failed(Visit(quay, {**FILES, b"SHA256SUMS": listing}))
     assert blocking(event) == [("checksum-mismatch", "volume-1/south.enc")]
     assert "SHA256SUMS" in event["text"]
+
+
+def test_a_list_of_another_kind_that_is_not_borne_out(quay: Station) -> None:
+    north, other = hashlib.md5(NORTH).hexdigest(), hashlib.md5(b"?").hexdigest()
+    event = failed(Visit(quay, {**FILES, b"MD5SUMS": sums(north=north, south=other)}))
+    assert blocking(event) == [("checksum-mismatch", "volume-1/south.enc")]
+    assert "The MD5 of volume-1/south.enc is not the one that" in event["text"]
+    (finding,) = [f for f in event["findings"] if f["code"] == "checksum-mismatch"]
+    south = hashlib.md5(SOUTH).hexdigest()
+    assert finding["evidence"] == {"algorithm": "md5", "expected": other, "found": south}
 
 
 def test_a_checksum_list_that_names_a_file_which_is_not_there(quay: Station) -> None:

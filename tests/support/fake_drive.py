@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ingestd.core.model import DriveFacts, DriveIdentity, Health, HealthFacts, VolumeFacts
-from ingestd.ports import FileEntry, Manifest
+from ingestd.ports import Expectation, FileEntry, Manifest, Said
 
 
 @dataclass
@@ -122,13 +122,22 @@ class FakeDrive:
 
 
 def survey(
-    drive: FakeDrive, manifest: Manifest, *, expected: Mapping[str, tuple[bytes, str]] | None = None
+    drive: FakeDrive,
+    manifest: Manifest,
+    *,
+    expected: Mapping[str, tuple[bytes, str]] | None = None,
+    said: Mapping[str, Sequence[Said]] | None = None,
 ) -> None:
-    """Enter all regular files of the drive into the manifest, in the order of their paths."""
+    """Enter all regular files of the drive into the manifest, in the order of their paths. `expected` has
+    the SHA-256 of some of them and who gives it, `said` whatever else is said of them."""
     manifest.begin_survey()
     for name in drive.names:
         root = drive.root / name
-        manifest.add([_entry(root, path, name, expected or {}) for path in sorted(_files(root))])
+        manifest.add([_entry(root, path, name) for path in sorted(_files(root))])
+        for path, (sha256, by) in (expected or {}).items():
+            manifest.expect([Expectation(name, os.fsencode(path), Said("sha256", sha256, by))])
+        for path, several in (said or {}).items():
+            manifest.expect([Expectation(name, os.fsencode(path), each) for each in several])
     manifest.end_survey()
 
 
@@ -142,15 +151,12 @@ def _files(root: Path) -> list[str]:
     return found
 
 
-def _entry(root: Path, path: str, volume: str, expected: Mapping[str, tuple[bytes, str]]) -> FileEntry:
+def _entry(root: Path, path: str, volume: str) -> FileEntry:
     facts = os.stat(root / path)
-    sha256, by = expected.get(path, (None, None))
     return FileEntry(
         volume=volume,
         path=os.fsencode(path),
         size_bytes=facts.st_size,
         mtime_ns=facts.st_mtime_ns,
         inode=facts.st_ino,
-        expected_sha256=sha256,
-        expected_by=by,
     )

@@ -3,20 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from ingestd.core.model import Ledger
 from ingestd.ports import (
     Cancelled,
+    Expectation,
     FileEntry,
     LeftFile,
     PartRecord,
     PendingFile,
+    Said,
     StoredFile,
     SurveyDifferences,
+    Unmet,
 )
 
 DIFFERENCES_MAX = 20
+
+
+@dataclass
+class Heard:
+    """Who said it, in which survey, and whether the file was stored so."""
+
+    by: str
+    survey: int
+    met: bool = False
 
 
 @dataclass
@@ -35,6 +47,9 @@ class Row:
     parts: dict[int, bytes] = field(default_factory=dict)
     changed: bool = False
     found: bool = False
+    said: dict[tuple[str, bytes], Heard] = field(default_factory=dict)
+    """By algorithm and digest."""
+    listed: int = 0
 
     def begin_anew(self, state: str, reason: str | None = None) -> None:
         self.state, self.reason = state, reason
@@ -105,7 +120,7 @@ class FakeManifest:
         if not same or (row.state != "stored" and (skipped or entry.skip) and row.reason != entry.skip):
             row.changed = row.changed or row.state == "stored"
             row.begin_anew("skipped" if entry.skip else "pending", entry.skip)
-        row.entry, row.seen = entry, self._survey
+        row.entry, row.seen, row.listed = entry, self._survey, 0
 
     def end_survey(self) -> SurveyDifferences:
         self.require_claim()
@@ -115,8 +130,11 @@ class FakeManifest:
             else:
                 self._delete(row)
         for row in self.rows.values():
-            expected = row.entry.expected_sha256
-            if row.state == "stored" and row.seen == self._survey and expected not in (None, row.sha256):
+            row.said = {key: heard for key, heard in row.said.items() if heard.survey == self._survey}
+            unmet = [
+                key for key, heard in row.said.items() if not heard.met and key != ("sha256", row.sha256)
+            ]
+            if row.state == "stored" and row.seen == self._survey and unmet:
                 row.state = "pending"
         gone = [row.entry.path for row in self.rows.values() if row.state == "stored" and self._unseen(row)]
         changed = [row.entry.path for row in self.rows.values() if row.changed]
@@ -133,16 +151,43 @@ class FakeManifest:
         del self.rows[row.file_no]
         del self._by_path[row.entry.volume, row.entry.path]
 
-    def expect(self, expected: Sequence[tuple[str, bytes, bytes, str]]) -> Sequence[bytes]:
+    def expect(self, expected: Sequence[Expectation], listed_by: int = 0) -> Unmet:
         self.require_claim()
-        missing = []
-        for volume, path, sha256, by in expected:
+        missing, repeated = list[bytes](), list[bytes]()
+        for volume, path, said in expected:
             row = self._by_path.get((volume, path))
             if row is None or row.seen != self._survey:
                 missing.append(path)
-            elif by == "notice" or row.entry.expected_by != "notice":
-                row.entry = replace(row.entry, expected_sha256=sha256, expected_by=by)
-        return missing
+                continue
+            if row.listed & listed_by:
+                repeated.append(path)
+            row.listed |= listed_by
+            self._hear(row, said)
+        return Unmet(missing, repeated)
+
+    def _hear(self, row: Row, said: Said) -> None:
+        current = [key for key, heard in row.said.items() if heard.survey == self._survey]
+        key = said.algorithm, said.digest
+        if key in current or [algorithm for algorithm, _ in current].count(said.algorithm) >= 2:
+            return
+        row.said[key] = Heard(said.by, self._survey, key in row.said and row.said[key].met)
+
+    def unlisted(self, volume: str, folder: bytes, listed_by: int, limit: int) -> Sequence[bytes]:
+        rows = [row for row in self._below(volume, folder) if row.listed & listed_by != listed_by]
+        return sorted(row.entry.path for row in rows)[:limit]
+
+    def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
+        sizes = [row.entry.size_bytes for row in self._below(volume, folder)]
+        return len(sizes), sum(sizes)
+
+    def _below(self, volume: str, folder: bytes) -> list[Row]:
+        return [
+            row
+            for row in self.rows.values()
+            if row.seen == self._survey
+            and row.entry.volume == volume
+            and row.entry.path.startswith(folder + b"/")
+        ]
 
     # -- reading ------------------------------------------------------------------------------
 
@@ -233,6 +278,8 @@ class FakeManifest:
         for file_no, sha256, key in files:
             row = self.rows[file_no]
             row.sha256, row.key, row.found = sha256, key, file_no in found
+            for heard in row.said.values():
+                heard.met = True
 
     def record_failed(self, file_no: int, reason: str) -> None:
         self.require_claim()
@@ -266,8 +313,12 @@ def _pending(row: Row) -> PendingFile:
         entry.size_bytes,
         entry.mtime_ns,
         entry.inode,
-        entry.expected_sha256,
-        entry.expected_by,
+        tuple(
+            sorted(
+                (Said(*key, heard.by) for key, heard in row.said.items()),
+                key=lambda said: (said.by != "notice", said.algorithm, said.digest),
+            )
+        ),
         token,
         part_bytes,
         row.sha256 if row.key and not row.found else None,

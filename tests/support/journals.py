@@ -31,7 +31,16 @@ from ingestd.core.model import (
 from ingestd.core.outgoing import NoticeRefused, Publish
 from ingestd.core.phases import Load, Loading, Released
 from ingestd.journal.journal import Journal, Restored
-from ingestd.ports import FileEntry, LeftFile, Manifest, OutboxEntry, PendingFile, StoredFile
+from ingestd.ports import (
+    Expectation,
+    FileEntry,
+    LeftFile,
+    Manifest,
+    OutboxEntry,
+    PendingFile,
+    Said,
+    StoredFile,
+)
 
 STATION = "quay-03"
 
@@ -88,6 +97,11 @@ def entry(name: str, **changes: Any) -> FileEntry:
     """A file by its name; size and time follow from it unless they are given."""
     facts = {"volume": "volume-1", "size_bytes": 100 + len(name), "mtime_ns": 1_700_000_000, "inode": 7}
     return FileEntry(path=name.encode(), **{**facts, **changes})
+
+
+def expected(name: str, sha256: bytes, by: str, *, volume: str = "volume-1") -> Expectation:
+    """That somebody says what the SHA-256 of a file is."""
+    return Expectation(volume, name.encode(), Said("sha256", sha256, by))
 
 
 @dataclass(frozen=True)

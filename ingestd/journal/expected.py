@@ -1,0 +1,98 @@
+"""What is said of files' content: attached as a survey reads it, and read with the files."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Sequence
+
+from ingestd.journal.rows import said, said_guard
+from ingestd.journal.survey import running
+from ingestd.ports import Expectation, Said, Unmet
+
+_FILE = "SELECT file_no, listed FROM files WHERE load = ? AND volume = ? AND path = ? AND seen = ?"
+_LISTED = "UPDATE files SET listed = listed | ? WHERE load = ? AND file_no = ?"
+
+_SAID = "SELECT algorithm, digest FROM expected WHERE load = ? AND file_no = ? AND algorithm = ? AND seen = ?"
+_SAY = """
+INSERT INTO expected (load, file_no, algorithm, digest, source, seen, guard) VALUES (?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT DO UPDATE SET seen = excluded.seen, source = excluded.source, guard = excluded.guard,
+    met = CASE WHEN met = guard THEN excluded.guard END
+"""
+_TELLING = 2
+"""No file has two digests by one algorithm, so that a third would say nothing new."""
+
+_MET = "UPDATE expected SET met = guard WHERE load = ? AND file_no = ?"
+
+_OF_FILES = """
+SELECT file_no, algorithm, digest, source, guard FROM expected
+WHERE load = ? AND file_no IN (SELECT value FROM json_each(?))
+ORDER BY file_no, source <> 'notice', algorithm, digest
+"""
+
+_BELOW = "FROM files WHERE load = ? AND volume = ? AND path >= ? AND path < ? AND seen = ?"
+_UNLISTED = f"SELECT path {_BELOW} AND listed & ? <> ? ORDER BY path LIMIT ?"
+_SUM = f"SELECT count(*), sum(size_bytes >> 32), sum(size_bytes & 0xffffffff) {_BELOW}"
+
+
+def expect(
+    sql: sqlite3.Connection, load: int, expected: Sequence[Expectation], survey: int | None, listed_by: int
+) -> Unmet:
+    number = running(sql, load, survey).survey
+    missing, repeated = list[bytes](), list[bytes]()
+    for volume, path, one in expected:
+        row = sql.execute(_FILE, (load, volume, path, number)).fetchone()
+        if row is None:
+            missing.append(path)
+            continue
+        file_no, listed = row
+        if listed & listed_by:
+            repeated.append(path)
+        elif listed_by:
+            sql.execute(_LISTED, (listed_by, load, file_no))
+        _say(sql, load, file_no, one, number)
+    return Unmet(missing, repeated)
+
+
+def _say(sql: sqlite3.Connection, load: int, file_no: int, one: Said, survey: int) -> None:
+    before = sql.execute(_SAID, (load, file_no, one.algorithm, survey)).fetchall()
+    if len(before) < _TELLING and (one.algorithm, one.digest) not in before:
+        sql.execute(_SAY, (load, file_no, *one, survey, said_guard(file_no, one)))
+
+
+def met(sql: sqlite3.Connection, load: int, file_nos: Iterable[int]) -> None:
+    """These files were stored, held against all that is said of them."""
+    sql.executemany(_MET, [(load, file_no) for file_no in file_nos])
+
+
+def of_files(sql: sqlite3.Connection, load: int, file_nos: Sequence[int]) -> dict[int, tuple[Said, ...]]:
+    """Raises JournalError for a row that is not what was written."""
+    found: dict[int, tuple[Said, ...]] = {}
+    for file_no, *row in sql.execute(_OF_FILES, (load, json.dumps(file_nos))):
+        found[file_no] = (*found.get(file_no, ()), said(file_no, *row))
+    return found
+
+
+def unlisted(
+    sql: sqlite3.Connection,
+    load: int,
+    where: tuple[str, bytes],
+    survey: int | None,
+    listed_by: int,
+    limit: int,
+) -> list[bytes]:
+    below = (*_below(*where), running(sql, load, survey).survey)
+    return [path for (path,) in sql.execute(_UNLISTED, (load, *below, listed_by, listed_by, limit))]
+
+
+def sum_below(
+    sql: sqlite3.Connection, load: int, where: tuple[str, bytes], survey: int | None
+) -> tuple[int, int]:
+    below = (*_below(*where), running(sql, load, survey).survey)
+    files, high, low = sql.execute(_SUM, (load, *below)).fetchone()
+    return files, ((high or 0) << 32) + (low or 0)
+
+
+def _below(volume: str, folder: bytes) -> tuple[str, bytes, bytes]:
+    """Volume, and the first and the last of what the paths below a folder lie between."""
+    return volume, folder + b"/", folder + b"0"
