@@ -28,5 +28,9 @@ def manifest_key(destination: Destination, load_id: LoadId) -> bytes:
     return key_of(destination, RECORDS + b"/" + load_id.encode() + b".sha256")
 
 
+def custody_key(destination: Destination, load_id: LoadId) -> bytes:
+    return key_of(destination, RECORDS + b"/" + load_id.encode() + b".custody.jsonl")
+
+
 def receipt_key(destination: Destination, load_id: LoadId) -> bytes:
     return key_of(destination, RECORDS + b"/" + load_id.encode() + b".receipt.json")

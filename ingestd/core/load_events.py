@@ -19,6 +19,7 @@ from ingestd.core.messages import (
 from ingestd.core.model import (
     Attempt,
     BayName,
+    CustodyHead,
     Decision,
     DriveFacts,
     DriveHandle,
@@ -37,6 +38,8 @@ class Matched:
     by: str
     continues: LoadId | None = None
     """Whose place it takes, where a load before it did not come to its end."""
+    continues_custody: CustodyHead | None = None
+    """How far the record of custody of that one is known to go."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from ingestd.core.custody import Entry, Surroundings
 from ingestd.core.line import NO_CAP, Cap
 from ingestd.core.model import (
     Attempt,
@@ -45,6 +46,7 @@ class StationStarted:
 
     at: float
     sightings: tuple[Sighting, ...]
+    surroundings: Surroundings = Surroundings()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -526,5 +528,12 @@ class SaveUplink:
         return (self.configured, self.configured_more) == (configured, settings.in_words)
 
 
-Record = SaveJob | SaveLoad | SaveUplink | SaveUnsaid | Say | Unsay | SaveSeen | Publish
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaveCustody:
+    """One more entry of a load's record of custody."""
+
+    entry: Entry
+
+
+Record = SaveJob | SaveLoad | SaveCustody | SaveUplink | SaveUnsaid | Say | Unsay | SaveSeen | Publish
 """Committed in one transaction, in order."""

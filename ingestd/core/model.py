@@ -220,6 +220,8 @@ class VolumeFacts:
     """It was not cleanly unmounted, and its log was replayed onto an overlay; the drive is as it was."""
     marked_unclean: bool = False
     """It bears the mark of a volume that was not cleanly unmounted, and has no log to replay."""
+    driver: str | None = None
+    """What reads it: a driver of the kernel, or a program; None while nothing does, and for a folder."""
 
     @property
     def unclean(self) -> bool:
@@ -265,6 +267,16 @@ class DriveFacts:
     link: Link | None = None
     rotational: bool | None = None
     health: HealthFacts = HealthFacts()
+    write_blocks: tuple[str, ...] = ()
+    """What stood between the drive and a write while it was open, from the drive outwards."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CustodyHead:
+    """How far the record of custody of a load goes, and the hash of its last entry, which stands for all."""
+
+    entries: int
+    sha256: str
 
 
 # -- jobs -----------------------------------------------------------------------------------------
@@ -355,6 +367,8 @@ class DriveClaim:
     """Announced items that were found on this drive."""
     over: bool = False
     """The load has let go: nothing of it will change in the store any more."""
+    custody: CustodyHead | None = None
+    """How far the load's record of custody went when its drive was last pulled."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -653,6 +667,8 @@ class Receipt:
     proved_at: float
     replayed: tuple[str, ...] = ()
     """Volumes that were not cleanly unmounted, and were read with their logs replayed onto an overlay."""
+    custody: CustodyHead | None = None
+    """How far the record of custody beside the manifest goes; it ends where the proof began."""
 
 
 # -- what goes wrong beside findings --------------------------------------------------------------

@@ -13,6 +13,7 @@ from typing import ClassVar
 from ingestd.core.model import (
     Attempt,
     BayName,
+    CustodyHead,
     Disposition,
     DriveIdentity,
     FailureClass,
@@ -123,6 +124,8 @@ class LoadAway:
     bay: BayName
     drive: DriveIdentity
     ledger: Ledger
+    custody: CustodyHead | None = None
+    """How far the load's record of custody goes, this included."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,6 +232,8 @@ class DriveReleased:
     disposition: Disposition | None
     powered_down: bool
     text: str
+    custody: CustodyHead | None = None
+    """The whole of the load's record of custody, this included."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ from typing import Literal
 from ingestd.core.model import (
     Attempt,
     BayName,
+    CustodyHead,
     DriveFacts,
     DriveHandle,
     DriveIdentity,
@@ -190,6 +191,8 @@ class Load:
     receipt: Receipt | None = None
     items: tuple[str, ...] = ()
     """Announced items that the last survey found here."""
+    custody: CustodyHead | None = None
+    """How far its record of custody goes; None for one that was begun before there were such records."""
 
     @property
     def drive(self) -> DriveIdentity:

@@ -119,6 +119,7 @@ def step(station: Station, event: Event) -> Decision:
 
 
 def _on_started(turn: Turn, event: StationStarted) -> None:
+    turn.station = replace(turn.station, surroundings=event.surroundings)
     if turn.station.uplink is not None:
         # What has ended meanwhile must not be in force again when the configuration is changed back.
         turn.record(turn.station.uplink)

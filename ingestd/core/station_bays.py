@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from ingestd.core import retry
+from ingestd.core import custody_deeds, retry
 from ingestd.core.load_events import Doubled, Returned, Unmatched, Unplugged
 from ingestd.core.messages import (
     BayReport,
@@ -51,10 +51,10 @@ def see(turn: Turn, sighting: Sighting) -> None:
     """A drive is in a bay: find out who it is, unless it has been, or is being, released there."""
     for load in _loads_at(turn, sighting.bay):
         if _is_being_released(load, sighting):
-            bay = Bay(sighting=sighting, attempt=_next_attempt(turn), load_id=load.load_id)
+            bay = Bay(sighting=sighting, attempt=_next_attempt(turn), seen_at=turn.at, load_id=load.load_id)
             turn.station = turn.station.with_bay(sighting.bay, bay)
             return
-    _identify(turn, Bay(sighting=sighting, attempt=Attempt(0)))
+    _identify(turn, Bay(sighting=sighting, attempt=Attempt(0), seen_at=turn.at))
 
 
 def _is_being_released(load: Load, sighting: Sighting) -> bool:
@@ -124,7 +124,7 @@ def _recognise(turn: Turn, bay: Bay, facts: DriveFacts, unidentified: str | None
         if load is None or other.load_id != load.load_id:
             turn.apply(other, _displaced(bay, load))
     if load is None:
-        load = _new_load(turn, bay, facts)
+        load = _new_load(turn, bay, facts, identified=unidentified is None)
     else:
         load = _give_back(turn, bay, load.facts if unidentified is not None else facts, load)
     if load.job_id is None and isinstance(load.state, Waiting | Held):
@@ -207,7 +207,7 @@ def _twin(turn: Turn, load: Load) -> Load | None:
     return None
 
 
-def _new_load(turn: Turn, bay: Bay, facts: DriveFacts) -> Load:
+def _new_load(turn: Turn, bay: Bay, facts: DriveFacts, *, identified: bool) -> Load:
     load = Load(
         load_id=_load_id(turn, bay.sighting.bay),
         facts=facts,
@@ -216,6 +216,8 @@ def _new_load(turn: Turn, bay: Bay, facts: DriveFacts) -> Load:
         state=Waiting(since=turn.at, reason="no job has been looked for yet"),
         started_at=turn.at,
     )
+    here, failure = turn.station.surroundings, None if identified else bay.failure
+    load = turn.attest(load, custody_deeds.arrived(facts, bay.seen_at, here, failure))
     turn.station = turn.station.with_load(load)
     _occupy(turn, bay, load.load_id)
     return load

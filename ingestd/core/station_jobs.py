@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ingestd.core import outcomes, station_bays, station_log
+from ingestd.core import custody_deeds, outcomes, station_bays, station_log
 from ingestd.core.load_events import Amended, Lifted
 from ingestd.core.load_turns import why_not
 from ingestd.core.matching import contradiction, is_free
@@ -175,10 +175,12 @@ def _assign(turn: Turn, event: DriveAssigned, load: Load) -> str | None:
     against = [contradiction(load.facts, record.job, n) for n in free]
     fitting = [n for n, words in zip(free, against, strict=True) if words is None]
     away = _away_for(turn, event.job_id, load)
+    assigned = custody_deeds.assigned(event.by, event.job_id)
     if fitting:
+        load = turn.witness(load, assigned)
         turn.take_job(load, event.job_id, fitting[0], f"assigned by {event.by}")
     elif away is not None:
-        station_bays.hand_over(turn, event.bay, load, away)
+        station_bays.hand_over(turn, event.bay, load, turn.witness(away, assigned))
     elif free:
         return f"data.job_id: {against[0]}; if this is its drive, have the job amended"
     else:
@@ -201,7 +203,9 @@ def on_lifted(turn: Turn, event: HoldLifted) -> None:
     problem = why_not(load, event.decision)
     if problem is not None:
         _refuse(turn, name, (f"data.decision: {problem}",))
-    elif load.job_id is None and event.decision is Decision.AGAIN:
+        return
+    load = turn.witness(load, custody_deeds.decided(event.by, event.decision))
+    if load.job_id is None and event.decision is Decision.AGAIN:
         station_bays.look_again(turn, event.bay)
     else:
         turn.apply(load, Lifted(decision=event.decision, by=event.by))

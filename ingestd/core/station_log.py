@@ -163,7 +163,7 @@ def _on_away(turn: Turn, event: Heard, said: LoadAway) -> None:
         return
     claim = _claim_of_load(turn, said.job_id, said.load_id)
     if claim is not None and claim.outcome is None:
-        turn.claim(said.job_id, replace(claim, lapsed=True))
+        turn.claim(said.job_id, replace(claim, lapsed=True, custody=said.custody))
         free_again(turn, said.job_id, claim.drive_index)
 
 

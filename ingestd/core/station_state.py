@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from immutables import Map
 
+from ingestd.core.custody import Surroundings
 from ingestd.core.destinations import DestinationIndex, in_use
 from ingestd.core.matching import JobIndex
 from ingestd.core.messages import Command, Record, SaveUplink
@@ -38,6 +39,8 @@ class Bay:
 
     sighting: Sighting
     attempt: Attempt
+    seen_at: float = 0.0
+    """When the drive was first seen here."""
     tries: int = 0
     failure: Failure | None = None
     load_id: LoadId | None = None
@@ -70,6 +73,8 @@ class Station:
     """Jobs of which a station has claimed a drive that it has not come to the end of."""
     unsaid: Map[str, float] = Map()
     """Messages that wait, by id, and until when: another station may say them first."""
+    surroundings: Surroundings = Surroundings()
+    """What runs here, for the records of custody."""
     heard: Map[str, int] = Map()
     """Ids of the latest messages that any station may say, with the number of their coming."""
 

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from ingestd.core import custody_deeds, outcomes
 from ingestd.core import load as life
-from ingestd.core import outcomes
+from ingestd.core.custody import About, Deed, entry_after
 from ingestd.core.load_events import Admitted, Context, LoadEvent, Matched, Unmatched
 from ingestd.core.matching import FREE_AGAIN, Found, NotFound, match
 from ingestd.core.messages import (
     Command,
     Progressed,
     Record,
+    SaveCustody,
     SaveJob,
     SaveLoad,
     SaveUnsaid,
@@ -22,6 +25,7 @@ from ingestd.core.messages import (
 )
 from ingestd.core.model import (
     Attempt,
+    CustodyHead,
     DriveClaim,
     Health,
     HoldReason,
@@ -32,7 +36,7 @@ from ingestd.core.model import (
     Phase,
     Unsettled,
 )
-from ingestd.core.outgoing import NoticeRefused, Outgoing, Publish
+from ingestd.core.outgoing import DriveReleased, LoadAway, NoticeRefused, Outgoing, Publish
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
 from ingestd.core.station_state import ACTIVE, Decision, Station
 
@@ -171,10 +175,13 @@ class Turn:
         """One event in the life of one load, and what the job makes of it."""
         before = load
         result = life.step(load, event, self._context(load, event))
-        after = result.load
+        deeds = custody_deeds.of_step(load, event, result, self.station.surroundings)
+        after = self.attest(result.load, deeds)
         for body in result.messages:
             number = after.messages + 1
             after = replace(after, messages=number)
+            if isinstance(body, LoadAway | DriveReleased):
+                body = replace(body, custody=after.custody)
             self.record(Publish(subject=after.load_id, number=number, at=self.at, body=body))
         if after is not before:
             self.station = self.station.with_load(after)
@@ -183,6 +190,27 @@ class Turn:
         self.commands.extend(result.commands)
         self._settle(before, after)
         return self.station.loads.get(load.load_id, after)
+
+    def attest(self, load: Load, deeds: Iterable[Deed]) -> Load:
+        """The load, with these at the end of its record of custody. Whoever asks saves the load."""
+        for deed in deeds:
+            about = About(
+                load_id=load.load_id,
+                drive=load.drive,
+                bay=load.bay,
+                station=self.station.limits.station,
+                surroundings=self.station.surroundings,
+            )
+            entry = entry_after(load.custody, deed, about, self.at)
+            self.record(SaveCustody(entry=entry))
+            load = replace(load, custody=entry.head)
+        return load
+
+    def witness(self, load: Load, deed: Deed) -> Load:
+        """Put something that no step of the load tells into its record of custody."""
+        load = self.attest(load, (deed,))
+        self.put_load(load)
+        return load
 
     def _context(self, load: Load, event: LoadEvent) -> Context:
         job_id = event.job_id if isinstance(event, Matched) else load.job_id
@@ -274,8 +302,19 @@ class Turn:
             version = job.version if job is not None else 0
             self.settle_later(job_id, Unsettled(load_id=load.load_id, station=None, version=version))
         continues = before.load_id if before is not None and unended else None
-        matched = Matched(job_id=job_id, drive_index=drive_index, by=by, continues=continues)
+        matched = Matched(
+            job_id=job_id,
+            drive_index=drive_index,
+            by=by,
+            continues=continues,
+            continues_custody=self._custody_of(before) if before is not None and unended else None,
+        )
         return self.apply(load, matched)
+
+    def _custody_of(self, claim: DriveClaim) -> CustodyHead | None:
+        """How far the record of custody of the load that made a claim is known to go."""
+        load = self.station.loads.get(claim.load_id)
+        return load.custody if load is not None else claim.custody
 
     def find_jobs_again(self) -> None:
         """If jobs have changed, look again for the loads that wait for one, until nothing changes."""

@@ -15,6 +15,10 @@ from ingestd.drives.volumes import HeldDrive, RootedVolume, with_tickets
 from ingestd.files import reaching
 from ingestd.ports import CancelToken
 
+WRITE_BLOCKS = ("sealed", "read-only-loop", "read-only-mount")
+"""What a grip lays around a drive: the disk and its partitions refuse writes (BLKROSET), every volume is
+seen through a read-only loop device, and mounted with `mounts.OPTIONS`."""
+
 
 def open_drive(
     privileged: Privileged,
@@ -37,7 +41,7 @@ def open_drive(
         undo.callback(grip.release)
         volumes = [_open_volume(grip, facts, undo, cancel) for facts in grip.probe()]
         found = tuple(volume.facts for volume in volumes)
-        facts = with_tickets(replace(known, volumes=found), volumes, keys)
+        facts = with_tickets(replace(known, volumes=found, write_blocks=WRITE_BLOCKS), volumes, keys)
         must_be_there()
         return HeldDrive(facts, volumes, undo.pop_all(), still_there, grip.drop_caches)
 

@@ -10,11 +10,23 @@ from itertools import islice
 from types import MappingProxyType
 from typing import assert_never
 
-from ingestd.core.messages import Record, SaveJob, SaveLoad, SaveSeen, SaveUnsaid, SaveUplink, Say, Unsay
+from ingestd.core.custody import Entry
+from ingestd.core.messages import (
+    Record,
+    SaveCustody,
+    SaveJob,
+    SaveLoad,
+    SaveSeen,
+    SaveUnsaid,
+    SaveUplink,
+    Say,
+    Unsay,
+)
 from ingestd.core.model import JobRecord, JobStatus, LoadId
 from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard
+from ingestd.journal.custody import CustodyRows
 from ingestd.journal.database import Database
 from ingestd.journal.manifest import SqliteManifest, forget, open_manifest, sweep_forgotten
 from ingestd.journal.outbox import ADDITIONS, Outbox, Statement
@@ -122,6 +134,7 @@ class Journal:
         self._db = database
         self._encode = encode
         self._outbox = Outbox(database)
+        self._custody = CustodyRows(database)
 
     @classmethod
     def open(cls, folder: str, *, encode: Callable[[Publish], bytes]) -> Journal:
@@ -203,6 +216,7 @@ class Journal:
                     done = sql.execute(statement, values)
                     events += done.rowcount if statement in ADDITIONS else 0
             self._outbox.added(events, at)
+            self._custody.added(record.entry for record in records if isinstance(record, SaveCustody))
 
     def _statements(self, record: Record, at: float) -> Iterator[Statement]:
         match record:
@@ -213,6 +227,8 @@ class Journal:
                 body = LOADS.encode(load)
                 mark = _guard(load.load_id, body)
                 yield _SAVE_LOAD, (load.load_id, load.phase.value, load.bay, at, mark, body)
+            case SaveCustody(entry=entry):
+                yield CustodyRows.addition(entry)
             case SaveUplink():
                 body = UPLINKS.encode(record)
                 yield _SAVE_SETTING, ("uplink", _guard("uplink", body), body)
@@ -253,6 +269,20 @@ class Journal:
         """Wait until an event is unsent, for so long at most; whether one is."""
         return self._outbox.wait(timeout_s)
 
+    # -- records of custody -------------------------------------------------------------------
+
+    def custody(self, load_id: LoadId) -> tuple[Entry, ...]:
+        """All that is recorded of this load, in order. Raises JournalError for one that was altered."""
+        return self._custody.of(load_id)
+
+    def custody_lengths(self) -> dict[LoadId, int]:
+        """Every load of which there is a record, with its number of entries."""
+        return self._custody.lengths()
+
+    def custody_changes(self) -> frozenset[LoadId]:
+        """The loads whose records have grown since this was asked last."""
+        return self._custody.take_changes()
+
     # -- manifests ----------------------------------------------------------------------------
 
     def manifest(self, load_id: LoadId) -> SqliteManifest:
@@ -278,7 +308,8 @@ class Journal:
     def prune(self, before: float, keep: Container[LoadId] = ()) -> Pruned:
         """Remove what was sent, acted on or released before that time, a bounded number of each.
 
-        Jobs stay, and so does a released load whose drive is still plugged in, or that is in `keep`.
+        A load takes its manifest and its record of custody along. Jobs stay, and so does a released load
+        whose drive is still plugged in, or that is in `keep`.
         Unused space goes back to the file system. Call it again while it removes `anything`.
         """
         with self._db.transaction() as sql:
@@ -289,6 +320,7 @@ class Journal:
             loads = list(islice((load_id for load_id in old if load_id not in keep), _PRUNED_LOADS))
             for load_id in loads:
                 forget(sql, load_id)
+                CustodyRows.forget(sql, load_id)
                 sql.execute("DELETE FROM loads WHERE load_id = ?", (load_id,))
             rows = sweep_forgotten(sql, _CHUNK_ROWS)
         self._db.give_back(_GIVEN_BACK_PAGES)

@@ -22,6 +22,7 @@ from ingestd.core.snapshot import Picture, picture
 from ingestd.core.station_state import Station
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.loop import LoopDrives
+from ingestd.drives.tools import surroundings
 from ingestd.drives.udev import UdevDrives
 from ingestd.drives.uevents import Uevents, listen
 from ingestd.drives.watch import DriveWatch, Nap, Pause
@@ -34,6 +35,7 @@ from ingestd.runtime.chores import Chores
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.config import Config
 from ingestd.runtime.config_stores import FolderStoreSection, S3StoreSection
+from ingestd.runtime.custody_files import CustodyFiles
 from ingestd.runtime.effects import Effects
 from ingestd.runtime.handlers import Handlers, plain_kind
 from ingestd.runtime.host import Signals
@@ -42,7 +44,7 @@ from ingestd.runtime.notify import Manager
 from ingestd.runtime.privilege import make_privileged
 from ingestd.runtime.reload import changed_keys, fixed_differences, keep_fixed
 from ingestd.runtime.rounds import Rounds
-from ingestd.runtime.status import StatusWriter, make_folders, running
+from ingestd.runtime.status import StatusWriter, custody_folder, make_folders, running
 from ingestd.runtime.vigil import HUNG_S, STOP_SPARE_S, Backstop, Pulse, Vigil
 from ingestd.runtime.watched import Watched
 from ingestd.store.folder import FolderStore
@@ -130,6 +132,7 @@ class App:
         self._clock = clock or Clock()
         self._drives: Drives | None = None
         self._watch: DriveWatch | None = None
+        self._custody: CustodyFiles | None = None
         self._bus_thread: BusThread | None = None
         self._status: StatusWriter | None = None
         self._vigil = Vigil(self._clock)
@@ -150,7 +153,8 @@ class App:
         make_folders(folder)
         with ExitStack() as stack:
             stack.enter_context(running(folder))
-            make_folders(folder, journal_folder(self._config), scratch_folder(self._config))
+            below = journal_folder(self._config), scratch_folder(self._config), custody_folder(folder)
+            make_folders(folder, *below)
             return self._run(stack)
 
     def _run(self, stack: ExitStack) -> int:
@@ -270,6 +274,9 @@ class App:
         self._status = StatusWriter(config.station.state_folder, self._look, self._trouble)
         self._status.start()
         stack.callback(self._status.stop)
+        self._custody = CustodyFiles(custody_folder(config.station.state_folder), journal, self._broken)
+        self._custody.start()
+        stack.callback(self._custody.stop)
         self._exposition = self._exposed(stack, journal, self._watch, self._bus_thread)
 
     def _exposed(
@@ -300,6 +307,7 @@ class App:
             journal,
             keep_days=lambda: self._config.station.keep_records_days,
             keep_loads=lambda: self.loop.station.loads,
+            pruned=self._custody_pruned,
             broken=self._broken,
             clock=self._clock,
         )
@@ -325,12 +333,17 @@ class App:
         )
         self._manager.ready()
         try:
-            first = StationStarted(at=self._clock.now(), sightings=sightings)
+            here = surroundings(__version__)
+            first = StationStarted(at=self._clock.now(), sightings=sightings, surroundings=here)
             in_time = self.loop.run(first, self._stop_within_s)
         finally:
             self._bus_thread.stop(within_s=2.0)
         logs.get().info("station_stopped", in_time=in_time)
         return 0
+
+    def _custody_pruned(self) -> None:
+        if self._custody is not None:
+            self._custody.look_over()
 
     def _encode(self, publish: Publish) -> bytes:
         return codec.encode(publish, station=self._config.station.name)
@@ -420,8 +433,9 @@ class App:
         assert self._watch is not None, "the loop runs after everything has been built"
         assert self._bus_thread is not None, "the loop runs after everything has been built"
         assert self._status is not None, "the loop runs after everything has been built"
+        assert self._custody is not None, "the loop runs after everything has been built"
         if not self._signals.stop:
-            self._look_after_threads(self._watch, self._bus_thread, self._status)
+            self._look_after_threads(self._watch, self._bus_thread, self._status, self._custody)
         self._manager.turn(lambda limit_s: self._signals.stop or self._vigil.moves(limit_s), self._in_a_line)
         if self._pending:
             return self._pending.pop(0)
@@ -436,9 +450,12 @@ class App:
             self._manager.ready()
         return None
 
-    def _look_after_threads(self, watch: DriveWatch, bus: BusThread, status: StatusWriter) -> None:
+    def _look_after_threads(
+        self, watch: DriveWatch, bus: BusThread, status: StatusWriter, custody: CustodyFiles
+    ) -> None:
         """A dead thread ends the daemon, which would be deaf without it; one that hangs is told of."""
-        for name, thread in (("drive-watch", watch), ("bus", bus), ("status", status)):
+        threads = (("drive-watch", watch), ("bus", bus), ("status", status), ("custody", custody))
+        for name, thread in threads:
             if not thread.alive:
                 self._broken(JournalError(f"the thread {name} of the daemon has died; see the log above"))
         drives_s = max(HUNG_S, 3 * self._config.drives.look_every_s)

@@ -27,13 +27,16 @@ class Chores:
         keep_loads: Callable[[], Container[LoadId]],
         broken: Callable[[JournalError], None],
         clock: Clock,
+        pruned: Callable[[], None] = lambda: None,
         every_s: float = _EVERY_S,
     ) -> None:
+        """`pruned` is told after loads were removed."""
         self._journal = journal
         self._keep_days = keep_days
         self._keep_loads = keep_loads
         self._broken = broken
         self._clock = clock
+        self._pruned = pruned
         self._every_s = every_s
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="chores", daemon=True)
@@ -68,4 +71,5 @@ class Chores:
             if self._stop.wait(_BREATH_S):
                 return
         if loads:
+            self._pruned()
             logs.get().info("records_pruned", loads=loads)

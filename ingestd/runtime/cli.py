@@ -12,6 +12,7 @@ from ingestd.ports import JournalError, PortError
 from ingestd.runtime import status
 from ingestd.runtime.commands import (
     bench,
+    custody,
     daemon,
     drives,
     foretell,
@@ -25,7 +26,7 @@ from ingestd.runtime.commands import (
 from ingestd.runtime.commands.common import DEFAULT_CONFIG, FAILED, OK, REFUSED, Command
 from ingestd.runtime.config import ConfigError
 
-GROUPS = (daemon, look, drives, foretell, bench, tell, inspect, ticket, schema, helper)
+GROUPS = (daemon, look, drives, foretell, bench, tell, custody, inspect, ticket, schema, helper)
 """In the order in which the commands are listed."""
 
 

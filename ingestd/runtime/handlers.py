@@ -258,6 +258,7 @@ class Handlers:
             self._manifest(command, token),
             token,
             self._clock.now,
+            self._journal.custody(command.load_id),
         )
         if isinstance(result, ProofMismatch):
             return ProofFailed(

@@ -32,6 +32,10 @@ def status_path(state_folder: str) -> str:
     return os.path.join(state_folder, "status.json")
 
 
+def custody_folder(state_folder: str) -> str:
+    return os.path.join(state_folder, "custody")
+
+
 def _lock_path(state_folder: str) -> str:
     return os.path.join(state_folder, "running.lock")
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
+from ingestd.core.custody import Entry
 from ingestd.core.messages import Prove
 from ingestd.core.model import Ledger, ProofLevel, Receipt
 from ingestd.core.names import printable
@@ -61,11 +62,16 @@ class Prover:
         self._paths: list[str] = []
 
     def run(
-        self, records: Records, station: str, scratch_folder: str, now: Callable[[], float]
+        self,
+        records: Records,
+        station: str,
+        scratch_folder: str,
+        now: Callable[[], float],
+        custody: Sequence[Entry] = (),
     ) -> Receipt | ProofMismatch:
-        """The receipt, once it and the manifest lie beside the data; or what is not as it was stored.
+        """The receipt, once it and the other records lie beside the data; or what is not as it was stored.
 
-        Proving again writes both anew. Raises Cancelled, JournalError and PortError.
+        Proving again writes all of them anew. Raises Cancelled, JournalError and PortError.
         """
         ledger = self._manifest.ledger()
         if ledger.pending_files or ledger.failed_files:
@@ -86,8 +92,9 @@ class Prover:
                 files_read_back=len(self._read_back),
                 bytes_read_back=sum(self._read_back.values()),
                 proved_at=now(),
+                custody=custody,
             )
-            records.put(listing, receipt)
+            records.put(listing, custody, receipt)
         return receipt
 
     def _chosen(self, files: int) -> frozenset[int] | None:

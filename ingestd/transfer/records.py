@@ -1,4 +1,5 @@
-"""The two records of a proof that lie beside the data: the list of checksums, and the receipt."""
+"""The records of a proof that lie beside the data: the list of checksums, the record of custody as far as
+it goes, and the receipt."""
 
 from __future__ import annotations
 
@@ -13,7 +14,8 @@ from datetime import UTC, datetime
 from types import TracebackType
 
 from ingestd.core.checksum_lines import gnu_line
-from ingestd.core.layout import manifest_key, receipt_key
+from ingestd.core.custody import Entry
+from ingestd.core.layout import custody_key, manifest_key, receipt_key
 from ingestd.core.messages import Prove
 from ingestd.core.model import Destination, Ledger, LoadId, Receipt
 from ingestd.ports import CancelToken, Pace, PortError, ResourcesExhausted, Store, StoredFile, Upload
@@ -102,21 +104,24 @@ class Records:
         self._pace = pace
         self._part_bytes = part_bytes
         self.manifest_key = manifest_key(destination, load_id)
+        self.custody_key = custody_key(destination, load_id)
         self.receipt_key = receipt_key(destination, load_id)
 
-    def put(self, listing: ManifestFile, receipt: Receipt) -> None:
-        """Store both, the receipt last. What an earlier proof of this load left is replaced."""
+    def put(self, listing: ManifestFile, custody: Sequence[Entry], receipt: Receipt) -> None:
+        """Store all of them, the receipt last. What an earlier proof of this load left is replaced."""
         if listing.size_bytes <= _WHOLE_MAX_BYTES:
             body = bytearray(listing.size_bytes)
             listing.read_into(memoryview(body), 0)
             self._replace(self.manifest_key, bytes(body))
         else:
             self._put_long(listing)
+        if custody:
+            self._replace(self.custody_key, b"".join(entry.line + b"\n" for entry in custody))
         self._replace(self.receipt_key, receipt_json(receipt))
 
     def remove(self) -> None:
-        """Take both away, the receipt first. Absent is fine."""
-        for key in (self.receipt_key, self.manifest_key):
+        """Take them away, the receipt first. Absent is fine."""
+        for key in (self.receipt_key, self.custody_key, self.manifest_key):
             persistently(self._cancel, self._store.remove, key)
 
     def _replace(self, key: bytes, body: bytes) -> None:
@@ -154,6 +159,7 @@ def receipt_of(
     files_read_back: int,
     bytes_read_back: int,
     proved_at: float,
+    custody: Sequence[Entry] = (),
 ) -> Receipt:
     """The receipt of a load all of whose files were found in the store."""
     job, drive = command.job, command.facts.identity
@@ -178,6 +184,7 @@ def receipt_of(
         bytes_read_back=bytes_read_back,
         proved_at=proved_at,
         replayed=tuple(volume.name for volume in command.facts.volumes if volume.replayed),
+        custody=custody[-1].head if custody else None,
     )
 
 

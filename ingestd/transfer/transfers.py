@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from ingestd.core.custody import Entry
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
 from ingestd.core.model import FileFault, Health, Ledger, LoadId, Receipt
 from ingestd.ports import CancelToken, Manifest, OpenDrive, Pace, ReadInto, Store
@@ -108,8 +109,10 @@ class Transfers:
         manifest: Manifest,
         cancel: CancelToken,
         now: Callable[[], float],
+        custody: Sequence[Entry] = (),
     ) -> Receipt | ProofMismatch:
-        """The receipt, stored beside the data together with the manifest; or what the store lacks."""
+        """The receipt, stored beside the data together with the manifest and the record of custody; or what
+        the store lacks."""
         governor, flow = self._means.governor, command.load_id
         self._patience.pop(flow, None)
         records = Records(
@@ -122,7 +125,7 @@ class Transfers:
         )
         with governor.registered(flow, command.job.priority):
             prover = Prover(command, store, manifest, self._means.senders, cancel)
-            return prover.run(records, station, self._scratch_folder, now)
+            return prover.run(records, station, self._scratch_folder, now, custody)
 
     def take_back(
         self, command: TakeBack, store: Store, manifest: Manifest, cancel: CancelToken

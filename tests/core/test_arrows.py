@@ -25,6 +25,7 @@ PURE = frozenset(
         "hashlib",
         "immutables",
         "itertools",
+        "json",
         "math",
         "operator",
         "re",

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import random
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from ingestd.core.custody import Entry
 from ingestd.core.messages import (
     Identify,
     JobAmended,
@@ -22,6 +25,7 @@ from ingestd.core.outgoing import (
     JobFailed,
     JobLoaded,
     JobWithdrawalCompleted,
+    LoadAway,
     LoadClaimed,
     LoadFinished,
     NoticeRefused,
@@ -35,6 +39,10 @@ from tests.support.harbour import LEASE_S, Drive, Harbour, Pier
 JOB = JobId("kelp-0412")
 BAY = BayName("bay-1")
 RNG = random.Random(1)
+
+
+def _read(entry: Entry) -> dict[str, Any]:
+    return dict(json.loads(entry.line))
 
 
 class Pair:
@@ -172,6 +180,16 @@ def test_a_drive_that_was_pulled_is_free_for_others_and_its_own_load_asks_again(
     pair.plug(pair.other, pair.drive())
     (claim,) = [m.body for m in pair.other.outbox if isinstance(m.body, LoadClaimed)]
     assert claim.continues == before.load_id
+    # Its record of custody takes up that of the load before.
+    away = next(m.body for _, m in pair.harbour.log.records if isinstance(m.body, LoadAway))
+    matched = next(e for e in map(_read, pair.other.custody) if e["action"] == "matched")
+    assert away.custody is not None
+    assert matched["details"]["continues"] == before.load_id
+    assert matched["details"]["continues_custody"] == {
+        "entries": away.custody.entries,
+        "sha256": away.custody.sha256,
+    }
+    assert _read(pair.one.custody[-1])["sha256"] == away.custody.sha256
     pair.talk()
     assert pair.load(pair.other).phase is Phase.SURVEYING
     # It was brought back to the first station all the same: there it waits.

@@ -58,10 +58,16 @@ def test_every_command_is_shown_and_no_other() -> None:
     assert shown == set(commands())
 
 
+def help_of(parser: argparse.ArgumentParser) -> str:
+    """Of a command and of all that it is divided into."""
+    below = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
+    return "\n".join([parser.format_help(), *(help_of(p) for a in below for p in a.choices.values())])
+
+
 def test_every_option_that_is_shown_exists() -> None:
     lines = re.findall(r"^ingestd (\w+)([^#&\n]*)", README.read_text(), re.MULTILINE)
     for name, rest in lines:
-        options = commands()[name].format_help()
+        options = help_of(commands()[name])
         for option in re.findall(r"--\w+", rest):
             assert option in options, f"ingestd {name} {option}"
 

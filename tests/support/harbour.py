@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ingestd.core import station as core
+from ingestd.core.custody import Entry
 from ingestd.core.messages import (
     Cancel,
     Close,
@@ -34,6 +35,7 @@ from ingestd.core.messages import (
     ProofFailed,
     Prove,
     Proved,
+    SaveCustody,
     SaveJob,
     SaveLoad,
     SaveSeen,
@@ -130,6 +132,7 @@ class Pier:
         self.unsaid: dict[str, tuple[Publish, float]] = {}
         self.said: set[str] = set()
         self.outbox: deque[Publish] = deque()
+        self.custody: list[Entry] = []
         self.heard = self.noticed = 0
         self.plugged: dict[BayName, tuple[Sighting, Drive]] = {}
         self.cut_off = False
@@ -170,6 +173,8 @@ class Pier:
                 self.jobs[record.record.job_id] = record.record
             case SaveLoad():
                 self.loads[record.load.load_id] = record.load
+            case SaveCustody():
+                self.custody.append(record.entry)
             case SaveSeen():
                 self.seen[record.station] = record.at
             case SaveUnsaid():

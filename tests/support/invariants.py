@@ -15,6 +15,8 @@ from typing import Protocol
 from immutables import Map
 
 from ingestd.core import station as core
+from ingestd.core.custody import Entry
+from ingestd.core.custody_check import check
 from ingestd.core.messages import (
     Cancel,
     DriveAssigned,
@@ -24,6 +26,7 @@ from ingestd.core.messages import (
     Identify,
     LimitsChanged,
     Proved,
+    SaveCustody,
     SaveJob,
     SaveLoad,
     StartTimer,
@@ -41,7 +44,7 @@ from ingestd.core.model import (
     Phase,
     Severity,
 )
-from ingestd.core.outgoing import JobFailed, JobLoaded, LoadAway, LoadHeld, Outgoing, Publish
+from ingestd.core.outgoing import DriveReleased, JobFailed, JobLoaded, LoadAway, LoadHeld, Outgoing, Publish
 from ingestd.core.phases import Away, Held, Load, Loading, Proving, Releasing, Surveying
 from ingestd.core.station_state import ACTIVE
 from tests.support.wellformed import EFFECTS, complaints
@@ -76,6 +79,7 @@ class Watch:
     proved: set[LoadId] = field(default_factory=set)
     loaded: set[JobId] = field(default_factory=set)
     failed: set[tuple[JobId, int]] = field(default_factory=set)
+    custody: dict[LoadId, list[Entry]] = field(default_factory=dict)
     loads_max: int | None = None
     assigned: bool = False
     """Whether a person has ever said whose a drive is; then drives may look alike and have two jobs."""
@@ -91,7 +95,23 @@ class Watch:
             active = sum(load.phase in ACTIVE for load in before.loads.values())
             self.loads_max = max(active, decision.station.limits.loads_max)
         self._see_messages(event, decision)
+        self._see_custody(decision)
         self._see_commands(decision, effects)
+
+    def _see_custody(self, decision: core.Decision) -> None:
+        """Records grow by what is committed with the loads, and what is told of them is where they are."""
+        for record in decision.records:
+            if isinstance(record, SaveCustody):
+                self.custody.setdefault(record.entry.load_id, []).append(record.entry)
+            elif isinstance(record, SaveLoad):
+                entries = self.custody[record.load.load_id]
+                assert record.load.custody == entries[-1].head, f"not where its record is: {record.load}"
+            elif isinstance(record, Publish) and isinstance(record.body, LoadAway | DriveReleased):
+                entries = self.custody[record.body.load_id]
+                assert record.body.custody == entries[-1].head, f"not the end of the record: {record}"
+                checked = check([e.line + b"\n" for e in entries], entries[-1].sha256)
+                assert checked.problems == (), checked
+                assert checked.closed == isinstance(record.body, DriveReleased), checked
 
     def _see_messages(self, event: Event, decision: core.Decision) -> None:
         saved: dict[LoadId, Load] = {

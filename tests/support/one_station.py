@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 from ingestd.core import station as core
+from ingestd.core.custody import Entry
 from ingestd.core.messages import (
     Cancel,
     Close,
@@ -38,6 +39,7 @@ from ingestd.core.messages import (
     Proved,
     Recheck,
     Rechecked,
+    SaveCustody,
     SaveJob,
     SaveLoad,
     SaveUplink,
@@ -89,6 +91,7 @@ class Journal:
     loads: dict[LoadId, Load] = field(default_factory=dict)
     uplink: SaveUplink | None = None
     told: list[Publish] = field(default_factory=list)
+    custody: list[Entry] = field(default_factory=list)
 
     def commit(self, decision: core.Decision) -> None:
         for record in decision.records:
@@ -99,6 +102,8 @@ class Journal:
                     self.loads[record.load.load_id] = record.load
                 case SaveUplink():
                     self.uplink = record
+                case SaveCustody():
+                    self.custody.append(record.entry)
                 case Publish():
                     self.told.append(record)
 

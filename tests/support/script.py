@@ -4,17 +4,21 @@
     do bay-1 identify #1
 
 `say` is a message with its number within its load, `do` a command with its attempt, `now` the phase of
-a load that has changed, `job` a status that has. Lines that begin with `#` are for the reader.
+a load that has changed, `job` a status that has; `record` is what was added to a drive's record of
+custody. Lines that begin with `#` are for the reader.
 """
 
 from __future__ import annotations
 
+import json
 import shlex
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import fields
 from enum import Enum
+from itertools import groupby
 from typing import Any
 
+from ingestd.core.custody import Entry
 from ingestd.core.line import Cap
 from ingestd.core.messages import (
     Cancel,
@@ -51,7 +55,7 @@ from tests.support.one_station import Quay
 
 Words = Mapping[str, str]
 
-_DULL = ("load_id", "drive", "tenant", "station", "receipt")
+_DULL = ("load_id", "drive", "tenant", "station", "receipt", "custody")
 """Fields of messages that every story would only repeat."""
 
 _FAULTS = {
@@ -62,9 +66,9 @@ _FAULTS = {
 }
 
 
-def retold(text: str) -> str:
+def retold(text: str, quay: Quay | None = None) -> str:
     """The same story with the answers that the station gives now."""
-    quay, blocks = Quay(), []
+    quay, blocks = quay or Quay(), []
     for block in text.strip().split("\n\n"):
         lines = [line for line in block.splitlines() if line.startswith(("#", ">"))]
         for line in lines:
@@ -80,9 +84,11 @@ def _step(quay: Quay, line: str) -> Iterator[str]:
     plain = [word for word in rest if "=" not in word]
     named = dict(word.split("=", 1) for word in rest if "=" in word)
     loads, jobs, told = dict(quay.station.loads), dict(quay.station.jobs), len(quay.journal.told)
+    recorded = len(quay.journal.custody)
     _VERBS[verb](quay, plain, named)
     yield from (f"say {_message(record)}" for record in quay.journal.told[told:])
     yield from (f"do {_whose(quay, command)}{_command(command)}" for command in quay.commands)
+    yield from _records(quay.journal.custody[recorded:])
     for load in quay.station.in_order():
         if _place(load) != _place(loads.get(load.load_id)):
             yield f"now {_place(load)}"
@@ -93,6 +99,18 @@ def _step(quay: Quay, line: str) -> Iterator[str]:
         before = jobs.get(job_id)
         if before is None or before.status is not quay.station.jobs[job_id].status:
             yield f"job {job_id} {quay.station.jobs[job_id].status}"
+
+
+def _records(entries: Sequence[Entry]) -> Iterator[str]:
+    """The actions recorded of each drive, with whose word it was if it was a person's."""
+    for load_id, of_load in groupby(entries, key=lambda entry: entry.load_id):
+        lines = [json.loads(entry.line) for entry in of_load]
+        actions = (
+            f"{line['action']} by {line['operator']}" if "operator" in line else line["action"]
+            for line in lines
+        )
+        bay = load_id.split(".")[1]
+        yield f"record {bay} {', '.join(actions)}"
 
 
 # -- what happens ----------------------------------------------------------------------------------

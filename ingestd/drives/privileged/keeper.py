@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 from ingestd.core.model import BayName, VolumeFacts, VolumeFlaw
 from ingestd.drives import block, mounts, overlay, smart
-from ingestd.drives.file_systems import ACCEPTED, WITH_LOG
+from ingestd.drives.file_systems import ACCEPTED, WITH_LOG, driver_for
 from ingestd.drives.overlay import Scratch
 from ingestd.drives.privileged import claims, tidying
 from ingestd.drives.privileged.verbs import BayOf, DeviceName, Mounted
@@ -238,7 +238,8 @@ class HeldGrip:
             self._buffered.append(window.fd)
             undo_root.pop_all()
             self._way_back.enter_context(undo.pop_all())
-        return Mounted(facts, volume.root_fd)
+        driver = driver_for(facts.file_system).name if facts.file_system is not None else None
+        return Mounted(replace(facts, driver=driver), volume.root_fd)
 
     def open_below(self, folder_fd: int, name: bytes, *, look: bool = False) -> int:
         status = os.fstat(folder_fd)

@@ -1,0 +1,164 @@
+"""`ingestd custody`: the record of what was done with a drive, shown, exported and checked."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import re
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, BinaryIO
+
+from ingestd.core.custody_check import LINE_BYTES_MAX, PROBLEMS_MAX, Checked, check
+from ingestd.core.names import counted
+from ingestd.runtime import config, show_custody, status
+from ingestd.runtime.commands.common import FAILED, OK, REFUSED, Adder
+from ingestd.runtime.custody_files import SUFFIX, path_of
+
+_HEAD = re.compile("[0-9a-f]{64}")
+
+
+def add(command: Adder) -> None:
+    parser = command("custody", _missing, "show, export or check the record of what was done with a drive")
+    parser.set_defaults(usage=parser)
+    below = parser.add_subparsers(title="what to do with it", metavar="WHAT")
+    sub = below.add_parser("show", help="what was done with the drive of a load; without LOAD, all records")
+    sub.add_argument("load", metavar="LOAD", nargs="?", help="the id of the load, as ingestd status has it")
+    sub.add_argument("--json", action="store_true", help="the same as JSON")
+    _config(sub)
+    sub.set_defaults(command=_show)
+    sub = below.add_parser("export", help="write the record to standard output, as it is to be checked")
+    sub.add_argument("load", metavar="LOAD")
+    _config(sub)
+    sub.set_defaults(command=_export)
+    sub = below.add_parser("verify", help="find every edit, removal, insertion and exchange in an export")
+    sub.add_argument("file", metavar="FILE", help="the export; - for standard input")
+    sub.add_argument(
+        "--head",
+        metavar="HASH",
+        help="what the last entry's sha256 must be, from ingest.drive.released or from the receipt",
+    )
+    _config(sub)
+    sub.set_defaults(command=_verify)
+
+
+def _config(parser: argparse.ArgumentParser) -> None:
+    """The same option behind the word that says what to do; what comes last counts."""
+    parser.add_argument("--config", metavar="FILE", default=argparse.SUPPRESS, help="configuration file")
+
+
+def _missing(options: argparse.Namespace) -> int:
+    options.usage.print_usage(sys.stderr)
+    return REFUSED
+
+
+# -- the records of this station -------------------------------------------------------------------
+
+
+def _show(options: argparse.Namespace) -> int:
+    folder = status.custody_folder(config.read(options.config).station.state_folder)
+    if options.load is None:
+        rows = [_summary(name.removesuffix(SUFFIX), _entries(folder, name)) for name in _names(folder)]
+        print(json.dumps(rows, indent=2) if options.json else "\n".join(show_custody.summaries(rows)))
+        return OK
+    body = _record(folder, options.load)
+    if body is None:
+        return FAILED
+    entries = [json.loads(line) for line in body.splitlines()]
+    print(json.dumps(entries, indent=2) if options.json else "\n".join(show_custody.record(entries)))
+    return OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    body = _record(status.custody_folder(config.read(options.config).station.state_folder), options.load)
+    if body is None:
+        return FAILED
+    sys.stdout.buffer.write(body)
+    sys.stdout.buffer.flush()
+    return OK
+
+
+def _names(folder: str) -> Sequence[str]:
+    with _readable(folder), contextlib.suppress(FileNotFoundError):
+        return sorted(name for name in os.listdir(folder) if name.endswith(SUFFIX) and name[0] != ".")
+    return ()
+
+
+def _entries(folder: str, name: str) -> list[Mapping[str, Any]]:
+    with open(os.path.join(folder, name), "rb") as file:
+        return [json.loads(line) for line in file]
+
+
+def _summary(load_id: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    last = entries[-1]
+    return {
+        "load_id": load_id,
+        "drive": entries[0]["drive"],
+        "entries": len(entries),
+        "at": last["at"],
+        "action": last["action"],
+        "sha256": last["sha256"],
+    }
+
+
+def _record(folder: str, load_id: str) -> bytes | None:
+    """The record of a load; None, having said so, where there is none."""
+    try:
+        with _readable(folder), open(path_of(folder, os.path.basename(load_id)), "rb") as file:
+            return file.read()
+    except FileNotFoundError:
+        print(
+            f"ingestd: there is no record of a load {load_id} here; `ingestd custody show` lists those there "
+            "are. They are kept as long as the load's other records (station.keep_records_days)",
+            file=sys.stderr,
+        )
+        return None
+
+
+@contextlib.contextmanager
+def _readable(folder: str) -> Iterator[None]:
+    """Says in words that this user may not look."""
+    try:
+        yield
+    except PermissionError:
+        raise status.StateFolderUnusable(
+            f"{folder} may not be read by you: join the group of the daemon's user, or use sudo"
+        ) from None
+
+
+# -- checking --------------------------------------------------------------------------------------
+
+
+def _verify(options: argparse.Namespace) -> int:
+    head = options.head.strip().lower() if options.head is not None else None
+    if head is not None and not _HEAD.fullmatch(head):
+        print("ingestd: --head: a head is the 64 hexadecimal digits of a SHA-256", file=sys.stderr)
+        return REFUSED
+    try:
+        checked = _checked(options.file, head)
+    except OSError as error:
+        print(f"ingestd: {options.file}: cannot be read: {error.strerror}", file=sys.stderr)
+        return REFUSED
+    for problem in checked.problems[:PROBLEMS_MAX]:
+        print(f"{options.file}: {problem}", file=sys.stderr)
+    if len(checked.problems) > PROBLEMS_MAX:
+        more = len(checked.problems) - PROBLEMS_MAX
+        print(f"{options.file}: and {counted(more, 'more problem', 'more problems')}", file=sys.stderr)
+    if checked.problems:
+        return FAILED
+    print("\n".join(show_custody.sound(checked, head_given=head is not None)))
+    return OK
+
+
+def _checked(path: str, head: str | None) -> Checked:
+    if path == "-":
+        return check(_lines(sys.stdin.buffer), head)
+    with open(path, "rb") as file:
+        return check(_lines(file), head)
+
+
+def _lines(file: BinaryIO) -> Iterator[bytes]:
+    """The lines of a file; of a longer one than there are, a piece."""
+    return iter(lambda: file.readline(LINE_BYTES_MAX + 1), b"")
