@@ -6,7 +6,7 @@ import hashlib
 import json
 import random
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingestd.core import station as core
 from ingestd.core.custody import (
     FORMAT,
     NOTHING_BEFORE,
@@ -30,7 +31,7 @@ from ingestd.core.custody import (
     hash_of,
 )
 from ingestd.core.custody_check import LINE_BYTES_MAX, check
-from ingestd.core.messages import StationStarted
+from ingestd.core.messages import SaveCustody, StationStarted
 from ingestd.core.model import BayName, CustodyHead, DriveIdentity, FailureKind, LoadId
 from tests.support import values as v
 from tests.support.one_station import Quay
@@ -381,6 +382,20 @@ def test_a_store_that_is_down_for_a_week_adds_one_entry() -> None:
         quay.failed("bay-1", FailureKind.STORE_UNREACHABLE)
         quay.fire("retry")
     assert actions(quay)[before:] == ["work-failed"]
+
+
+def test_a_load_of_an_older_version_gets_a_record_from_then_on() -> None:
+    quay = Quay()
+    quay.announce(v.job()).plug("bay-1").surveyed("bay-1")
+    loads = tuple(replace(load, custody=None) for load in quay.journal.loads.values())
+    jobs = tuple(quay.journal.jobs.values())
+    station = core.restored(quay.limits, jobs, loads, None)
+    decision = core.step(station, StationStarted(at=quay.at, sightings=tuple(quay.plugged.values())))
+    made = [record.entry for record in decision.records if isinstance(record, SaveCustody)]
+    checked = check([entry.line + b"\n" for entry in made], made[-1].sha256)
+    assert checked.problems == ()
+    first = json.loads(made[0].line)
+    assert (first["action"], first["drive"]["serial"]) == ("daemon-started", "HQ7K2M9A")
 
 
 def test_versions_of_what_runs_here_are_in_the_record() -> None:

@@ -122,6 +122,26 @@ def test_a_failure_is_recorded_without_the_names_of_files(quay: Station) -> None
     assert not list(visit.folder.glob(".ingest/*"))
 
 
+def test_a_drive_whose_data_is_taken_back_after_its_release_has_a_second_one(quay: Station) -> None:
+    first, second = Visit(quay, FILES), Visit(quay, {b"other.enc": sealed(1000, 5)})
+    quay.announce(first.job_id, first.serial, second.serial)
+    wait_for(lambda: not list((quay.spool / "notices").glob("*.json")), what="the notice taken")
+    first.plug()
+    released = first.released()
+    assert list(first.folder.glob(".ingest/*.custody.jsonl"))
+    before = closed(quay, released["load_id"])
+    quay.withdraw(first.job_id)
+    again = first.released(2)
+    assert again["custody"]["entries"] > released["custody"]["entries"]
+    assert not list(first.folder.glob(".ingest/*"))
+    wait_for(lambda: len(closed(quay, released["load_id"])) > len(before), what="the second release")
+    entries = closed(quay, released["load_id"])
+    assert entries[: len(before)] == before
+    rest = [entry["action"] for entry in entries[len(before) :]]
+    assert rest == ["withdrawn", "concluded", "taking-back-begun", "taken-back", "released"]
+    assert again["custody"]["sha256"] == entries[-1]["sha256"]
+
+
 def test_records_are_shown_to_people(quay: Station) -> None:
     visit = Visit(quay, FILES).announce().plug()
     released = visit.released()

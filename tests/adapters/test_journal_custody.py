@@ -1,0 +1,175 @@
+"""Records of custody in the journal, and the files that are made of them."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from structlog.testing import capture_logs
+
+from ingestd.core.custody import About, Action, Deed, Entry, Surroundings, entry_after
+from ingestd.core.messages import SaveCustody
+from ingestd.core.model import BayName, CustodyHead, DriveIdentity, LoadId
+from ingestd.journal.database import FILE_NAME
+from ingestd.journal.journal import Journal
+from ingestd.ports import JournalError
+from ingestd.runtime.custody_files import CustodyFiles
+from tests.support.daemon import wait_for
+from tests.support.journals import event, open_journal, save_load
+
+LOAD = LoadId("quay-03.bay-1.20310517T082000250Z")
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    opened = open_journal(tmp_path)
+    yield opened
+    opened.close()
+
+
+def entries(count: int, load_id: LoadId = LOAD) -> list[Entry]:
+    about = About(
+        load_id=load_id,
+        drive=DriveIdentity(serial="KELP000001"),
+        bay=BayName("bay-1"),
+        station="quay-03",
+        surroundings=Surroundings(),
+    )
+    made: list[Entry] = []
+    head: CustodyHead | None = None
+    for number in range(count):
+        action = Action.PLUGGED_IN if number == 0 else Action.SURVEYED
+        made.append(entry_after(head, Deed(action=action), about, 1.0 + number))
+        head = made[-1].head
+    return made
+
+
+def saved(some: list[Entry]) -> list[SaveCustody]:
+    return [SaveCustody(entry=entry) for entry in some]
+
+
+def test_entries_survive_in_their_order(journal: Journal, tmp_path: Path) -> None:
+    made = entries(5)
+    journal.commit([*saved(made[:2]), event(1)], at=1.0)
+    journal.commit(saved(made[2:]), at=2.0)
+    assert journal.custody(LOAD) == tuple(made)
+    journal.close()
+    again = open_journal(tmp_path)
+    assert again.custody(LOAD) == tuple(made)
+    assert again.custody_lengths() == {LOAD: 5}
+    assert again.custody(LoadId("another")) == ()
+    again.close()
+
+
+def test_an_entry_is_committed_with_its_decision_or_not_at_all(journal: Journal) -> None:
+    made = entries(2)
+    journal.commit(saved(made[:1]), at=1.0)
+    journal.custody_changes()
+    with pytest.raises(JournalError):
+        journal.commit([*saved(made[1:]), event(1), *saved(made[:1])], at=2.0)
+    assert journal.custody(LOAD) == tuple(made[:1])
+    assert journal.outbox(10) == []
+    assert journal.custody_changes() == frozenset()
+
+
+def test_what_has_grown_is_told_once(journal: Journal) -> None:
+    journal.commit(saved(entries(2)), at=1.0)
+    assert journal.custody_changes() == {LOAD}
+    assert journal.custody_changes() == frozenset()
+
+
+def test_a_record_goes_with_its_load_and_no_sooner(journal: Journal) -> None:
+    over, plugged, going_on = LoadId("over"), LoadId("plugged"), LoadId("going-on")
+    for load_id in (over, plugged, going_on):
+        journal.commit(saved(entries(3, load_id)), at=1.0)
+    journal.commit([save_load(over, released=True, bay=None), save_load(plugged, released=True)], at=10.0)
+    journal.commit([save_load(going_on)], at=10.0)
+    assert not journal.prune(before=10.0).loads
+    assert set(journal.custody_lengths()) == {over, plugged, going_on}
+    assert journal.prune(before=20.0).loads == 1
+    assert set(journal.custody_lengths()) == {plugged, going_on}
+    assert len(journal.custody(plugged)) == 3
+
+
+def test_a_record_that_was_altered_in_the_journal_is_not_given_out(journal: Journal, tmp_path: Path) -> None:
+    made = entries(3)
+    journal.commit(saved(made), at=1.0)
+    journal.close()
+    with sqlite3.connect(tmp_path / FILE_NAME) as sql:
+        line = made[1].line.replace(b"quay-03", b"quay-04")
+        sql.execute("UPDATE custody SET line = ? WHERE number = 2", (line,))
+    sql.close()
+    again = open_journal(tmp_path)
+    with pytest.raises(JournalError, match=f"the record of custody of load {LOAD} is not what was written"):
+        again.custody(LOAD)
+    again.close()
+
+
+def raised(error: JournalError) -> None:
+    raise error
+
+
+# -- files -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    made = tmp_path / "custody"
+    made.mkdir()
+    return made
+
+
+def written(some: list[Entry]) -> bytes:
+    return b"".join(entry.line + b"\n" for entry in some)
+
+
+def test_files_follow_the_journal(journal: Journal, folder: Path) -> None:
+    made = entries(4)
+    journal.commit(saved(made[:2]), at=1.0)
+    files = CustodyFiles(str(folder), journal, raised, every_s=0.01)
+    files.start()
+    path = folder / f"{LOAD}.jsonl"
+    wait_for(lambda: path.exists() and path.read_bytes() == written(made[:2]), what="two entries")
+    journal.commit(saved(made[2:]), at=2.0)
+    files.stop()
+    assert path.read_bytes() == written(made)
+
+
+def test_files_whose_load_is_gone_go_too(journal: Journal, folder: Path) -> None:
+    journal.commit([*saved(entries(2)), save_load(LOAD, released=True, bay=None)], at=1.0)
+    files = CustodyFiles(str(folder), journal, raised)
+    files.write()
+    (folder / ".half.jsonl.1.tmp").write_bytes(b"{")
+    assert journal.prune(before=10.0).loads == 1
+    files.write()
+    assert (folder / f"{LOAD}.jsonl").exists()
+    files.look_over()
+    files.write()
+    assert list(folder.iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_written_to_is_told_once_and_tried_again(
+    journal: Journal, folder: Path
+) -> None:
+    journal.commit(saved(entries(2)), at=1.0)
+    files = CustodyFiles(str(folder), journal, raised)
+    folder.rmdir()
+    with capture_logs() as lines:
+        files.write()
+        files.write()
+    assert [line["event"] for line in lines] == ["custody_not_written"]
+    folder.mkdir()
+    files.write()
+    assert (folder / f"{LOAD}.jsonl").read_bytes() == written(entries(2))
+
+
+def test_a_broken_journal_is_told(journal: Journal, folder: Path) -> None:
+    told = threading.Event()
+    files = CustodyFiles(str(folder), journal, lambda _: told.set(), every_s=0.01)
+    journal.close()
+    files.start()
+    assert told.wait(5)
+    wait_for(lambda: not files.alive, what="the end of the thread")
