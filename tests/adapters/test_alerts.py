@@ -6,6 +6,7 @@ And whom Alertmanager tells: a real one, with many stations in trouble at once.
 from __future__ import annotations
 
 import http.server
+import itertools
 import json
 import re
 import shutil
@@ -15,7 +16,7 @@ import threading
 import time
 import urllib.request
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -25,11 +26,13 @@ import pytest
 import yaml
 
 from ingestd.core.model import HoldReason
+from tests.support.alert_cases import CASES, ELSEWHERE, SITE, Case, Series
 from tests.support.daemon import wait_for
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 RULES = DEPLOY / "prometheus" / "ingestd.rules.yml"
 RUNBOOK = DEPLOY / "runbook.md"
+TEXTS = Path(__file__).parent / "alerts.yml"
 
 needs_prometheus = pytest.mark.skipif(
     shutil.which("promtool") is None, reason="needs promtool (Debian package prometheus)"
@@ -37,144 +40,6 @@ needs_prometheus = pytest.mark.skipif(
 needs_alertmanager = pytest.mark.skipif(
     shutil.which("prometheus-alertmanager") is None, reason="needs the Debian package prometheus-alertmanager"
 )
-
-Series = Mapping[str, str]
-"""What a sample every minute for six hours is, in promtool's notation."""
-
-AT = 'station="quay-03"'
-LONG = "x360"
-"""Six hours of minutes."""
-
-
-def both(name: str, value: str, labels: str = "") -> Series:
-    """The same at two stations."""
-    return {f'{name}{{station="{quay}",{labels}}}': value for quay in ("quay-03", "quay-04")}
-
-
-BUSY: Series = {
-    f'ingestd_loads{{{AT},phase="loading"}}': f"2{LONG}",
-    f'ingestd_bay_phase{{{AT},bay="bay-1",phase="loading"}}': f"1{LONG}",
-}
-"""Two loads under way."""
-
-CASES: Mapping[str, tuple[Series, Series]] = {
-    "IngestSiteStoreDown": (
-        both("ingestd_store_up", f"0{LONG}", 'store="archive"'),
-        {**both("ingestd_store_up", f"1{LONG}", 'store="archive"'),
-         f'ingestd_store_up{{{AT},store="archive"}}': f"0{LONG}"},
-    ),
-    "IngestSiteBrokerDown": (
-        both("ingestd_bus_up", f"0{LONG}", 'direction="in"'),
-        {f'ingestd_bus_up{{{AT},direction="in"}}': f"0{LONG}",
-         f'ingestd_bus_up{{{AT},direction="out"}}': f"0{LONG}"},
-    ),
-    "IngestSiteSilent": (
-        {f'up{{job="ingestd",station="{quay}"}}': f"0{LONG}" for quay in ("quay-03", "quay-04")},
-        {f'up{{job="ingestd",{AT}}}': f"0{LONG}", 'up{job="ingestd",station="quay-04"}': f"1{LONG}"},
-    ),
-    "IngestStationSilent": (
-        {f'up{{job="ingestd",{AT}}}': f"0{LONG}"},
-        {f'up{{job="ingestd",{AT}}}': f"1{LONG}", 'up{job="node",station="quay-03"}': f"0{LONG}"},
-    ),
-    "IngestStationRestarts": (
-        {f'process_start_time_seconds{{job="ingestd",{AT}}}': "0+300x360"},
-        {f'process_start_time_seconds{{job="ingestd",{AT}}}': "7x340 8x20"},
-    ),
-    "IngestStationNotReady": (
-        {f"ingestd_ready{{{AT}}}": f"0{LONG}", f"ingestd_draining{{{AT}}}": f"0{LONG}"},
-        {f"ingestd_ready{{{AT}}}": f"0{LONG}", f"ingestd_draining{{{AT}}}": f"1{LONG}"},
-    ),
-    "IngestThreadStalled": (
-        {f'ingestd_thread_stalled{{{AT},thread="bus"}}': f"1{LONG}"},
-        {f'ingestd_thread_stalled{{{AT},thread="bus"}}': f"0{LONG}"},
-    ),
-    "IngestNoProgress": (
-        {**BUSY, f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': f"5{LONG}"},
-        {f'ingestd_loads{{{AT},phase="waiting"}}': f"2{LONG}",
-         f'ingestd_loads{{{AT},phase="proving"}}': f"1{LONG}",
-         f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': f"5{LONG}"},
-    ),
-    "IngestBayStuck": (
-        {**BUSY, f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': f"5{LONG}",
-         f'ingestd_read_bytes_total{{{AT},bay="bay-2"}}': "0+9x360"},
-        {**BUSY, f'ingestd_read_bytes_total{{{AT},bay="bay-1"}}': "0+9x360"},
-    ),
-    "IngestDueSoon": (
-        {f'ingestd_bay_at_risk{{{AT},bay="bay-1"}}': f"1{LONG}"},
-        {f'ingestd_bay_at_risk{{{AT},bay="bay-1"}}': f"0{LONG}"},
-    ),
-    "IngestOverdue": (
-        {f"ingestd_jobs_overdue{{{AT}}}": f"1{LONG}"},
-        {f"ingestd_jobs_overdue{{{AT}}}": f"0{LONG}"},
-    ),
-    "IngestFailuresAboveUsual": (
-        {f'ingestd_loads_ended_total{{{AT},outcome="failed",reason="not-encrypted"}}': "0+1x360",
-         f'ingestd_loads_ended_total{{{AT},outcome="loaded",reason=""}}': "0+1x360"},
-        {f'ingestd_loads_ended_total{{{AT},outcome="failed",reason="not-encrypted"}}': "0+1x360",
-         f'ingestd_loads_ended_total{{{AT},outcome="loaded",reason=""}}': "0+9x360"},
-    ),
-    "IngestHoldOld": (
-        {f'ingestd_hold_oldest_timestamp_seconds{{{AT},reason="doubtful"}}': f"0{LONG}"},
-        {f'ingestd_hold_oldest_timestamp_seconds{{{AT},reason="doubtful"}}': f"20000{LONG}"},
-    ),
-    "IngestHoldByStation": (
-        {f'ingestd_holds{{{AT},reason="store-refused"}}': f"1{LONG}"},
-        {f'ingestd_holds{{{AT},reason="doubtful"}}': f"1{LONG}"},
-    ),
-    "IngestStoreDown": (
-        {f'ingestd_store_up{{{AT},store="archive"}}': f"0{LONG}"},
-        {f'ingestd_store_up{{{AT},store="archive"}}': "1x357 0x3"},
-    ),
-    "IngestStoreErrors": (
-        {f'ingestd_store_errors_total{{{AT},store="archive",kind="503"}}': "0+10x360",
-         f'ingestd_store_answer_seconds_count{{{AT},store="archive",method="PUT"}}': "0+100x360"},
-        {f'ingestd_store_errors_total{{{AT},store="archive",kind="503"}}': "0+1x360",
-         f'ingestd_store_answer_seconds_count{{{AT},store="archive",method="PUT"}}': "0+100x360"},
-    ),
-    "IngestBrokerDown": (
-        {f'ingestd_bus_up{{{AT},direction="out"}}': f"0{LONG}"},
-        {f'ingestd_bus_up{{{AT},direction="out"}}': f"1{LONG}"},
-    ),
-    "IngestOutboxStuck": (
-        {f"ingestd_outbox_oldest_timestamp_seconds{{{AT}}}": f"0{LONG}"},
-        {f"ingestd_outbox_oldest_timestamp_seconds{{{AT}}}": "0+60x360"},
-    ),
-    "IngestEventNotTaken": (
-        {f"ingestd_outbox_stuck_subjects{{{AT}}}": f"1{LONG}"},
-        {f"ingestd_outbox_stuck_subjects{{{AT}}}": f"0{LONG}"},
-    ),
-    "IngestNoticesRefused": (
-        {f'ingestd_notices_total{{{AT},result="refused"}}': "0x340 1x20"},
-        {f'ingestd_notices_total{{{AT},result="accepted"}}': "0+1x360"},
-    ),
-    "IngestDriveHealth": (
-        {f'ingestd_drive_health{{{AT},bay="bay-1",state="suspect"}}': f"1{LONG}"},
-        {f'ingestd_drive_health{{{AT},bay="bay-1",state="ok"}}': f"1{LONG}"},
-    ),
-    "IngestReadErrors": (
-        {f'ingestd_read_errors_total{{{AT},bay="bay-1"}}': "0+1x360"},
-        {f'ingestd_read_errors_total{{{AT},bay="bay-1"}}': "0x350 3x10"},
-    ),
-    "IngestJournalDiskFilling": (
-        {f"ingestd_journal_disk_free_bytes{{{AT}}}": "18e9-20e6x360",
-         f"ingestd_journal_disk_bytes{{{AT}}}": f"100e9{LONG}"},
-        {f"ingestd_journal_disk_free_bytes{{{AT}}}": f"18e9{LONG}",
-         f"ingestd_journal_disk_bytes{{{AT}}}": f"100e9{LONG}"},
-    ),
-    "IngestLoopSlow": (
-        {f'ingestd_loop_turn_seconds_bucket{{{AT},le="1.0"}}': "0+1x360",
-         f'ingestd_loop_turn_seconds_bucket{{{AT},le="2.5"}}': "0+10x360",
-         f'ingestd_loop_turn_seconds_bucket{{{AT},le="+Inf"}}': "0+10x360"},
-        {f'ingestd_loop_turn_seconds_bucket{{{AT},le="1.0"}}': "0+10x360",
-         f'ingestd_loop_turn_seconds_bucket{{{AT},le="2.5"}}': "0+10x360",
-         f'ingestd_loop_turn_seconds_bucket{{{AT},le="+Inf"}}': "0+10x360"},
-    ),
-    "IngestStationMislabelled": (
-        {f'ingestd_station_info{{{AT},name="quay-04"}}': f"1{LONG}"},
-        {f'ingestd_station_info{{{AT},name="quay-03"}}': f"1{LONG}"},
-    ),
-}  # fmt: skip
-"""For each alert, what makes it fire, and what is near and does not."""
 
 
 def rules() -> Sequence[Mapping[str, Any]]:
@@ -186,21 +51,77 @@ def alerts() -> Mapping[str, Mapping[str, Any]]:
     return {rule["alert"]: rule for rule in rules() if "alert" in rule}
 
 
-def case(series: Series, alert: str, firing: int) -> dict[str, Any]:
-    expression = f'count(ALERTS{{alertname="{alert}",alertstate="firing"}}) or vector(0)'
+def at(case: Case, minutes: int) -> str:
+    return f"{case.begins_min + minutes}m"
+
+
+def firing(name: str, series: Series, case: Case, moments: Mapping[int, int]) -> dict[str, Any]:
+    """One of promtool's tests: how many of this alert fire, by minutes after the trouble has begun."""
+    expression = f'count(ALERTS{{alertname="{name}",alertstate="firing"}}) or vector(0)'
     return {
-        "name": f"{alert} {firing}",
-        "interval": "1m",
-        "input_series": [{"series": name, "values": value} for name, value in series.items()],
+        "name": f"{name} {dict(moments)}",
+        "interval": f"{case.step_min}m",
+        "input_series": [{"series": each, "values": values} for each, values in series.items()],
         "promql_expr_test": [
-            {"expr": expression, "eval_time": "6h", "exp_samples": [{"labels": "{}", "value": firing}]}
+            {
+                "expr": expression,
+                "eval_time": at(case, minutes),
+                "exp_samples": [{"labels": "{}", "value": count}],
+            }
+            for minutes, count in moments.items()
         ],
     }
 
 
+def texts(name: str, case: Case, expected: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Another: what is said, with all labels and annotations filled in."""
+    return {
+        "name": name,
+        "interval": f"{case.step_min}m",
+        "input_series": [{"series": each, "values": values} for each, values in case.fires.items()],
+        "alert_rule_test": [
+            {
+                "alertname": name,
+                "eval_time": at(case, case.after_min),
+                "exp_alerts": [
+                    {"exp_labels": each["labels"], "exp_annotations": each["annotations"]}
+                    for each in expected
+                ],
+            }
+        ],
+    }
+
+
+def promtool(folder: Path, tests: Sequence[Mapping[str, Any]]) -> tuple[int, str]:
+    """Run tests of one step; their rules are looked at as often as there are samples."""
+    (interval,) = {each["interval"] for each in tests}
+    path = folder / f"tests-{interval}.yml"
+    asked = {
+        "rule_files": [str(RULES)],
+        "evaluation_interval": interval,
+        # What is recorded comes first: promtool has no order of its own.
+        "group_eval_order": [group["name"] for group in yaml.safe_load(RULES.read_text())["groups"]],
+        "tests": list(tests),
+    }
+    path.write_text(yaml.safe_dump(asked))
+    told = subprocess.run(
+        ["promtool", "test", "rules", str(path)], capture_output=True, text=True, check=False
+    )
+    return told.returncode, told.stdout + told.stderr
+
+
+def by_step(tests: Iterable[Mapping[str, Any]]) -> Iterator[Sequence[Mapping[str, Any]]]:
+    sorted_tests = sorted(tests, key=lambda each: str(each["interval"]))
+    for _, some in itertools.groupby(sorted_tests, key=lambda each: str(each["interval"])):
+        yield list(some)
+
+
 @needs_prometheus
 def test_the_rules_are_sound() -> None:
-    for check in (["rules", RULES], ["config", "--syntax-only", RULES.parent / "prometheus.yml"]):
+    for check in (
+        ["rules", "--lint=all", "--lint-fatal", RULES],
+        ["config", "--syntax-only", RULES.parent / "prometheus.yml"],
+    ):
         told = subprocess.run(
             ["promtool", "check", *map(str, check)], capture_output=True, text=True, check=False
         )
@@ -212,15 +133,102 @@ def test_every_alert_has_a_case() -> None:
 
 
 @needs_prometheus
-def test_each_alert_fires_when_it_should_and_else_keeps_silent(tmp_path: Path) -> None:
-    tests = [case(fires, alert, 1) for alert, (fires, _) in CASES.items()]
-    tests += [case(quiet, alert, 0) for alert, (_, quiet) in CASES.items()]
-    path = tmp_path / "tests.yml"
-    path.write_text(yaml.safe_dump({"rule_files": [str(RULES)], "tests": tests}))
-    told = subprocess.run(
-        ["promtool", "test", "rules", str(path)], capture_output=True, text=True, check=False
+def test_each_alert_fires_when_it_should_not_before_and_else_keeps_silent(tmp_path: Path) -> None:
+    tests = []
+    for name, case in CASES.items():
+        before = {case.after_min - case.step_min: 0} if case.after_min else {-1: 0}
+        tests.append(firing(name, case.fires, case, {**before, case.after_min: 1}))
+        tests.append(firing(name, case.quiet, case, {case.after_min: 0, case.after_min + 60: 0}))
+    for some in by_step(tests):
+        code, told = promtool(tmp_path, some)
+        assert code == 0, told[-3000:]
+
+
+@needs_prometheus
+def test_what_is_told_reads_as_it_should(tmp_path: Path, rewrite: bool) -> None:
+    """Every alert as people get it, written down in `alerts.yml`; promtool fills in the words."""
+    if rewrite:
+        TEXTS.write_text(yaml.safe_dump(dict(rendered(tmp_path)), width=100, sort_keys=True))
+    written = yaml.safe_load(TEXTS.read_text())
+    assert set(written) == set(CASES)
+    for some in by_step(texts(name, case, written[name]) for name, case in CASES.items()):
+        code, told = promtool(tmp_path, some)
+        assert code == 0, told[-3000:]
+    for name, alerts_told in written.items():
+        for each in alerts_told:
+            words = " ".join(each["annotations"].values())
+            assert not re.search(r"<no value>|\{\{|%!|NaN|  |\b(in|of|at|to) *[,.]", words), words
+            assert each["labels"]["site"] == SITE, name
+            # Where to go: the bay where there is one, the station, or the site.
+            for label in ("bay", "station") if "station" in each["labels"] else ("site",):
+                assert each["labels"].get(label, "") in words, (name, label)
+
+
+def rendered(folder: Path) -> Iterator[tuple[str, list[dict[str, dict[str, str]]]]]:
+    """What promtool finds where nothing was expected."""
+    for name, case in CASES.items():
+        _, told = promtool(folder, [texts(name, case, [])])
+        found = re.findall(r"Labels:(\{.*\})\s*Annotations:(\{.*\})", told.split("got:", 1)[1])
+        yield name, [{"labels": _labels(labels), "annotations": _labels(said)} for labels, said in found]
+
+
+def _labels(text: str) -> dict[str, str]:
+    pairs = re.findall(r'(\w+)=("(?:[^"\\]|\\.)*")', text)
+    return {key: json.loads(value) for key, value in pairs if key != "alertname"}
+
+
+@needs_prometheus
+def test_usual_is_the_stations_own_else_its_sites_else_a_guess(tmp_path: Path) -> None:
+    hours = 24 * 30
+
+    def ended(station: str, failed: str, loaded: str, site: str = SITE) -> Series:
+        of = f'site="{site}",station="{station}"'
+        return {
+            f'ingestd_loads_ended_total{{{of},outcome="failed",reason="x"}}': failed,
+            f'ingestd_loads_ended_total{{{of},outcome="loaded",reason=""}}': loaded,
+        }
+
+    series = {
+        **ended("quay-03", f"0+1x{hours}", f"0+3x{hours}"),
+        # New since yesterday.
+        **ended("quay-04", f"_x{hours - 20} 0+1x20", f"_x{hours - 20} 0+1x20"),
+        **ended("wharf-01", f"_x{hours - 20} 0+1x20", f"_x{hours - 20} 0+1x20", ELSEWHERE),
+    }
+    usual = [
+        {"labels": f'{{site="{site}",station="{station}"}}', "value": value}
+        for site, station, value in (
+            (SITE, "quay-03", 0.25), (SITE, "quay-04", 0.25), (ELSEWHERE, "wharf-01", 0.1)
+        )
+    ]  # fmt: skip
+    code, told = promtool(
+        tmp_path,
+        [
+            {
+                "interval": "60m",
+                "input_series": [{"series": name, "values": values} for name, values in series.items()],
+                "promql_expr_test": [
+                    {
+                        "expr": "round(station:ingestd_loads_failed:usual, 0.01)",
+                        "eval_time": f"{hours}h",
+                        "exp_samples": usual,
+                    }
+                ],
+            }
+        ],
     )
-    assert told.returncode == 0, (told.stdout + told.stderr)[-3000:]
+    assert code == 0, told[-2000:]
+
+
+def test_the_runbook_says_how_soon_each_alert_is_told() -> None:
+    text = RUNBOOK.read_text().split("\n### How soon\n", 1)[1].split("\n### ", 1)[0]
+    rows = re.findall(r"^\| `(\w+)` \| (\w+) \| ([\d ]+(?:min|h)) \|", text, re.MULTILINE)
+    assert {name: (how, soon) for name, how, soon in rows} == {
+        name: (alerts()[name]["labels"]["severity"], soon(case)) for name, case in CASES.items()
+    }
+
+
+def soon(case: Case) -> str:
+    return f"{case.after_min // 60} h" if case.after_min >= 240 else f"{case.after_min} min"
 
 
 def sections() -> set[str]:
@@ -237,6 +245,8 @@ def test_an_alert_says_how_grave_where_and_what_to_do(name: str) -> None:
     assert {"summary", "description", "runbook_url"} <= told.keys()
     if rule["labels"].get("scope") != "site":
         assert "$labels.station" in told["description"] + told["summary"]
+    else:
+        assert "$labels.site" in told["summary"]
     anchor = told["runbook_url"].partition("#")[2]
     assert anchor == name.lower()
     assert anchor in sections()
@@ -314,35 +324,76 @@ def send(address: str, sent: Sequence[Mapping[str, str]]) -> None:
     urllib.request.urlopen(request, timeout=5).close()
 
 
+def quay(name: str, number: int, **more: str) -> dict[str, str]:
+    labels = {"alertname": name, "severity": "page", "site": SITE, "station": f"quay-{number:02}"}
+    return labels | more
+
+
+def of_site(name: str, **more: str) -> dict[str, str]:
+    return {"alertname": name, "severity": "page", "scope": "site", "site": SITE, **more}
+
+
+def told_of(heard: Sequence[tuple[str, dict[str, Any]]]) -> list[tuple[str, list[str]]]:
+    """Whom each message went to, and which alerts it was about."""
+    return sorted((path, [each["labels"]["alertname"] for each in body["alerts"]]) for path, body in heard)
+
+
 @needs_alertmanager
 def test_a_site_wide_outage_is_one_page_and_not_one_for_each_station(tmp_path: Path) -> None:
     with alertmanager(tmp_path) as (address, heard):
-        site = {"alertname": "IngestSiteStoreDown", "severity": "page", "scope": "site", "store": "archive"}
         down = [
-            {"alertname": name, "severity": "page", "station": f"quay-{number:02}"}
-            | ({"store": "archive"} if name == "IngestStoreDown" else {})
+            quay(name, number, **({"store": "archive"} if name == "IngestStoreDown" else {}))
             for number in range(16)
             for name in ("IngestStoreDown", "IngestNoProgress", "IngestStationNotReady")
         ]
-        held = {
-            "alertname": "IngestHoldOld",
-            "severity": "ticket",
-            "station": "quay-07",
-            "reason": "doubtful",
-        }
-        send(address, [site, *down, held])
+        hold = quay("IngestHoldOld", 7, severity="ticket", reason="doubtful")
+        send(address, [of_site("IngestSiteStoreDown", store="archive"), *down, hold])
         wait_for(lambda: len(heard) >= 2, 20, "two messages")
         time.sleep(3)
-        said = [(path, [alert["labels"]["alertname"] for alert in body["alerts"]]) for path, body in heard]
-    assert sorted(said) == [("/floor", ["IngestHoldOld"]), ("/on-call", ["IngestSiteStoreDown"])]
+        said = told_of(heard)
+    assert said == [("/floor", ["IngestHoldOld"]), ("/on-call", ["IngestSiteStoreDown"])]
 
 
 @needs_alertmanager
-def test_one_station_in_trouble_is_one_message_about_its_cause(tmp_path: Path) -> None:
+def test_withdrawn_credentials_at_sixteen_stations_are_one_page(tmp_path: Path) -> None:
+    with alertmanager(tmp_path) as (address, heard):
+        holds = [
+            quay("IngestHoldByStation", number, bay=f"bay-{bay}", reason="store-refused")
+            for number in range(16)
+            for bay in range(4)
+        ]
+        send(address, [of_site("IngestSiteHolds", reason="store-refused"), *holds])
+        wait_for(lambda: heard, 20, "a message")
+        time.sleep(3)
+        said = told_of(heard)
+    assert said == [("/on-call", ["IngestSiteHolds"])]
+
+
+@needs_alertmanager
+def test_a_cause_at_one_site_keeps_nothing_quiet_at_another(tmp_path: Path) -> None:
+    with alertmanager(tmp_path) as (address, heard):
+        elsewhere = {"alertname": "IngestStoreDown", "severity": "page", "site": ELSEWHERE}
+        send(
+            address,
+            [
+                of_site("IngestSiteStoreDown", store="archive"),
+                quay("IngestStoreDown", 3, store="archive"),
+                *({**elsewhere, "station": f"wharf-{n}", "store": "archive"} for n in range(3)),
+            ],
+        )
+        wait_for(lambda: len(heard) >= 2, 20, "two messages")
+        time.sleep(2)
+        said = told_of(heard)
+    # Three stations elsewhere are one message that lists them.
+    assert said == [("/on-call", ["IngestSiteStoreDown"]), ("/on-call", ["IngestStoreDown"] * 3)]
+
+
+@needs_alertmanager
+def test_one_station_in_trouble_is_told_of_by_its_cause(tmp_path: Path) -> None:
     with alertmanager(tmp_path) as (address, heard):
         names = ("IngestStoreDown", "IngestNoProgress", "IngestStationNotReady", "IngestOverdue")
-        send(address, [{"alertname": n, "severity": "page", "station": "quay-03"} for n in names])
-        send(address, [{"alertname": "IngestOverdue", "severity": "page", "station": "quay-04"}])
+        send(address, [quay(name, 3) for name in names])
+        send(address, [quay("IngestOverdue", 4)])
         wait_for(lambda: len(heard) >= 2, 20, "two messages")
         time.sleep(2)
         said = Counter(
@@ -350,8 +401,10 @@ def test_one_station_in_trouble_is_one_message_about_its_cause(tmp_path: Path) -
             for _, body in heard
             for alert in body["alerts"]
         )
+        count = len(heard)
     assert said == {
         ("quay-03", "IngestStoreDown"): 1,
         ("quay-03", "IngestOverdue"): 1,
         ("quay-04", "IngestOverdue"): 1,
     }
+    assert count == 2

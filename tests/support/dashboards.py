@@ -199,8 +199,9 @@ def fleet() -> Iterator[Panel]:
     )
     yield stat(
         "Silent stations",
-        "Prometheus gets no answer from these.",
-        'count(up{job="ingestd"} == 0) or vector(0)',
+        "Prometheus gets no answer from these, or has them in no list any more since yesterday.",
+        'count(max by (site, station) (up{job="ingestd"}) == 0 or station:ingestd_vanished:bool) '
+        "or vector(0)",
         steps=((None, GOOD), (1, BAD)),
     )
     yield stat(
@@ -449,13 +450,10 @@ def trouble() -> Iterator[Panel]:
     yield row("Held now")
     yield table(
         "Holds",
-        "By station and reason, with the oldest. The runbook has a section for each reason.",
-        {
-            "Drives": f"sum by (station, reason) (ingestd_holds{{{_HERE}}})",
-            "Oldest": f"1000 * min by (station, reason) (ingestd_hold_oldest_timestamp_seconds{{{_HERE}}})",
-        },
-        ("station", "reason"),
-        {"Oldest": "dateTimeFromNow"},
+        "Where, why and for how long. The runbook has a section for each reason.",
+        {"Held for": f"max by (station, bay, reason) (bay:ingestd_hold:seconds{{{_HERE}}})"},
+        ("station", "bay", "reason"),
+        {"Held for": "s"},
         width=12,
     )
     yield lines(
