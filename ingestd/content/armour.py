@@ -53,7 +53,7 @@ def _judged(
         return None
     # Three bytes stand for four, and a line of 64 or 76 has up to two bytes to end it.
     start = at + structure.payload_at * 4 * 66 // (3 * 64)
-    armoured = dataclasses.replace(structure, kind=f"{structure.kind}, armoured", refine=_decoded)
+    armoured = dataclasses.replace(structure, kind=f"{structure.kind}, armoured", refine=decoded)
     return judged(content, armoured, start, content.size_bytes)
 
 
@@ -61,11 +61,11 @@ def _decoded_head(content: Content, head: bytes, at: int) -> HeadContent:
     """What the base64 from `at` stands for, as far as it lies in the head."""
     body = re.split(rb"^[=-]", head[at:], maxsplit=1, flags=re.MULTILINE)[0]
     whole = content.size_bytes == len(head)
-    decoded = _decoded(body)
-    return HeadContent(decoded, len(decoded) if whole else None)
+    binary = decoded(body)
+    return HeadContent(binary, len(binary) if whole else None)
 
 
-def _decoded(text: bytes) -> bytes:
+def decoded(text: bytes) -> bytes:
     """What base64 stands for, whatever stands between its characters."""
     code = text.translate(None, _NOT_BASE64)
     # One character left over has no meaning; two or three have, with padding.

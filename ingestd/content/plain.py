@@ -16,7 +16,14 @@ _MAGICS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"\xfd7zXZ\0", "xz"),
     (0, b"\x28\xb5\x2f\xfd", "zstd"),
     (0, b"\x04\x22\x4d\x18", "lz4"),
+    (0, b"\x02\x21\x4c\x18", "lz4"),
     (0, b"LZIP\x01", "lzip"),
+    (0, b"\x89LZO\0\r\n\x1a\n", "lzop"),
+    (0, b"\xff\x06\0\0sNaPpY", "snappy"),
+    (0, b"MSCF\0\0\0\0", "cabinet"),
+    (0, b"MSWIM\0\0\0", "windows image"),
+    (0, b"PACK\0\0\0\x02", "git pack"),
+    (0, b"JM\x01\0PK\x03\x04", "java module"),
     (0, b"\x89PNG\r\n\x1a\n", "png"),
     (0, b"GIF87a", "gif"),
     (0, b"GIF89a", "gif"),
@@ -24,7 +31,10 @@ _MAGICS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"MM\0*", "tiff"),
     (0, b"II+\0\x08\0\0\0", "tiff"),
     (0, b"\0\0\0\x0cjP  \r\n\x87\n", "jpeg 2000"),
+    (0, b"\0\0\0\x0cJXL \r\n\x87\n", "jpeg xl"),
     (0, b"AT&TFORM", "djvu"),
+    (0, b"wOFF", "font"),
+    (0, b"wOF2", "font"),
     (0, b"SQLite format 3\0", "sqlite"),
     (0, b"\x89HDF\r\n\x1a\n", "hdf5"),
     (0, b"CDF\x01", "netcdf"),
@@ -39,6 +49,9 @@ _MAGICS: tuple[tuple[int, bytes, str], ...] = (
     (0, b"XFSB\0", "xfs image"),
     (3, b"NTFS    ", "ntfs image"),
     (3, b"EXFAT   ", "exfat image"),
+    (54, b"FAT12   ", "fat image"),
+    (54, b"FAT16   ", "fat image"),
+    (82, b"FAT32   ", "fat image"),
     (32_769, b"CD001", "iso 9660 image"),
     (0, b"!<arch>\n", "ar"),
     (0, b"070701", "cpio"),
@@ -65,6 +78,25 @@ def _is_bzip2(head: bytes) -> bool:
     """A level, then the mark of a first block or of the end."""
     level = head[:4] in {b"BZh%d" % level for level in range(1, 10)}
     return level and head[4:10] in (bytes.fromhex("314159265359"), bytes.fromhex("177245385090"))
+
+
+def _is_lzma(head: bytes) -> bool:
+    """The form before xz (LZMA_Alone): properties, a size of dictionary that programs choose, a size of
+    the content that is unknown or sane, and the range coder's first byte, which is zero."""
+    if len(head) < 18 or head[0] >= 9 * 5 * 5 or head[13]:
+        return False
+    dictionary, size = struct.unpack_from("<IQ", head, 1)
+    rounded = 1 << max(12, dictionary.bit_length() - 1)
+    return dictionary in (rounded, rounded * 3 // 2) and (size == 2**64 - 1 or size < 1 << 44)
+
+
+def _is_mp3(head: bytes) -> bool:
+    """A tag of ID3 version 2 with a length in seven-bit bytes, and what may come after it."""
+    if head[:3] != b"ID3" or len(head) < 10 or head[3] not in (2, 3, 4) or max(head[6:10]) > 0x7F:
+        return False
+    after = 10 + sum(byte << 7 * (3 - place) for place, byte in enumerate(head[6:10]))
+    frame = head[after : after + 2]
+    return len(frame) < 2 or frame == b"\0\0" or (frame[0] == 0xFF and frame[1] & 0xE0 == 0xE0)
 
 
 def _is_tar(head: bytes) -> bool:
@@ -110,6 +142,8 @@ def _is_ext_image(head: bytes) -> bool:
 _STRUCTURES: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
     ("gzip", _is_gzip),
     ("bzip2", _is_bzip2),
+    ("lzma", _is_lzma),
+    ("mp3", _is_mp3),
     ("tar", _is_tar),
     ("jpeg", _is_jpeg),
     ("riff", _is_riff),

@@ -36,6 +36,9 @@ _SEALED: tuple[Callable[[Content], Structure | None], ...] = (
 _UNTOLD: tuple[tuple[int, bytes, str], ...] = (
     (0, b"Rar!\x1a\x07", "rar archive"),
     (3, b"-FVE-FS-", "bitlocker image"),
+    (424, bytes.fromhex("3bd66749292ed84a8399f6a339e3d001"), "bitlocker image"),
+    (0, b"QFI\xfb\0\0\0", "qcow2 image"),
+    (0, b"vhdxfile", "vhdx image"),
     (0, b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "ole document"),
 )
 """Formats that may be encrypted or not, which is not looked into here."""

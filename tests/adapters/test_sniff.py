@@ -267,6 +267,17 @@ PLAINS: dict[str, bytes] = {
     "hdf5": b"\x89HDF\r\n\x1a\n" + RANDOM,
     "iso 9660 image": bytes(32_768) + b"\x01CD001\x01\0" + RANDOM,
     "ext image": superblock(),
+    "fat image": bytes(82) + b"FAT32   " + RANDOM,
+    "lzma": lzma.compress(RANDOM, format=lzma.FORMAT_ALONE),
+    "lzop": b"\x89LZO\0\r\n\x1a\n" + RANDOM,
+    "snappy": b"\xff\x06\0\0sNaPpY" + RANDOM,
+    "cabinet": b"MSCF\0\0\0\0" + RANDOM,
+    "windows image": b"MSWIM\0\0\0" + RANDOM,
+    "git pack": b"PACK\0\0\0\x02" + RANDOM,
+    "java module": b"JM\x01\0PK\x03\x04" + RANDOM,
+    "jpeg xl": b"\0\0\0\x0cJXL \r\n\x87\n" + RANDOM,
+    "font": b"wOF2\0\x01\0\0" + RANDOM,
+    "mp3": b"ID3\x03\0\0\0\0\x01\0" + bytes(128) + b"\xff\xfb" + RANDOM,
 }
 
 
@@ -284,6 +295,10 @@ NOT_QUITE = {
     "riff, something else": b"RIFF" + RANDOM,
     "mp4, huge box": b"\x7f\xff\xff\xfeftyp" + RANDOM,
     "mbr, wild table": noise(510, 3) + b"\x55\xaa" + RANDOM,
+    "lzma, odd dictionary": b"\x5d\x01\0\x80\0" + b"\xff" * 8 + b"\0" + RANDOM,
+    "lzma, wild size": b"\x5d\0\0\x80\0" + b"\x7f" * 8 + b"\0" + RANDOM,
+    "mp3, nothing behind the tag": b"ID3\x03\0\0\0\0\x01\0" + noise(200, 5) + RANDOM,
+    "mp3, length in eight bits": b"ID3\x03\0\0\0\0\xff\0" + RANDOM,
     "ext, magic only": noise(1080, 4) + b"\x53\xef" + RANDOM,
 }
 
