@@ -6,6 +6,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any, get_args
 
 from ingestd.bus import example_day
+from ingestd.core.catalogue import make
+from ingestd.core.inspected import InspectionReport, Verdict
+from ingestd.core.model import Evidence, FindingCode, JobId, Ledger, VolumeFacts
 from ingestd.core.outgoing import Outgoing
 
 _SONAR: dict[str, Any] = {
@@ -70,5 +73,30 @@ def _one_of_each() -> Iterator[Outgoing]:
         yield next(event for event in said if isinstance(event, cls))
 
 
+def _inspected() -> InspectionReport:
+    """A drive on support's desk from which one announced archive is missing."""
+    missing = make(
+        FindingCode.ITEM_MISSING,
+        "plates-17.7z",
+        "The announced archive plates-17.7z is not on the drive.",
+        Evidence(name="near misses", value=("volume-1/scans/plates-17.7z",)),
+    )
+    volume = VolumeFacts(name="volume-1", file_system="ext4", label="PLATES", driver="ext4")
+    ledger = Ledger(
+        discovered_files=2, discovered_bytes=90_000_000, pending_files=2, pending_bytes=90_000_000
+    )
+    return InspectionReport(
+        verdict=Verdict.REFUSED,
+        job_id=JobId("alder-press-0461"),
+        read=False,
+        volumes=(volume,),
+        ledger=ledger,
+        findings=(missing,),
+    )
+
+
 EVENTS: tuple[Outgoing, ...] = tuple(_one_of_each())
 """The body of one event of each type."""
+
+PRINTED: tuple[InspectionReport, ...] = (_inspected(),)
+"""One of each that commands print."""

@@ -17,6 +17,7 @@ from ingestd.bus import examples
 from ingestd.bus.envelope import schema_urn
 from ingestd.bus.shapes import Definitions, Schema, object_schema, written
 from ingestd.bus.wire import NOTICES
+from ingestd.core.inspected import InspectionReport
 from ingestd.core.outgoing import Outgoing
 
 FOLDER = os.path.join(os.path.dirname(os.path.abspath(__file__)), "schemas")
@@ -25,6 +26,9 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 EVENTS: dict[str, type] = {cls.TYPE: cls for cls in get_args(Outgoing)}
 """Every type of event that a station sends."""
+
+PRINTED: dict[str, type] = {InspectionReport.TYPE: InspectionReport}
+"""What commands print as JSON and programs may read: no messages, but described like them."""
 
 
 class _Untitled(GenerateJsonSchema):
@@ -35,10 +39,11 @@ class _Untitled(GenerateJsonSchema):
 
 
 def generate() -> dict[str, Schema]:
-    """The schema of each type of message, by the type's name."""
+    """The schema of each type of message, and of what commands print, by the type's name."""
     incoming = {name: _incoming(name, model) for name, model in NOTICES.items()}
     outgoing = {name: _outgoing(name, cls) for name, cls in EVENTS.items()}
-    return incoming | outgoing
+    printed = {name: _outgoing(name, cls) for name, cls in PRINTED.items()}
+    return incoming | outgoing | printed
 
 
 def _incoming(name: str, model: type[BaseModel]) -> Schema:
@@ -54,7 +59,7 @@ def _outgoing(name: str, cls: type) -> Schema:
     if definitions:
         schema["$defs"] = dict(sorted(definitions.items()))
     return _headed(name, schema) | {
-        "examples": [written(event) for event in examples.EVENTS if isinstance(event, cls)]
+        "examples": [written(each) for each in (*examples.EVENTS, *examples.PRINTED) if isinstance(each, cls)]
     }
 
 

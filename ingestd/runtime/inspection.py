@@ -13,13 +13,14 @@ import stat
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 from ingestd.bus import codec
 from ingestd.content.survey import survey
 from ingestd.core import requirements
-from ingestd.core.catalogue import wants_encryption
+from ingestd.core.catalogue import refuses_plain, wants_encryption
+from ingestd.core.inspected import Verdict
 from ingestd.core.layout import RECORDS
 from ingestd.core.messages import JobAmended, JobAnnounced
 from ingestd.core.model import (
@@ -44,12 +45,21 @@ from ingestd.drives.overlay import Scratch
 from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
 from ingestd.drives.privileged.verbs import DeviceName
 from ingestd.journal.journal import Journal
+from ingestd.journal.manifest import SqliteManifest
 from ingestd.ports import OpenDrive, ToolFailed
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.effects import Token
+from ingestd.runtime.handlers import plain_kind
+from ingestd.transfer.damage import Patience
+from ingestd.transfer.reading import read_all
+from ingestd.transfer.recheck import recheck
+from ingestd.transfer.source import Care
 
 _DESK = BayName("desk")
 _OVERLAY_BYTES = 1 << 30
+_DAMAGE_S = 7200.0
+"""How long may go into finding out what of a failing drive cannot be read, as `drives.damage_seconds`."""
+_SEEN_ONCE = "Seen in one look only:"
 
 
 class NotLookedAt(Exception):
@@ -64,13 +74,15 @@ class Inspection:
     drive: DriveFacts
     facts: SurveyFacts
     findings: tuple[Finding, ...]
+    read: bool = False
+    """Whether every file was read to its end."""
 
     @property
-    def verdict(self) -> str:
-        """`accepted`, `doubtful` or `refused`, as a station would say after its survey."""
+    def verdict(self) -> Verdict:
+        """As a station would say after its survey."""
         if requirements.blocking(self.findings):
-            return "refused"
-        return "doubtful" if requirements.doubtful(self.findings) else "accepted"
+            return Verdict.REFUSED
+        return Verdict.DOUBTFUL if requirements.doubtful(self.findings) else Verdict.ACCEPTED
 
 
 def job_in(path: str) -> Job:
@@ -88,8 +100,13 @@ def job_in(path: str) -> Job:
     return notice.job
 
 
-def inspect(path: str, job: Job | None, drive_index: int, limits: Limits) -> Inspection:
-    """Look at a folder, an image or a block device. Raises NotLookedAt, and PortError where a look fails."""
+def inspect(
+    path: str, job: Job | None, drive_index: int, limits: Limits, reading: Callable[[int], None] | None = None
+) -> Inspection:
+    """Look at a folder, an image or a block device. Raises NotLookedAt, and PortError where a look fails.
+
+    With `reading` every file that would be loaded is read to its end; it is told of the bytes as they come.
+    """
     if job is not None and not 0 <= drive_index < len(job.drives):
         raise NotLookedAt(f"--drive: the job has {len(job.drives)} drives; give a number from 1 on")
     judged_by = job or _any_job()
@@ -112,7 +129,36 @@ def inspect(path: str, job: Job | None, drive_index: int, limits: Limits) -> Ins
             interfaces_refused=(),
             elsewhere=frozenset() if len(judged_by.drives) == 1 else None,
         )
-        return Inspection(job, drive.facts, facts, requirements.judge_survey(case, limits))
+        findings = requirements.judge_survey(case, limits)
+        if reading is None:
+            return Inspection(job, drive.facts, facts, findings)
+        more = _read(drive, judged_by, manifest, limits, token, reading)
+        known = {finding.key for finding in findings}
+        findings += tuple(finding for finding in more if finding.key not in known)
+        facts = replace(facts, ledger=manifest.ledger())
+        return Inspection(job, drive.facts, facts, findings, read=True)
+
+
+def _read(
+    drive: OpenDrive,
+    job: Job,
+    manifest: SqliteManifest,
+    limits: Limits,
+    token: Token,
+    told: Callable[[int], None],
+) -> tuple[Finding, ...]:
+    """What reading every file brings to light; as at a station, what a second look does not bear out is
+    noted only."""
+    care = Care(patience=Patience(_DAMAGE_S), turns=drive.facts.rotational is not False)
+    look_head = plain_kind if refuses_plain(job, limits) else None
+    faults = read_all(drive, manifest, token, look_head=look_head, care=care, told=told)
+    if not faults:
+        return ()
+    _, confirmed = recheck(faults, drive, manifest, token, look_head=plain_kind, care=care, read=os.preadv)
+    borne_out = requirements.judge_faults(confirmed, job, limits)
+    keys = {finding.key for finding in borne_out}
+    once = (f for f in requirements.judge_faults(faults, job, limits) if f.key not in keys)
+    return borne_out + requirements.as_noted(once, _SEEN_ONCE)
 
 
 def _any_job() -> Job:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict
-from typing import Any
 
+from ingestd.bus.shapes import written
+from ingestd.core.inspected import InspectionReport
 from ingestd.core.model import Finding, Severity, VolumeFacts
 from ingestd.core.names import counted, printable
 from ingestd.runtime.inspection import Inspection
 from ingestd.runtime.show import size, wrapped
 
+_READ = "Every file was read to its end, those at fault twice; a station also surveys twice to refuse."
+_NOT_READ = "One look, and not at every byte: a station looks twice before it refuses, and reads every file."
 _ORDER = (Severity.BLOCKING, Severity.DOUBTFUL, Severity.NOTED)
 
 
@@ -24,9 +26,7 @@ def inspection(seen: Inspection, path: str) -> Iterator[str]:
     yield from wrapped(
         f"{printable(path.encode('utf-8', 'surrogateescape'))}: {seen.verdict.upper()}, {by}", ""
     )
-    yield from wrapped(
-        "One look, and not at every byte: a station looks twice before it refuses, and reads every file.", ""
-    )
+    yield from wrapped(_READ if seen.read else _NOT_READ, "")
     yield ""
     for volume in seen.drive.volumes:
         yield from wrapped(_volume(volume), "  ")
@@ -59,12 +59,15 @@ def _finding(finding: Finding) -> Iterator[str]:
         yield from wrapped(f"floor: {finding.remedy_floor}", "    ")
 
 
-def as_json(seen: Inspection) -> dict[str, Any]:
-    """The same, for scripts."""
-    return {
-        "verdict": seen.verdict,
-        "job_id": seen.job.job_id if seen.job is not None else None,
-        "volumes": [asdict(volume) for volume in seen.drive.volumes],
-        "ledger": asdict(seen.facts.ledger),
-        "findings": [asdict(finding) for finding in seen.findings],
-    }
+def as_json(seen: Inspection) -> object:
+    """The same, for scripts: `ingestd schema ingestd.inspection` describes it."""
+    return written(
+        InspectionReport(
+            verdict=seen.verdict,
+            job_id=seen.job.job_id if seen.job is not None else None,
+            read=seen.read,
+            volumes=seen.drive.volumes,
+            ledger=seen.facts.ledger,
+            findings=seen.findings,
+        )
+    )

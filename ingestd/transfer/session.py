@@ -243,7 +243,7 @@ class Session:
         with self._source.open(file) as opened:
             self._read(opened, view, 0, digest)
             opened.check_unchanged()
-        _compare(file, digest)
+        compare(file, digest)
         if file.left_sha256 != digest.digest():
             self._out.clear(file)
         self._pack.add(file, key, view, digest.digest())
@@ -270,7 +270,7 @@ class Session:
                 send(opened, sending, cut, digest)
                 self._send_lost(opened, sending, settled=False)
             opened.check_unchanged()
-            _compare(file, digest)
+            compare(file, digest)
             self._send_lost(opened, sending, settled=True)
         return digest.digest()
 
@@ -373,11 +373,8 @@ class Session:
         raise fault(FaultKind.CHANGED_WHILE_READ, opened.file, found="other bytes when read again")
 
     def _look(self, file: PendingFile, block: memoryview) -> None:
-        if not self._command.sniff:
-            return
-        kind = self._means.look_head(bytes(block[:HEAD_BYTES]))
-        if kind is not None:
-            raise fault(FaultKind.NOT_ENCRYPTED, file, found=kind)
+        if self._command.sniff:
+            look(file, block, self._means.look_head)
 
     # -- what is at fault -------------------------------------------------------------------------
 
@@ -396,11 +393,18 @@ class Session:
         self._faults.append(found)
 
 
+def look(file: PendingFile, beginning: memoryview, look_head: LookHead) -> None:
+    """Raise AtFault for a file that plainly is not encrypted."""
+    kind = look_head(bytes(beginning[:HEAD_BYTES]))
+    if kind is not None:
+        raise fault(FaultKind.NOT_ENCRYPTED, file, found=kind)
+
+
 def _md5(view: memoryview) -> bytes:
     return hashlib.md5(view, usedforsecurity=False).digest()
 
 
-def _compare(file: PendingFile, digest: Hashes) -> None:
+def compare(file: PendingFile, digest: Hashes) -> None:
     """Raise AtFault unless the file has every checksum that somebody says it has."""
     broken = digest.broken()
     if broken is not None:

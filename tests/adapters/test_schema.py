@@ -19,7 +19,7 @@ from pydantic import TypeAdapter
 
 from ingestd.bus import examples
 from ingestd.bus.codec import encode
-from ingestd.bus.schema import FOLDER, generate, render
+from ingestd.bus.schema import FOLDER, PRINTED, generate, render, types
 from ingestd.bus.shapes import shape_of
 from ingestd.bus.stamps import rfc3339
 from ingestd.bus.wire import NOTICES
@@ -176,7 +176,8 @@ def test_the_schema_files_are_what_the_code_generates() -> None:
 
 
 def test_every_type_of_message_has_a_schema() -> None:
-    assert set(SCHEMAS) == set(NOTICES) | {cls.TYPE for cls in EVENTS}
+    assert set(SCHEMAS) == set(NOTICES) | {cls.TYPE for cls in EVENTS} | set(PRINTED)
+    assert not set(PRINTED) & set(types()), "what is printed is no message"
 
 
 @pytest.mark.parametrize("name", SCHEMAS)

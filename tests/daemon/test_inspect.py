@@ -14,12 +14,15 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 from tests.daemon.conftest import MakeStation
 from tests.support import drives as support
 from tests.support.daemon import Station, sealed
 from tests.support.drives import make_image
+from tests.support.nbd import NEEDS_NBD, SECTOR, with_bad_sectors
+from tests.vmlab import find_sectors
 
 GOOD = {b"reef.enc": sealed(300_000, 1), b"north/kelp.enc": sealed(50_000, 2)}
 PLAIN = {b"diary.txt": b"nobody sealed this\n" * 2000, b"reef.enc": sealed(30_000, 1)}
@@ -141,6 +144,129 @@ def test_the_desk_finds_what_the_station_has_found(make_station: MakeStation, tm
     at_station = {(f["code"], f["subject"], f["sentence"]) for f in told["findings"]}
     on_desk = {(f["code"], f["subject"], f["sentence"]) for f in seen["findings"]}
     assert at_station == on_desk
+
+
+@pytest.mark.parametrize("files", [GOOD, PLAIN, ODD, {b"\x1b[31mred\x07.txt": b"words\n" * 900}, {}])
+def test_the_json_is_as_the_shipped_schema_says(tmp_path: Path, files: Mapping[bytes, bytes]) -> None:
+    drive = folder_of(tmp_path, files) if files else tmp_path
+    schema = subprocess.run(
+        [sys.executable, "-m", "ingestd", "schema", "ingestd.inspection"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    for more in ((), ("--read",)):
+        told = json.loads(inspect(drive, "--json", *more).stdout)
+        jsonschema.Draft202012Validator(json.loads(schema.stdout)).validate(told)
+        assert told["read"] == bool(more)
+        assert told["volumes"]
+
+
+def test_the_rules_of_a_site_are_those_of_its_configuration(
+    make_station: MakeStation, tmp_path: Path
+) -> None:
+    drive = folder_of(tmp_path / "drive", PLAIN)
+    site = make_station(requirements={"not-encrypted": "noted"})
+    assert inspect(drive).returncode == 4
+    told = json.loads(inspect(drive, "--config", str(site.config), "--json").stdout)
+    assert told["verdict"] == "accepted"
+    assert {f["severity"] for f in told["findings"] if f["code"] == "not-encrypted"} == {"noted"}
+    # What a job wants comes before what its site does.
+    strict = notice(tmp_path / "job.json", requirements={"not-encrypted": "blocking"})
+    assert inspect(drive, "--config", str(site.config), "--job", str(strict)).returncode == 4
+    site.config.write_text("[requirements]\nnot-encrypted = 3\n")
+    broken = inspect(drive, "--config", str(site.config))
+    assert (broken.returncode, broken.stdout) == (2, "")
+    assert "requirements" in broken.stderr
+
+
+# -- reading every file ----------------------------------------------------------------------------
+
+
+def test_what_only_reading_finds_is_found_when_asked_for(tmp_path: Path) -> None:
+    drive = folder_of(tmp_path / "drive", GOOD)
+    good = {name: hashlib.sha256(content).hexdigest() for name, content in GOOD.items()}
+    lines = [f"{digest}  {name.decode()}\n" for name, digest in good.items()]
+    (drive / "SHA256SUMS").write_text("".join(lines))
+    assert inspect(drive, "--read").returncode == 0
+    wrong = hashlib.sha256(b"another").hexdigest()
+    (drive / "SHA256SUMS").write_text(lines[0].replace(good[b"reef.enc"], wrong) + lines[1])
+    assert inspect(drive).returncode == 0
+    done = inspect(drive, "--read", "--json")
+    told = json.loads(done.stdout)
+    assert (done.returncode, done.stderr, told["verdict"]) == (4, "", "refused")
+    (finding,) = [f for f in told["findings"] if f["severity"] == "blocking"]
+    assert (finding["code"], finding["subject"]) == ("checksum-mismatch", "volume-1/reef.enc")
+    assert wrong in json.dumps(finding["evidence"])
+    assert (told["ledger"]["failed_files"], told["ledger"]["stored_files"]) == (1, 0)
+    shown = " ".join(inspect(drive, "--read").stdout.split())
+    assert "Every file was read to its end" in shown
+
+
+def test_checksums_of_the_job_are_compared_too(tmp_path: Path) -> None:
+    drive = folder_of(tmp_path / "drive", GOOD)
+    for content, status in ((GOOD[b"reef.enc"], 0), (b"another", 4)):
+        sha256 = hashlib.sha256(content).hexdigest()
+        job = notice(tmp_path / "job.json", items=[{"name": "reef.enc", "sha256": sha256}])
+        assert inspect(drive, "--job", str(job), "--read").returncode == status
+
+
+def test_a_plain_file_is_told_of_once_by_survey_and_reading(tmp_path: Path) -> None:
+    told = json.loads(inspect(folder_of(tmp_path, PLAIN), "--read", "--json").stdout)
+    assert [f["subject"] for f in told["findings"] if f["code"] == "not-encrypted"] == ["volume-1/diary.txt"]
+
+
+@NEEDS_NBD[0]
+@NEEDS_NBD[1]
+def test_files_that_cannot_be_read_are_listed(tmp_path: Path) -> None:
+    files = {f"line-{number}.enc": sealed(700_000 + number, number) for number in range(3)}
+    image = make_image(tmp_path / "worn.img", files)
+    ((first, _),) = find_sectors(image, files["line-1.enc"])
+    with with_bad_sectors(image, tmp_path / "over.img", [(first + 900, 2)]):
+        device = support.attach(tmp_path / "over.img", "--direct-io=on")
+        try:
+            assert inspect(Path(device)).returncode == 0
+            done = inspect(Path(device), "--read", "--json")
+        finally:
+            support.unplug_image(device)
+    told = json.loads(done.stdout)
+    assert (done.returncode, done.stderr) == (4, "")
+    (finding,) = [f for f in told["findings"] if f["severity"] == "blocking"]
+    assert (finding["code"], finding["subject"]) == ("file-unreadable", "volume-1/line-1.enc")
+    assert finding["evidence"]["ranges"] == [f"{900 * SECTOR}+{2 * SECTOR} EIO"]
+
+
+@pytest.mark.root
+@pytest.mark.skipif(not support.LOOPS_WORK, reason="needs root and loop devices")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_a_look_at_an_image_that_is_ended_leaves_nothing_behind(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    image = make_image(tmp_path / "drive.img", {}, size_mib=200)
+    support.write_into(image, {f"{n}.enc": sealed(6_000_000, n) for n in range(20)}, cleanly=False)
+    before = hashlib.sha256(image.read_bytes()).digest()
+    kept = tmp_path / "kept"
+    kept.mkdir()
+    command = [sys.executable, "-m", "ingestd", "inspect", str(image), "--read"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, env={**os.environ, "TMPDIR": str(kept)}
+    ) as running:
+        try:
+            until = time.monotonic() + 60
+            while str(kept) not in Path("/proc/mounts").read_text() and time.monotonic() < until:
+                time.sleep(0.002)
+            running.send_signal(number)
+            assert running.wait(timeout=60) == 128 + number
+        finally:
+            running.kill()
+    assert not list(kept.iterdir())
+    assert str(kept) not in Path("/proc/mounts").read_text()
+    listed = subprocess.run(["losetup", "-a"], capture_output=True, text=True, check=True)
+    assert str(tmp_path) not in listed.stdout
+    assert hashlib.sha256(image.read_bytes()).digest() == before
+
+
+# -- images and disks ------------------------------------------------------------------------------
 
 
 @pytest.mark.root

@@ -1,4 +1,4 @@
-"""`ingestd schema`: what every message looks like, for programs that send or read them."""
+"""`ingestd schema`: what every message looks like, and what commands print, for programs that read them."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from ingestd.runtime.commands.common import OK, REFUSED, Adder
 
 
 def add(command: Adder) -> None:
-    sub = command("schema", _schema, "print the JSON Schema of a type of message, or list the types")
+    sub = command("schema", _schema, "print the JSON Schema of a message or an output, or list the types")
     sub.add_argument(
         "type", metavar="TYPE", nargs="?", help="such as ingest.job.announced; without it, all are listed"
     )
 
 
 def _schema(options: argparse.Namespace) -> int:
-    types = schema.types()
+    types = schema.types() | dict.fromkeys(schema.PRINTED, "printed")
     if options.type is None:
         for name, direction in types.items():
             print(f"{name:<36}{direction}")
