@@ -274,7 +274,12 @@ class App:
         self._status = StatusWriter(config.station.state_folder, self._look, self._trouble)
         self._status.start()
         stack.callback(self._status.stop)
-        self._custody = CustodyFiles(custody_folder(config.station.state_folder), journal, self._broken)
+        self._custody = CustodyFiles(
+            custody_folder(config.station.state_folder),
+            journal,
+            self._broken,
+            keep_days=lambda: self._config.station.keep_records_days,
+        )
         self._custody.start()
         stack.callback(self._custody.stop)
         self._exposition = self._exposed(stack, journal, self._watch, self._bus_thread)

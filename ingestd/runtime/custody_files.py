@@ -6,7 +6,6 @@ when it has grown, so that a full or slow disk never holds up the loop, and a re
 
 from __future__ import annotations
 
-import contextlib
 import os
 import threading
 import time
@@ -29,11 +28,14 @@ class CustodyFiles:
         folder: str,
         journal: Journal,
         broken: Callable[[JournalError], None],
+        keep_days: Callable[[], float],
         every_s: float = 0.5,
     ) -> None:
+        """`keep_days`: how long a file stays whose record the journal does not have."""
         self._folder = folder
         self._journal = journal
         self._broken = broken
+        self._keep_days = keep_days
         self._every_s = every_s
         self._stop = threading.Event()
         self._all = True
@@ -94,16 +96,19 @@ class CustodyFiles:
             self._owed.discard(load_id)
 
     def _compared(self) -> set[LoadId]:
-        """Remove the files of records that are gone; the records that have no file, or a shorter one."""
+        """Remove old files of records that are gone; the records that have no file, or another one.
+
+        A file is not removed only because the journal does not know of it: the journal may have been lost.
+        """
         lengths = self._journal.custody_lengths()
+        before = time.time() - self._keep_days() * 86_400
         there: dict[str, int] = {}
         for name in os.listdir(self._folder):
             path = os.path.join(self._folder, name)
             if name.endswith(SUFFIX) and name.removesuffix(SUFFIX) in lengths:
                 there[name.removesuffix(SUFFIX)] = _lines_in(path)
-            else:
-                with contextlib.suppress(FileNotFoundError):
-                    os.unlink(path)
+            elif name.startswith(".") or os.stat(path).st_mtime < before:
+                os.unlink(path)
         return {load_id for load_id, length in lengths.items() if there.get(load_id) != length}
 
 

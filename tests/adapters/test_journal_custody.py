@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -122,6 +124,10 @@ def folder(tmp_path: Path) -> Path:
     return made
 
 
+def following(folder: Path, journal: Journal, keep_days: float = 30.0) -> CustodyFiles:
+    return CustodyFiles(str(folder), journal, raised, lambda: keep_days, every_s=0.01)
+
+
 def written(some: list[Entry]) -> bytes:
     return b"".join(entry.line + b"\n" for entry in some)
 
@@ -129,7 +135,7 @@ def written(some: list[Entry]) -> bytes:
 def test_files_follow_the_journal(journal: Journal, folder: Path) -> None:
     made = entries(4)
     journal.commit(saved(made[:2]), at=1.0)
-    files = CustodyFiles(str(folder), journal, raised, every_s=0.01)
+    files = following(folder, journal)
     files.start()
     path = folder / f"{LOAD}.jsonl"
     wait_for(lambda: path.exists() and path.read_bytes() == written(made[:2]), what="two entries")
@@ -140,12 +146,18 @@ def test_files_follow_the_journal(journal: Journal, folder: Path) -> None:
 
 def test_files_whose_load_is_gone_go_too(journal: Journal, folder: Path) -> None:
     journal.commit([*saved(entries(2)), save_load(LOAD, released=True, bay=None)], at=1.0)
-    files = CustodyFiles(str(folder), journal, raised)
+    files = following(folder, journal, keep_days=1.0)
     files.write()
     (folder / ".half.jsonl.1.tmp").write_bytes(b"{")
     assert journal.prune(before=10.0).loads == 1
     files.write()
     assert (folder / f"{LOAD}.jsonl").exists()
+    files.look_over()
+    files.write()
+    # The journal may have been lost: then the file is the only copy.
+    assert [each.name for each in folder.iterdir()] == [f"{LOAD}.jsonl"]
+    two_days_ago = time.time() - 2 * 86_400
+    os.utime(folder / f"{LOAD}.jsonl", (two_days_ago, two_days_ago))
     files.look_over()
     files.write()
     assert list(folder.iterdir()) == []
@@ -155,7 +167,7 @@ def test_a_folder_that_cannot_be_written_to_is_told_once_and_tried_again(
     journal: Journal, folder: Path
 ) -> None:
     journal.commit(saved(entries(2)), at=1.0)
-    files = CustodyFiles(str(folder), journal, raised)
+    files = following(folder, journal)
     folder.rmdir()
     with capture_logs() as lines:
         files.write()
@@ -168,7 +180,7 @@ def test_a_folder_that_cannot_be_written_to_is_told_once_and_tried_again(
 
 def test_a_broken_journal_is_told(journal: Journal, folder: Path) -> None:
     told = threading.Event()
-    files = CustodyFiles(str(folder), journal, lambda _: told.set(), every_s=0.01)
+    files = CustodyFiles(str(folder), journal, lambda _: told.set(), lambda: 1.0, every_s=0.01)
     journal.close()
     files.start()
     assert told.wait(5)

@@ -193,10 +193,14 @@ def test_after_a_kill_at_any_moment_the_record_goes_on(make_station: MakeStation
     station.stop()
     (path,) = (station.state / "custody").glob("*.jsonl")
     path.write_bytes(b"".join(body.splitlines(keepends=True)[:-1]))
-    (station.state / "custody" / "quay-03.bay-1.of-nobody.jsonl").write_bytes(body)
     station.start()
     assert closed(station, released["load_id"]) == entries
-    assert [each.name for each in (station.state / "custody").glob("*.jsonl")] == [path.name]
+    # One that was altered is not given out as the record.
+    path.write_bytes(body.replace(b'"outcome":"loaded"', b'"outcome":"failed"'))
+    for what in ("show", "export"):
+        done = station.ingestd("custody", what, released["load_id"])
+        assert (done.returncode, done.stdout) == (1, "")
+        assert "is not as the daemon wrote it: line" in done.stderr
 
 
 @pytest.mark.root

@@ -8,7 +8,7 @@ import json
 import os
 import re
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any, BinaryIO
 
 from ingestd.core.custody_check import LINE_BYTES_MAX, PROBLEMS_MAX, Checked, check
@@ -60,7 +60,7 @@ def _missing(options: argparse.Namespace) -> int:
 def _show(options: argparse.Namespace) -> int:
     folder = status.custody_folder(config.read(options.config).station.state_folder)
     if options.load is None:
-        rows = [_summary(name.removesuffix(SUFFIX), _entries(folder, name)) for name in _names(folder)]
+        rows = [row for name in _names(folder) if (row := _summary(folder, name.removesuffix(SUFFIX)))]
         print(json.dumps(rows, indent=2) if options.json else "\n".join(show_custody.summaries(rows)))
         return OK
     body = _record(folder, options.load)
@@ -86,12 +86,11 @@ def _names(folder: str) -> Sequence[str]:
     return ()
 
 
-def _entries(folder: str, name: str) -> list[Mapping[str, Any]]:
-    with open(os.path.join(folder, name), "rb") as file:
-        return [json.loads(line) for line in file]
-
-
-def _summary(load_id: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _summary(folder: str, load_id: str) -> dict[str, Any] | None:
+    body = _record(folder, load_id)
+    if body is None:
+        return None
+    entries = [json.loads(line) for line in body.splitlines()]
     last = entries[-1]
     return {
         "load_id": load_id,
@@ -104,10 +103,11 @@ def _summary(load_id: str, entries: Sequence[Mapping[str, Any]]) -> dict[str, An
 
 
 def _record(folder: str, load_id: str) -> bytes | None:
-    """The record of a load; None, having said so, where there is none."""
+    """The record of a load; None, having said so, where there is none, or a file that was altered."""
+    path = path_of(folder, os.path.basename(load_id))
     try:
-        with _readable(folder), open(path_of(folder, os.path.basename(load_id)), "rb") as file:
-            return file.read()
+        with _readable(folder), open(path, "rb") as file:
+            body = file.read()
     except FileNotFoundError:
         print(
             f"ingestd: there is no record of a load {load_id} here; `ingestd custody show` lists those there "
@@ -115,6 +115,13 @@ def _record(folder: str, load_id: str) -> bytes | None:
             file=sys.stderr,
         )
         return None
+    lines = body.splitlines(keepends=True)
+    problems = check(lines, check(lines).head).problems
+    if problems:
+        print(f"ingestd: {path} is not as the daemon wrote it: {problems[0]}", file=sys.stderr)
+        print("ingestd: move it away and restart the daemon, which writes it anew", file=sys.stderr)
+        return None
+    return body
 
 
 @contextlib.contextmanager
