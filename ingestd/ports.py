@@ -468,9 +468,11 @@ class Manifest(Protocol):
         `listed_by`: the bit of the manifest of a bag that these are entries of; else 0.
         """
 
-    def unlisted(self, volume: str, folder: bytes, listed_by: int, limit: int) -> Sequence[bytes]:
-        """Paths, in their order, of the running survey's files below a folder that are not listed by all
-        of these manifests of a bag."""
+    def unlisted(
+        self, volume: str, folder: bytes, listed_by: int, limit: int, *, by_any: bool = False
+    ) -> tuple[int, Sequence[bytes]]:
+        """How many of the running survey's files below a folder are not listed by all of these manifests
+        of a bag, or with `by_any` by none; and the paths of the first of them, in their order."""
 
     def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
         """How many files the running survey has found below a folder, and their bytes."""

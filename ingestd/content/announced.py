@@ -20,6 +20,7 @@ class _Track:
     item: Item
     name: bytes
     volume: str | None = None
+    path: bytes = b""
     """Where it was found; its first place counts."""
     size_bytes: int | None = None
     copies: list[str] = field(default_factory=list)
@@ -61,12 +62,13 @@ class Announced:
         """Whether there are items at all; without, everything is to be loaded."""
         return bool(self._tracks)
 
-    def claim(self, volume: str, found: Found) -> Item | None:
-        """The item that this entry of a root is; None when it is none, or lay in another volume before.
+    def claim(self, volume: str, found: Found, name: bytes) -> Item | None:
+        """The item that this entry of a root, of this name, is; None when it is none, or lay in another
+        volume before.
 
         What cannot be looked at counts as the item: that it cannot be read is another fact.
         """
-        track = self._by_name.get(found.path)
+        track = self._by_name.get(name)
         if track is None:
             return None
         place = located(volume, found.path)
@@ -76,7 +78,7 @@ class Announced:
         if track.volume is not None:
             track.copies.append(place)
             return None
-        track.volume = volume
+        track.volume, track.path = volume, found.path
         track.size_bytes = None if found.kind in _UNSEEN else 0
         return track.item
 
@@ -96,7 +98,7 @@ class Announced:
     def checksums(self) -> dict[tuple[str, bytes], bytes]:
         """The announced SHA-256 of the files that were found, by volume and path."""
         return {
-            (track.volume, track.name): bytes.fromhex(track.item.sha256)
+            (track.volume, track.path): bytes.fromhex(track.item.sha256)
             for track in self._tracks
             if track.volume is not None and track.item.kind == "file" and track.item.sha256
         }

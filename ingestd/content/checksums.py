@@ -7,21 +7,21 @@ may hold a bare checksum: it is that of `<name>`.
 
 from __future__ import annotations
 
-import errno
-import os
 from collections.abc import Generator
+from contextlib import closing
 from typing import NamedTuple
 
+from ingestd.content.blocks import BLOCK_BYTES, TooLong, blocks
 from ingestd.content.faults import blame_station
 from ingestd.core.checksum_lines import list_algorithm, parse_bare, parse_line
 from ingestd.core.digests import ALGORITHMS_MAX, SHA256
-from ingestd.files import is_regular, open_beneath
+from ingestd.core.names import plain_path
 from ingestd.ports import CancelToken
 
 LIST_BYTES_MAX = 64 << 20
 BAD_LINES_MAX = 100
 _LINE_BYTES_MAX = 16 << 10
-_BLOCK_BYTES = 1 << 20
+_BLOCK_BYTES = BLOCK_BYTES
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
@@ -92,14 +92,6 @@ def _entry(line: bytes, name: bytes) -> Entry | None:
     return Entry(plain_path(listed.path), listed.algorithm, bytes.fromhex(listed.digest_hex))
 
 
-def plain_path(path: bytes) -> bytes:
-    """The path without '.' parts and doubled slashes. Raises ValueError when it leads elsewhere."""
-    parts = [part for part in path.split(b"/") if part not in (b"", b".")]
-    if path.startswith(b"/") or b".." in parts or not parts:
-        raise ValueError("not a path below the list's folder")
-    return b"/".join(parts)
-
-
 def _lines(root_fd: int, name: bytes, cancel: CancelToken) -> Generator[bytes, None, None]:
     """The lines of a file; one that is too long may come shortened, but still too long."""
     rest = b""
@@ -112,21 +104,13 @@ def _lines(root_fd: int, name: bytes, cancel: CancelToken) -> Generator[bytes, N
 
 
 def _blocks(root_fd: int, name: bytes, cancel: CancelToken) -> Generator[bytes, None, None]:
-    fd = open_beneath(root_fd, name, os.O_RDONLY | os.O_NONBLOCK)
-    try:
-        if not is_regular(fd):
-            raise OSError(errno.EINVAL, "not a regular file")
-        for at in range(0, LIST_BYTES_MAX, _BLOCK_BYTES):
-            cancel.check()
-            block = os.pread(fd, _BLOCK_BYTES, at)
-            cancel.beat()
-            yield block.removeprefix(_BYTE_ORDER_MARK) if at == 0 else block
-            if len(block) < _BLOCK_BYTES:
-                return
-        if os.pread(fd, 1, LIST_BYTES_MAX):
+    content = blocks(root_fd, name, cancel, bytes_max=LIST_BYTES_MAX, block_bytes=_BLOCK_BYTES)
+    with closing(content):
+        try:
+            for number, block in enumerate(content):
+                yield block if number else block.removeprefix(_BYTE_ORDER_MARK)
+        except TooLong:
             yield b"\n(from here on the list is not read)"
-    finally:
-        os.close(fd)
 
 
 def _note(bad: list[int], number: int) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from ingestd.content.announced import Announced
 from ingestd.content.walk import Found, Kind
+from ingestd.core.bag_lines import PAYLOAD
 from ingestd.core.model import Item, Samples
 from ingestd.core.names import is_control_file
 
@@ -17,6 +18,7 @@ CONTROL_FILE = "control-file"
 RESERVED = "reserved"
 OUT_OF_BOUNDS = "out-of-bounds"
 
+_PAYLOAD = PAYLOAD + b"/"
 _SYSTEM_FOLDER = re.compile(
     rb"lost\+found|system volume information|\$recycle\.bin"
     rb"|\.trashes|\.trash-.*|\.spotlight-v100|\.fseventsd",
@@ -43,7 +45,7 @@ def region_of(volume: str, found: Found, announced: Announced, reserved: bytes) 
     With items announced only they are loaded, each from where it was found first. Without, everything
     is but what operating systems put there for themselves.
     """
-    item = announced.claim(volume, found)
+    item = announced.claim(volume, found, found.path.removeprefix(_PAYLOAD))
     reason = RESERVED if found.path == reserved else None
     if item is not None:
         return Region(reason, item)
@@ -54,6 +56,16 @@ def region_of(volume: str, found: Found, announced: Announced, reserved: bytes) 
     if found.kind is Kind.FILE and is_control_file(found.path):
         return Region(CONTROL_FILE)
     return Region(NOT_ANNOUNCED)
+
+
+def region_in_bag(volume: str, found: Found, announced: Announced, reserved: bytes) -> Region:
+    """The same for an entry of a root that is the folder of a BagIt bag, or of its payload.
+
+    A bag is loaded whole: what is announced is looked for in its payload too, and the rest comes with it,
+    since without a part of its files there would be nothing to hold its manifests against.
+    """
+    region = region_of(volume, found, announced, reserved)
+    return Region(None, region.item) if region.skip in (NOT_ANNOUNCED, CONTROL_FILE) else region
 
 
 class Tally:

@@ -15,15 +15,16 @@ from itertools import islice
 
 import structlog
 
-from ingestd.content import checksums, selection, sniff
+from ingestd.content import bags, checksums, selection, sniff
 from ingestd.content.announced import Announced
 from ingestd.content.extents import Places
 from ingestd.content.faults import blame_station, lacks_rights
 from ingestd.content.sample import WINDOWS_MAX
-from ingestd.content.selection import Region, Tally, region_of
+from ingestd.content.selection import Region, Tally, region_in_bag, region_of
 from ingestd.content.walk import Found, Kind, no_place, walk
+from ingestd.core.bag_lines import PAYLOAD
 from ingestd.core.digests import SHA256
-from ingestd.core.model import ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
+from ingestd.core.model import BagFact, ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
 from ingestd.files import is_regular, open_beneath
 from ingestd.ports import (
@@ -77,11 +78,12 @@ def survey(
         if volume.facts.problem is None:
             work.walk(volume, index)
     lists = work.expect()
+    bag_facts = work.bags.facts()
     cancel.check()
     differences = manifest.end_survey()
     secrecy = work.look() if sniff else ()
     work.require_drive()
-    return work.facts(lists, secrecy, differences)
+    return work.facts(lists, bag_facts, secrecy, differences)
 
 
 class _Survey:
@@ -93,12 +95,16 @@ class _Survey:
         self._reserved = reserved
         self._cancel = cancel
         self._announced = Announced(job.items)
-        self._root_entry = b""
+        self._root_entry = self._payload_entry = b""
         self._region = Region()
         self._batch: list[FileEntry] = []
         self._lists: list[tuple[Volume, bytes]] = []
         self._lists_passed_over = 0
         self._algorithms = checksums.Algorithms()
+        self.bags = bags.Bags(manifest, self._algorithms, cancel, self.require_drive)
+        self._bagged = self._in_payload = False
+        """Whether the root that is walked is the folder of a bag, and the walk in its payload."""
+        self._beyond_notice = Tally()
         self._to_look_into: list[tuple[Volume, Found]] = []
         self._unexpected, self._links, self._specials = Tally(), Tally(), Tally()
         self._unlistable, self._out_of_bounds, self._reserved_files = Tally(), Tally(), Tally()
@@ -107,7 +113,9 @@ class _Survey:
 
     def walk(self, volume: Volume, index: int) -> None:
         """Take in everything on a volume, with its places on a medium where they cost time."""
-        self._root_entry = b""
+        self._root_entry = self._payload_entry = b""
+        self._in_payload = False
+        self._bagged = bags.is_bag(volume.root_fd)
         turns = self._drive.facts.rotational is not False
         place_of = Places(index).of if turns else no_place
         with closing(walk(volume.root_fd, cancel=self._cancel, place_of=place_of)) as everything:
@@ -118,7 +126,7 @@ class _Survey:
 
     def _take(self, volume: Volume, found: Found) -> None:
         name = volume.facts.name
-        if found.path not in (b"", self._root_entry) and b"/" not in found.path:
+        if self._begins_a_region(found.path):
             self._enter_region(volume, found)
         self._announced.note_near(name, found.path)
         if found.kind in (Kind.UNLISTABLE, Kind.OTHER_DEVICE):
@@ -129,9 +137,20 @@ class _Survey:
             tally = {Kind.LINK: self._links, Kind.SPECIAL: self._specials}
             tally.get(found.kind, self._out_of_bounds).add(partial(located, name, found.path))
 
+    def _begins_a_region(self, path: bytes) -> bool:
+        """Whether it lies in a root, or in the payload of a bag that is the root, which stands for it."""
+        if b"/" not in path:
+            return path not in (b"", self._root_entry)
+        return self._in_payload and path.count(b"/") == 1 and path != self._payload_entry
+
     def _enter_region(self, volume: Volume, found: Found) -> None:
+        choose = region_in_bag if self._bagged else region_of
+        self._region = choose(volume.facts.name, found, self._announced, self._reserved)
+        if b"/" in found.path:
+            self._payload_entry = found.path
+            return
         self._root_entry = found.path
-        self._region = region_of(volume.facts.name, found, self._announced, self._reserved)
+        self._in_payload = self._bagged and found.path == PAYLOAD and self._region.item is None
         if self._region.unexpected:
             self._unexpected.add(partial(located, volume.facts.name, found.path))
         if found.kind is Kind.FILE and is_checksum_list(found.path):
@@ -151,6 +170,7 @@ class _Survey:
         elif region.unexpected:
             self._unexpected.add_bytes(found.size_bytes)
         elif skip is None:
+            self._note_bag(volume, found)
             self._choose(volume, found)
         entry = FileEntry(
             name, found.path, found.size_bytes, found.mtime_ns, found.inode, skip, place=found.place
@@ -158,6 +178,14 @@ class _Survey:
         self._batch.append(entry)
         if len(self._batch) >= BATCH_ENTRIES:
             self._flush()
+
+    def _note_bag(self, volume: Volume, found: Found) -> None:
+        """A bag is the root, or a folder in it; of one in the payload of another that other tells."""
+        folder, _, name = found.path.rpartition(b"/")
+        if name == bags.DECLARATION and self._bagged == (not folder) and b"/" not in folder:
+            self.bags.found(volume, folder)
+        if self._in_payload and self._region.item is None and self._announced.anything:
+            self._beyond_notice.add(partial(located, volume.facts.name, found.path), found.size_bytes)
 
     def _choose(self, volume: Volume, found: Found) -> None:
         """Count a file that is to be loaded, and remember to look into it if it is one of those."""
@@ -250,8 +278,13 @@ class _Survey:
 
     def look(self) -> tuple[SecrecyFact, ...]:
         """How secret the chosen files are; those that cannot be read are left out."""
-        each = max(2, min(WINDOWS_MAX, WINDOWS_TOGETHER // max(1, len(self._to_look_into))))
-        facts = (self._look_into(volume, found, each) for volume, found in self._to_look_into)
+        chosen = [
+            (volume, found)
+            for volume, found in self._to_look_into
+            if not self.bags.has_own_file(volume.facts.name, found.path)
+        ]
+        each = max(2, min(WINDOWS_MAX, WINDOWS_TOGETHER // max(1, len(chosen))))
+        facts = (self._look_into(volume, found, each) for volume, found in chosen)
         return tuple(fact for fact in facts if fact is not None)
 
     def _look_into(self, volume: Volume, found: Found, windows: int) -> SecrecyFact | None:
@@ -278,6 +311,7 @@ class _Survey:
     def facts(
         self,
         lists: tuple[ChecksumListFact, ...],
+        bag_facts: tuple[BagFact, ...],
         secrecy: tuple[SecrecyFact, ...],
         differences: SurveyDifferences,
     ) -> SurveyFacts:
@@ -297,6 +331,9 @@ class _Survey:
             changed=_changed(differences),
             secrecy=secrecy,
             checksum_lists=lists,
+            bags=bag_facts,
+            bags_passed_over=self.bags.passed_over.samples(),
+            beyond_notice=self._beyond_notice.samples(),
         )
 
 

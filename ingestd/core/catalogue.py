@@ -129,6 +129,48 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
     FindingCode.CHECKSUMS_WEAK: Entry(
         _DATA, _NOTED, "Give SHA-256 or SHA-512 checksums: MD5 and SHA-1 can be forged.", _NOTHING
     ),
+    FindingCode.BAG_BROKEN: Entry(
+        _DATA,
+        _BLOCKING,
+        "Make the bag anew with a tool for BagIt, and validate it before sending.",
+        SET_ASIDE,
+    ),
+    FindingCode.BAG_INCOMPLETE: Entry(
+        _DATA, _BLOCKING, "Copy the whole bag to the drive, and validate it there before sending.", SET_ASIDE
+    ),
+    FindingCode.BAG_FILE_UNLISTED: Entry(
+        _DATA,
+        _BLOCKING,
+        "Put nothing into the payload of a finished bag; make its manifests anew.",
+        SET_ASIDE,
+    ),
+    FindingCode.BAG_TO_BE_FETCHED: Entry(
+        _REQUIREMENT,
+        _BLOCKING,
+        "Send bags with all of their payload in them; nothing is fetched from elsewhere.",
+        SET_ASIDE,
+    ),
+    FindingCode.BAG_OXUM_WRONG: Entry(
+        _DATA, _BLOCKING, "Copy the whole bag to the drive, and validate it there before sending.", SET_ASIDE
+    ),
+    FindingCode.BAG_NAMES_DIFFER: Entry(
+        _DATA,
+        _DOUBTFUL,
+        "Copy bags in a way that keeps names as they are, or make the bag on the drive itself.",
+        "Leave the drive in its bay; support decides.",
+    ),
+    FindingCode.BAG_NOT_CHECKED: Entry(
+        _DATA,
+        _DOUBTFUL,
+        "Make bags of version 1.0, in UTF-8, with manifests by SHA-256 or SHA-512.",
+        "Leave the drive in its bay; support decides.",
+    ),
+    FindingCode.BAG_NOT_STRICT: Entry(
+        _DATA, _NOTED, "Make the bag anew with a tool for BagIt 1.0.", _NOTHING
+    ),
+    FindingCode.BAG_BEYOND_NOTICE: Entry(
+        _REQUIREMENT, _NOTED, "Announce everything that is to be loaded.", _NOTHING
+    ),
     FindingCode.NOT_ENCRYPTED: Entry(
         _REQUIREMENT, _BLOCKING, "Encrypt the archive before writing it to the drive.", SET_ASIDE
     ),

@@ -514,6 +514,33 @@ class ChecksumListFact:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BagFact:
+    """A BagIt bag, and all that is wrong with it but for the content of its files."""
+
+    path: str
+    """The volume's name where the root is the bag, else the folder's printable path."""
+    algorithms: tuple[str, ...] = ()
+    """Those of the manifests of its payload, by the names of `digests.py`."""
+    problems: Samples = Samples()
+    """What is not as RFC 8493 has it: which file, which line, why."""
+    missing: Samples = Samples()
+    """Listed, and not there."""
+    unlisted: Samples = Samples()
+    """Files of the payload that are not in the manifests that they have to be in."""
+    differing: Samples = Samples()
+    """Listed under a name that differs in case or Unicode normalisation from that of the file."""
+    unchecked: Samples = Samples()
+    """What could not be checked here, and why."""
+    loose: Samples = Samples()
+    """What is not as RFC 8493 has it, and has one meaning all the same."""
+    to_be_fetched: bool = False
+    """Whether a part of it lies elsewhere."""
+    oxum: tuple[int, int] | None = None
+    """Bytes and files of its payload as it gives them, where they are others than those found."""
+    found: tuple[int, int] = (0, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SurveyFacts:
     """One observation of everything but the files' content."""
 
@@ -536,6 +563,11 @@ class SurveyFacts:
     """Files of an earlier survey of this load that are gone or differ in size or time."""
     secrecy: tuple[SecrecyFact, ...] = ()
     checksum_lists: tuple[ChecksumListFact, ...] = ()
+    bags: tuple[BagFact, ...] = ()
+    bags_passed_over: Samples = Samples()
+    """Bags beyond the number that is looked into."""
+    beyond_notice: Samples = Samples()
+    """Files in the payload of a bag in a root that belong to no announced item."""
 
 
 class FaultKind(StrEnum):
@@ -597,6 +629,15 @@ class FindingCode(StrEnum):
     LISTED_FILE_MISSING = "listed-file-missing"
     CHECKSUM_LIST_BROKEN = "checksum-list-broken"
     CHECKSUMS_WEAK = "checksums-weak"
+    BAG_BROKEN = "bag-broken"
+    BAG_INCOMPLETE = "bag-incomplete"
+    BAG_FILE_UNLISTED = "bag-file-unlisted"
+    BAG_TO_BE_FETCHED = "bag-to-be-fetched"
+    BAG_OXUM_WRONG = "bag-oxum-wrong"
+    BAG_NAMES_DIFFER = "bag-names-differ"
+    BAG_NOT_CHECKED = "bag-not-checked"
+    BAG_NOT_STRICT = "bag-not-strict"
+    BAG_BEYOND_NOTICE = "bag-beyond-notice"
     NOT_ENCRYPTED = "not-encrypted"
     ENCRYPTION_STATISTICAL = "encryption-statistical"
     ENCRYPTION_UNCERTAIN = "encryption-uncertain"

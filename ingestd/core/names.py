@@ -74,6 +74,15 @@ def located(volume: str, path: bytes) -> str:
     return f"{volume}/{printable(path)}"
 
 
+def plain_path(path: bytes) -> bytes:
+    """A path as a list on a drive has it, without '.' parts and doubled slashes. Raises ValueError where it
+    does not lead to something below the folder that it begins at."""
+    parts = [part for part in path.split(b"/") if part not in (b"", b".")]
+    if path.startswith(b"/") or b".." in parts or b"\0" in path or not parts:
+        raise ValueError("has a path that leads elsewhere")
+    return b"/".join(parts)
+
+
 def folded(name: bytes) -> str:
     """The same text for names that differ in case or in Unicode normalisation only.
 

@@ -31,7 +31,7 @@ ORDER BY file_no, source <> 'notice', algorithm, digest
 """
 
 _BELOW = "FROM files WHERE load = ? AND volume = ? AND path >= ? AND path < ? AND seen = ?"
-_UNLISTED = f"SELECT path {_BELOW} AND listed & ? <> ? ORDER BY path LIMIT ?"
+_UNLISTED = f"{_BELOW} AND (listed & ? = ?) = ?"
 _SUM = f"SELECT count(*), sum(size_bytes >> 32), sum(size_bytes & 0xffffffff) {_BELOW}"
 
 
@@ -78,11 +78,14 @@ def unlisted(
     load: int,
     where: tuple[str, bytes],
     survey: int | None,
-    listed_by: int,
+    wanting: tuple[int, int, bool],
     limit: int,
-) -> list[bytes]:
-    below = (*_below(*where), running(sql, load, survey).survey)
-    return [path for (path,) in sql.execute(_UNLISTED, (load, *below, listed_by, listed_by, limit))]
+) -> tuple[int, list[bytes]]:
+    """`wanting`: the bits looked at, with what, and whether having that is what is looked for, or not."""
+    values = (load, *_below(*where), running(sql, load, survey).survey, *wanting)
+    count: int = sql.execute(f"SELECT count(*) {_UNLISTED}", values).fetchone()[0]
+    paths = sql.execute(f"SELECT path {_UNLISTED} ORDER BY path LIMIT ?", (*values, limit))
+    return count, [path for (path,) in paths]
 
 
 def sum_below(

@@ -206,9 +206,14 @@ class SqliteManifest:
         with self._writing() as sql:
             return said.expect(sql, self._load, expected, self._survey, listed_by)
 
-    def unlisted(self, volume: str, folder: bytes, listed_by: int, limit: int) -> Sequence[bytes]:
+    def unlisted(
+        self, volume: str, folder: bytes, listed_by: int, limit: int, *, by_any: bool = False
+    ) -> tuple[int, Sequence[bytes]]:
+        enough = 0 if by_any else listed_by
         with self._db.reading() as sql:
-            return said.unlisted(sql, self._load, (volume, folder), self._survey, listed_by, limit)
+            return said.unlisted(
+                sql, self._load, (volume, folder), self._survey, (listed_by, enough, by_any), limit
+            )
 
     def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
         with self._db.reading() as sql:

@@ -293,13 +293,15 @@ def test_what_a_bag_lists_and_what_not(manifest: Manifest) -> None:
     manifest.add([entry("bag/data/a", volume="volume-2")])
     assert manifest.sum_below("volume-1", b"bag/data") == (2, 20)
     assert manifest.sum_below("volume-1", b"nothing") == (0, 0)
-    assert manifest.unlisted("volume-1", b"bag/data", 1, 9) == [b"bag/data/a", b"bag/data/b/c"]
-    assert manifest.unlisted("volume-1", b"bag/data", 1, 1) == [b"bag/data/a"]
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 9) == (2, [b"bag/data/a", b"bag/data/b/c"])
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 1) == (2, [b"bag/data/a"])
     rows = [expected("bag/data/a", A, "m"), expected("bag/data/b/c", A, "m")]
     assert manifest.expect(rows, 1) == Unmet([], [])
-    assert manifest.unlisted("volume-1", b"bag/data", 1, 9) == []
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 9) == (0, [])
     assert manifest.expect([*rows[:1], expected("bag/data/x", A, "m")], 2) == Unmet([b"bag/data/x"], [])
-    assert manifest.unlisted("volume-1", b"bag/data", 3, 9) == [b"bag/data/b/c"]
+    assert manifest.unlisted("volume-1", b"bag/data", 3, 9) == (1, [b"bag/data/b/c"])
+    assert manifest.unlisted("volume-1", b"bag/data", 3, 9, by_any=True) == (0, [])
+    assert manifest.unlisted("volume-1", b"bag/data", 4, 9, by_any=True)[0] == 2
     assert manifest.expect([rows[0], rows[1], rows[1]], 2) == Unmet([], [b"bag/data/a", b"bag/data/b/c"])
     manifest.end_survey()
 
@@ -311,7 +313,7 @@ def test_what_a_bag_lists_is_that_of_the_running_survey(manifest: Manifest) -> N
         assert manifest.expect([expected("data/a", A, "m")], 1) == Unmet([], [])
     manifest.begin_survey()
     assert manifest.sum_below("volume-1", b"data") == (0, 0)
-    assert manifest.unlisted("volume-1", b"data", 1, 9) == []
+    assert manifest.unlisted("volume-1", b"data", 1, 9) == (0, [])
 
 
 def test_sizes_whose_sum_is_beyond_63_bits(manifest: Manifest) -> None:

@@ -11,6 +11,7 @@ import pytest
 from ingestd.core import requirements
 from ingestd.core.catalogue import CATALOGUE, may_be_changed, severity_of
 from ingestd.core.model import (
+    BagFact,
     ByteRange,
     ChecksumListFact,
     Evidence,
@@ -76,6 +77,11 @@ def secret(secrecy: Secrecy, kind: str) -> SurveyFacts:
 def listed(**changes: object) -> SurveyFacts:
     fact = ChecksumListFact(path="vol-1/SHA256SUMS", entries=9)
     return v.survey(checksum_lists=(replace(fact, **changes),))  # type: ignore[arg-type]
+
+
+def bagged(**changes: object) -> SurveyFacts:
+    fact = BagFact(path="vol-1/reef", algorithms=("sha512",))
+    return v.survey(bags=(replace(fact, **changes),))  # type: ignore[arg-type]
 
 
 SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
@@ -147,6 +153,45 @@ SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
     FindingCode.CHECKSUM_LIST_BROKEN: (
         listed(unreadable_lines=(3, 7)),
         "The checksum list vol-1/SHA256SUMS has lines that cannot be understood, the first being line 3.",
+    ),
+    FindingCode.BAG_BROKEN: (
+        bagged(problems=MANY),
+        "The bag vol-1/reef is not as BagIt has it in 12,345 places, for example vol-1/odd.",
+    ),
+    FindingCode.BAG_INCOMPLETE: (
+        bagged(missing=ONE),
+        "The bag vol-1/reef lists a file that is not there: vol-1/odd.",
+    ),
+    FindingCode.BAG_FILE_UNLISTED: (
+        bagged(unlisted=MANY),
+        "The bag vol-1/reef has 12,345 files in its payload that its manifests do not list, for example "
+        "vol-1/odd.",
+    ),
+    FindingCode.BAG_TO_BE_FETCHED: (
+        bagged(to_be_fetched=True),
+        "The bag vol-1/reef has a fetch.txt: a part of it lies elsewhere, and nothing is fetched here.",
+    ),
+    FindingCode.BAG_OXUM_WRONG: (
+        bagged(oxum=(5_000, 1), found=(4_000, 2)),
+        "The bag vol-1/reef says in its Payload-Oxum that its payload is 1 file of 5,000 bytes; "
+        "there are 2 files of 4,000 bytes.",
+    ),
+    FindingCode.BAG_NAMES_DIFFER: (
+        bagged(differing=ONE),
+        "The bag vol-1/reef lists a file under a name that differs in case or Unicode form: vol-1/odd.",
+    ),
+    FindingCode.BAG_NOT_CHECKED: (
+        v.survey(bags_passed_over=ONE),
+        "1 bag is not looked into, since there are too many on the drive: vol-1/odd.",
+    ),
+    FindingCode.BAG_NOT_STRICT: (
+        bagged(loose=MANY),
+        "The bag vol-1/reef is not strictly as RFC 8493 has it in 12,345 places, and is read all the same, "
+        "for example vol-1/odd.",
+    ),
+    FindingCode.BAG_BEYOND_NOTICE: (
+        v.survey(beyond_notice=ONE),
+        "1 file in the payload of the bag was not announced, and is loaded with it: vol-1/odd.",
     ),
     FindingCode.CHECKSUMS_WEAK: (
         listed(algorithms=("md5", "sha1")),
@@ -272,9 +317,28 @@ def test_a_mismatch_names_its_algorithm_and_who_says_otherwise() -> None:
     )
 
 
+def test_what_a_bag_has_that_was_not_checked_is_told() -> None:
+    finding = the_one(judged(bagged(unchecked=ONE)))
+    assert finding.sentence == "The bag vol-1/reef has a part that could not be checked: vol-1/odd."
+    assert (finding.code, finding.severity) == (FindingCode.BAG_NOT_CHECKED, Severity.DOUBTFUL)
+
+
+def test_a_bag_with_weak_checksums_alone_is_told() -> None:
+    finding = the_one(judged(bagged(algorithms=("md5",))))
+    assert finding.code is FindingCode.CHECKSUMS_WEAK
+    assert finding.sentence.startswith("The bag vol-1/reef gives MD5 and nothing stronger.")
+
+
+def test_a_mismatch_with_a_manifest_of_a_bag_names_it() -> None:
+    fault = replace(v.fault(kind=FaultKind.CHECKSUM_MISMATCH), source="vol-1/reef/manifest-sha256.txt")
+    finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))
+    assert finding.sentence.endswith("is not the one that the manifest vol-1/reef/manifest-sha256.txt gives.")
+
+
 def test_a_good_survey_brings_forth_nothing() -> None:
     assert judged(v.survey()) == ()
     assert judged(listed(algorithms=("md5", "sha256"))) == ()
+    assert judged(bagged()) == ()
     assert judged(secret(Secrecy.PROVEN, "age")) == ()
     assert judged(of_item(Presence.FOUND, announced=10, size=10)) == ()
     assert judged(of_item(Presence.FOUND, size=10)) == ()

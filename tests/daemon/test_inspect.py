@@ -19,6 +19,7 @@ import pytest
 
 from tests.daemon.conftest import MakeStation
 from tests.support import drives as support
+from tests.support.bags import bag, write
 from tests.support.daemon import Station, sealed
 from tests.support.drives import make_image
 from tests.support.nbd import NEEDS_NBD, SECTOR, with_bad_sectors
@@ -74,6 +75,25 @@ def test_the_verdict_is_in_the_first_line_and_in_the_status(
     assert max(map(len, done.stdout.splitlines())) <= 80
     if status:
         assert "customer: " in done.stdout
+
+
+def test_what_is_wrong_with_a_bag_is_seen_on_a_desk_too(tmp_path: Path) -> None:
+    made = bag({"reef.enc": GOOD[b"reef.enc"]}, algorithms=("md5",))
+    folder = write(tmp_path / "good", made)
+    assert inspect(folder, "--read").returncode == 0
+    (folder / "data" / "reef.enc").write_bytes(GOOD[b"reef.enc"][:-1] + b"?")
+    assert inspect(folder).returncode == 0
+    read = inspect(folder, "--read")
+    assert read.returncode == 4
+    assert "The MD5 of volume-1/data/reef.enc is not the one that the manifest" in read.stdout
+    del made["data/reef.enc"]
+    folder = write(tmp_path / "broken", {**made, "data/other.enc": GOOD[b"reef.enc"]})
+    done = inspect(folder)
+    assert done.returncode == 4
+    for code in ("BLOCKING  bag-incomplete", "BLOCKING  bag-file-unlisted", "NOTED  checksums-weak"):
+        assert code in done.stdout
+    told = json.loads(inspect(folder, "--json").stdout)
+    assert "bag-incomplete" in {finding["code"] for finding in told["findings"]}
 
 
 def test_names_from_the_drive_are_escaped(tmp_path: Path) -> None:

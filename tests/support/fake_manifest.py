@@ -172,9 +172,14 @@ class FakeManifest:
             return
         row.said[key] = Heard(said.by, self._survey, key in row.said and row.said[key].met)
 
-    def unlisted(self, volume: str, folder: bytes, listed_by: int, limit: int) -> Sequence[bytes]:
-        rows = [row for row in self._below(volume, folder) if row.listed & listed_by != listed_by]
-        return sorted(row.entry.path for row in rows)[:limit]
+    def unlisted(
+        self, volume: str, folder: bytes, listed_by: int, limit: int, *, by_any: bool = False
+    ) -> tuple[int, Sequence[bytes]]:
+        def wanting(row: Row) -> bool:
+            return not row.listed & listed_by if by_any else row.listed & listed_by != listed_by
+
+        paths = sorted(row.entry.path for row in self._below(volume, folder) if wanting(row))
+        return len(paths), paths[:limit]
 
     def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
         sizes = [row.entry.size_bytes for row in self._below(volume, folder)]
