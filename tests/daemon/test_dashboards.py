@@ -6,6 +6,8 @@ import json
 import re
 import shutil
 import subprocess
+import time
+import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator, Mapping
@@ -18,23 +20,24 @@ import yaml
 from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.models.dashboard import Dashboard
 
+from ingestd.files import write_whole
 from tests.adapters.test_alerts import RULES, free_port, rules
 from tests.daemon.conftest import MakeStation
-from tests.support import dashboards
-from tests.support.daemon import Station, sealed, wait_for
+from tests.daemon.test_dying_disk import plugged
+from tests.daemon.test_s3_daemon import on_bucket
+from tests.support import dashboards, s3_servers
+from tests.support.daemon import TENANT, Station, sealed, wait_for
+from tests.support.drives import make_image
+from tests.support.fault_proxy import FaultProxy, at_random
+from tests.support.nbd import NBD_WORKS, with_bad_sectors
+from tests.vmlab import find_sectors
 
 needs_prometheus = pytest.mark.skipif(
     shutil.which("prometheus") is None, reason="needs Prometheus (Debian package prometheus)"
 )
 
-OF_A_BUCKET = ("ingestd_store_answer_seconds", "ingestd_store_errors_total", "ingestd_resent_bytes_total")
-OF_TROUBLE = (
-    "ingestd_read_errors_total",
-    "ingestd_retries_total",
-    "ingestd_outbox_oldest_timestamp_seconds",
-    "station:ingestd_load_duration_seconds",
-)
-"""What there is nothing of in a station with a folder where all goes well: asked all the same, for errors."""
+OF_A_BROKEN_DISK = "ingestd_read_errors_total"
+"""Where no disk can be made to fail, there is nothing of this."""
 
 
 def expressions() -> Iterator[tuple[str, str]]:
@@ -104,40 +107,67 @@ def test_every_metric_that_is_asked_for_is_there() -> None:
     assert names - known == {"ingestd_outbox_oldest_timestamp_seconds"}, "there only while events wait"
 
 
-@contextmanager
-def prometheus(folder: Path, port: int) -> Iterator[str]:
-    """A real one that watches the daemon at this port, with the rules that are shipped."""
-    own = free_port()
-    target = {"targets": [f"127.0.0.1:{port}"], "labels": {"site": "harrow-quay", "station": "quay-03"}}
-    settings = {
-        "global": {"scrape_interval": "1s", "evaluation_interval": "1s"},
-        "rule_files": ["rules.yml"],
-        "scrape_configs": [{"job_name": "ingestd", "static_configs": [target]}],
-    }
-    # No group waits for longer than the others here.
-    (folder / "rules.yml").write_text(re.sub(r"\n +interval: \w+", "", RULES.read_text()))
-    (folder / "prometheus.yml").write_text(yaml.safe_dump(settings))
-    command = [
-        "prometheus",
-        f"--config.file={folder}/prometheus.yml",
-        f"--storage.tsdb.path={folder}/data",
-        f"--web.listen-address=127.0.0.1:{own}",
-    ]
-    with (folder / "prometheus.log").open("wb") as log:
-        process = subprocess.Popen(command, stdout=log, stderr=log)
-    try:
-        yield f"http://127.0.0.1:{own}"
-    finally:
-        process.terminate()
-        process.wait(20)
+class Watching:
+    """A real Prometheus with the rules that are shipped, in a hurry."""
 
+    def __init__(self, folder: Path, targets: Mapping[str, int]) -> None:
+        """`targets`: the ports of the stations."""
+        folder.mkdir()
+        self._list = folder / "stations.json"
+        self.watch(targets)
+        # No group waits for longer than the others here, and four weeks are a minute.
+        text = re.sub(r"\n +interval: \w+", "", RULES.read_text())
+        (folder / "rules.yml").write_text(text.replace("[28d:1d] offset 1d", "[1m:1s]"))
+        settings = {
+            "global": {"scrape_interval": "1s", "evaluation_interval": "1s"},
+            "rule_files": ["rules.yml"],
+            "scrape_configs": [
+                {
+                    "job_name": "ingestd",
+                    "file_sd_configs": [{"files": [self._list.name]}],
+                }
+            ],
+        }
+        (folder / "prometheus.yml").write_text(yaml.safe_dump(settings))
+        port = free_port()
+        self.address = f"http://127.0.0.1:{port}"
+        self._command = [
+            "prometheus",
+            f"--config.file={folder}/prometheus.yml",
+            f"--storage.tsdb.path={folder}/data",
+            f"--web.listen-address=127.0.0.1:{port}",
+        ]
+        self._log = folder / "prometheus.log"
 
-def ask(address: str, expression: str) -> list[Any]:
-    query = urllib.parse.urlencode({"query": expression})
-    with urllib.request.urlopen(f"{address}/api/v1/query?{query}", timeout=10) as answer:
-        told: Mapping[str, Any] = json.load(answer)
-    assert told["status"] == "success"
-    return list(told["data"]["result"])
+    def watch(self, targets: Mapping[str, int]) -> None:
+        entries = [
+            {"targets": [f"127.0.0.1:{port}"], "labels": {"site": "harrow-quay", "station": name}}
+            for name, port in targets.items()
+        ]
+        write_whole(str(self._list), json.dumps(entries).encode())
+
+    def __enter__(self) -> Watching:
+        with self._log.open("wb") as log:
+            self._process = subprocess.Popen(self._command, stdout=log, stderr=log)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.terminate()
+        self._process.wait(20)
+
+    def answer(self, expression: str) -> list[Any]:
+        """Samples, those left out that are no number."""
+        query = urllib.parse.urlencode({"query": expression})
+        try:
+            with urllib.request.urlopen(f"{self.address}/api/v1/query?{query}", timeout=10) as answer:
+                told: Mapping[str, Any] = json.load(answer)
+        except urllib.error.HTTPError as error:
+            if error.code == 503:  # It has only just begun.
+                return []
+            raise AssertionError(f"{expression}: {error.read().decode()}") from error
+        except OSError:
+            return []
+        return [sample for sample in told["data"]["result"] if sample["value"][1] != "NaN"]
 
 
 def filled_in(expression: str) -> str:
@@ -146,67 +176,133 @@ def filled_in(expression: str) -> str:
     return re.sub(r"\[(1m|5m|10m)\]", "[15s]", expression)
 
 
+FIRES = {
+    "IngestStationSilent",
+    "IngestStationGone",
+    "IngestStationNotReady",
+    "IngestStoreDown",
+    "IngestStoreErrors",
+    "IngestBrokerDown",
+    "IngestHoldByStation",
+    "IngestNoticesRefused",
+}
+"""Alerts whose trouble is there while the test lasts."""
+
+
+_SELECTOR = re.compile(r"([a-z]+:[\w:]+|ingestd_\w+|\bup|process_\w+)\b(\{.*?\})?")
+
+
+def selectors() -> Iterator[tuple[str, str]]:
+    """What alerts look at. When they speak is tested with promtool; that there is something to see, here."""
+    for rule in rules():
+        if "alert" in rule:
+            for name, labels in _SELECTOR.findall(rule["expr"]):
+                yield f"{rule['alert']}: {name}{labels}", name + labels
+
+
+def asked() -> Iterator[tuple[str, str]]:
+    """Everything that is asked of Prometheus, by where it stands."""
+    yield from ((place, filled_in(expression)) for place, expression in expressions())
+    yield from selectors()
+    for rule in rules():
+        if "record" in rule:
+            yield rule["record"], rule["expr"].replace("[28d:1d] offset 1d", "[1m:1s]")
+        elif rule["alert"] in FIRES:
+            yield rule["alert"], filled_in(rule["expr"])
+
+
 @pytest.fixture
 def busy(make_station: MakeStation) -> Station:
-    """One drive was loaded, one failed, one is held, one is being loaded."""
+    """One drive is to be loaded, one to fail, one to be held, one to take a while, one to find no store."""
     quay = make_station(
         uplink={"rate_bytes_per_second": 300_000},
         transfer={"buffer_bytes": 65_536},
         metrics={"listen": "127.0.0.1:0"},
     )
+    with quay.config.open("a") as config:
+        config.write(f'[[stores]]\nname = "shelf"\nfolder = "{quay.root / "not-mounted"}"\n')
     quay.write_drive("KQX-1", {b"reef.enc": sealed(20_000, 1)})
     quay.write_drive("KQX-2", {b"diary.txt": b"nobody sealed this\n" * 900})
     quay.write_drive("KQX-3", {b"stray.enc": sealed(1_000, 3)})
     quay.write_drive("KQX-4", {b"kelp.enc": sealed(12_000_000, 4)})
+    quay.write_drive("KQX-5", {b"dome.enc": sealed(20_000, 5)})
     quay.start()
     for number in (1, 2, 4):
         quay.announce(f"TS-{number}", f"KQX-{number}", due_at="2027-01-01T00:00:00Z")
+    quay.announce("TS-5", "KQX-5", destination={"store": "shelf", "prefix": f"{TENANT}/TS-5"})
     return quay
 
 
+@contextmanager
+def in_trouble(station: Station, proxy: FaultProxy) -> Iterator[None]:
+    """A station whose bucket is busy now and then, whose spool is away, and whose drive is worn."""
+    on_bucket(station, proxy.url, "watched")
+    files = {f"line-{number}.enc": sealed(1_500_000, number) for number in range(4)}
+    station.announce("TS-7", "WORN-7")
+    station.start()
+    wait_for(lambda: station.lines("notice_accepted"), what="the notice")
+    proxy.choose = at_random(7, 0.15, ("busy",))
+    station.spool.rename(station.root / "elsewhere")
+    if NBD_WORKS:
+        image = make_image(station.root / "worn.img", files)
+        # In what is read first: the line is slow, and there is much left to do then.
+        first = min(sector for body in files.values() for sector, _ in find_sectors(image, body))
+        with plugged(station, "bay-1", "WORN-7", lambda at: with_bad_sectors(image, at, [(first + 101, 3)])):
+            yield
+    else:
+        station.write_drive("WORN-7", {name.encode(): body for name, body in files.items()})
+        station.plug("bay-1", "WORN-7")
+        yield
+
+
 @needs_prometheus
-def test_every_expression_has_an_answer_from_a_real_prometheus(busy: Station, tmp_path: Path) -> None:
-    (served,) = wait_for(lambda: busy.lines("metrics_served")[-1:], what="the port")
-    (tmp_path / "prometheus").mkdir()
-    with prometheus(tmp_path / "prometheus", served["port"]) as address:
-        wait_for(lambda: _up(address), 30, "the first scrape")
-        for number in (1, 2, 3, 4):
-            busy.plug(f"bay-{number}", f"KQX-{number}")
-        busy.wait_released("KQX-1")
-        busy.wait_released("KQX-2")
-        busy.wait_phase("KQX-3", "held")
-        busy.wait_phase("KQX-4", "loading")
-        wait_for(
-            lambda: ask(address, "ingestd_bay_done_timestamp_seconds and ingestd_holds > 0 or "
-                                 "(ingestd_bay_done_timestamp_seconds and on() increase("
-                                 "ingestd_loads_ended_total{outcome='failed',reason!=''}[15s]) >= 0)"),
-            20,
-            "figures of all of it",
-        )  # fmt: skip
-        empty = [
-            place
-            for place, expression in expressions()
-            if not wait_for_some(address, filled_in(expression))
-            and not any(name in expression for name in (*OF_A_BUCKET, *OF_TROUBLE))
-        ]
-        asked = {rule.get("record") or rule["alert"]: ask(address, rule["expr"]) for rule in rules()}
-    assert empty == []
-    assert asked["station:ingestd_stored_bytes:rate5m"]
-    assert not asked["IngestStationSilent"]
-    assert not asked["IngestStationMislabelled"]
-    assert not asked["IngestNoProgress"]
+def test_every_expression_has_an_answer_from_a_real_prometheus(
+    busy: Station, make_station: MakeStation, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """Two stations that between them are in all the states that anything is about."""
+    troubled = make_station(
+        tmp_path_factory.mktemp("quay-04"),
+        station={"name": "quay-04"},
+        metrics={"listen": "127.0.0.1:0"},
+        drives={"watch": "loop"} if NBD_WORKS else {},
+        transfer={"buffer_bytes": 65_536},
+        uplink={"rate_bytes_per_second": 200_000},
+    )
+    missing = dict(asked())
+    if not NBD_WORKS:
+        missing = {place: each for place, each in missing.items() if OF_A_BROKEN_DISK not in each}
+    with FaultProxy(s3_servers.shared("moto").url) as proxy, in_trouble(troubled, proxy):
+        ports = {"quay-03": port_of(busy), "quay-04": port_of(troubled)}
+        with Watching(tmp_path / "prometheus", {**ports, "quay-05": free_port()}) as prometheus:
+            wait_for(lambda: prometheus.answer("sum(ingestd_station_info) == 2"), 30, "the first scrapes")
+            for number in range(1, 6):
+                busy.plug(f"bay-{number}", f"KQX-{number}")
+            busy.drop(b"no notice", "no-notice")
+            busy.wait_phase("KQX-4", "loading")
+            wait_for(
+                lambda: not NBD_WORKS or prometheus.answer("ingestd_read_errors_total > 0"), 30, "bad sectors"
+            )
+            look(prometheus, missing, 5)
+            # From here on the store does not answer at all, and one station is in no list any more.
+            proxy.choose = lambda seen: "reset"
+            prometheus.watch(ports)
+            look(prometheus, missing, 40)
+            others = {rule["alert"]: prometheus.answer(rule["expr"]) for rule in rules() if "alert" in rule}
+    assert list(missing) == []
+    assert not others["IngestStationMislabelled"]
+    assert not others["IngestNoProgress"]
 
 
-def _up(address: str) -> bool:
-    try:
-        return bool(ask(address, "ingestd_ready == 1"))
-    except OSError:
-        return False
+def port_of(station: Station) -> int:
+    (served,) = wait_for(lambda: station.lines("metrics_served")[-1:], what="the port")
+    return int(served["port"])
 
 
-def wait_for_some(address: str, expression: str) -> bool:
-    """Whether there is an answer, within the few scrapes that a rate needs."""
-    try:
-        return bool(wait_for(lambda: ask(address, expression), 4, expression))
-    except AssertionError:
-        return False
+def look(prometheus: Watching, missing: dict[str, str], within_s: float) -> None:
+    """Ask for what is missing again and again, and strike off what has an answer."""
+    until = time.monotonic() + within_s
+    while missing and time.monotonic() < until:
+        for place, expression in list(missing.items()):
+            if prometheus.answer(expression):
+                del missing[place]
+        time.sleep(0.5)
