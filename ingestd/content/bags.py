@@ -35,6 +35,8 @@ MANIFESTS_MAX = 16
 MANIFEST_BYTES_MAX = 1 << 30
 DRIVE_BYTES_MAX = 4 << 30
 """Of all manifests on a drive together."""
+DRIVE_LINES_MAX = 50_000_000
+"""Lines of them: a drive of nothing but empty ones would take its bay hours."""
 INFO_BYTES_MAX = 1 << 20
 NEAR_MAX = 1000
 """So many listed paths that no file has are compared with the files that nothing lists."""
@@ -61,15 +63,15 @@ def is_bag(root_fd: int) -> bool:
         return False
 
 
-def is_own_file(name: bytes) -> bool:
+def is_own_file(name: bytes, *, strictly: bool = True) -> bool:
     """Whether a file in a bag's folder is one that RFC 8493 describes: about the payload, plain by its
-    nature, so that no demand that data be encrypted is about it."""
+    nature, so that no demand that data be encrypted is about it. Not `strictly`: or may be meant for one."""
     if name in _OWN_FILES:
         return True
     try:
         return bag_lines.manifest_name(name) is not None
     except ValueError:
-        return False
+        return not strictly
 
 
 class Bags:
@@ -87,6 +89,7 @@ class Bags:
         self.cancel = cancel
         self.require_drive = require_drive
         self.bytes_left = DRIVE_BYTES_MAX
+        self.lines_left = DRIVE_LINES_MAX
         self._found: list[tuple[Volume, bytes]] = []
         self.passed_over = Tally()
 
@@ -177,9 +180,9 @@ class _Bag:
     def _list_folder(self) -> None:
         """Find the manifests, whether there is a payload, and whether a part of it is to be fetched."""
         has_payload = False
-        for name, is_folder in self._entries():
-            has_payload |= is_folder and name == PAYLOAD
-            if not is_folder:
+        for name, mode in self._entries():
+            has_payload |= name == PAYLOAD and stat.S_ISDIR(mode)
+            if not stat.S_ISDIR(mode):
                 self._own |= {name} & _OWN_FILES
                 self._take_manifest(name)
         self._manifests.sort(key=lambda manifest: (manifest.name.of_tags, manifest.file))
@@ -188,8 +191,8 @@ class _Bag:
         if not self._of(of_tags=False) and not self._unchecked.samples().count:
             self._problems.add(lambda: "there is no manifest of the payload")
 
-    def _entries(self) -> Iterator[tuple[bytes, bool]]:
-        """Names in the bag's folder, and whether each is a folder; no more than one name in memory."""
+    def _entries(self) -> Iterator[tuple[bytes, int]]:
+        """Names in the bag's folder that may matter, with their modes; no more than one in memory."""
         root_fd = self._volume.root_fd
         try:
             # Opened anew in either case: a duplicate would share its position with other readers.
@@ -197,9 +200,10 @@ class _Bag:
             fd = open_it(root_fd, self._folder or b".", _FOLDER)
             try:
                 with os.scandir(fd) as listing:
-                    for entry in listing:
+                    for name in (os.fsencode(entry.name) for entry in listing):
                         self._bags.cancel.beat()
-                        yield os.fsencode(entry.name), entry.is_dir(follow_symlinks=False)
+                        if name == PAYLOAD or is_own_file(name, strictly=False):
+                            yield name, stat_at(fd, name).st_mode
             finally:
                 os.close(fd)
         except OSError as error:
@@ -360,6 +364,9 @@ class _Bag:
                         text = text[1:]
                     begun = True
                     *lines, rest = (rest + text).split("\n")
+                    self._bags.lines_left -= len(lines)
+                    if self._bags.lines_left < 0:
+                        raise TooLong
                     yield from lines
                     rest = rest[:_LINE_CHARS_MAX]
             yield from (rest + decoder.decode(b"", final=True)).removesuffix("\n").split("\n")

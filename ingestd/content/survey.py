@@ -170,7 +170,8 @@ class _Survey:
         elif region.unexpected:
             self._unexpected.add_bytes(found.size_bytes)
         elif skip is None:
-            self._note_bag(volume, found)
+            if found.path.endswith(bags.DECLARATION):
+                self._note_bag(volume, found.path)
             self._choose(volume, found)
         entry = FileEntry(
             name, found.path, found.size_bytes, found.mtime_ns, found.inode, skip, place=found.place
@@ -179,13 +180,11 @@ class _Survey:
         if len(self._batch) >= BATCH_ENTRIES:
             self._flush()
 
-    def _note_bag(self, volume: Volume, found: Found) -> None:
+    def _note_bag(self, volume: Volume, path: bytes) -> None:
         """A bag is the root, or a folder in it; of one in the payload of another that other tells."""
-        folder, _, name = found.path.rpartition(b"/")
+        folder, _, name = path.rpartition(b"/")
         if name == bags.DECLARATION and self._bagged == (not folder) and b"/" not in folder:
             self.bags.found(volume, folder)
-        if self._in_payload and self._region.item is None and self._announced.anything:
-            self._beyond_notice.add(partial(located, volume.facts.name, found.path), found.size_bytes)
 
     def _choose(self, volume: Volume, found: Found) -> None:
         """Count a file that is to be loaded, and remember to look into it if it is one of those."""
@@ -194,6 +193,9 @@ class _Survey:
             self._announced.count(item, found.size_bytes)
             chosen = item.kind == "file"
         else:
+            if self._in_payload and self._announced.anything:
+                where = partial(located, volume.facts.name, found.path)
+                self._beyond_notice.add(where, found.size_bytes)
             chosen = found.size_bytes > 0 and len(self._to_look_into) < LOOKED_INTO_MAX
         control = is_control_file(found.path) and found.size_bytes <= checksums.LIST_BYTES_MAX
         if chosen and not control:

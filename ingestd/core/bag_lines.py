@@ -17,8 +17,8 @@ CURRENT = (1, 0)
 PAYLOAD = b"data"
 
 _DECLARED = re.compile(
-    r"BagIt-Version(?P<gap>[ \t]*:[ \t]*)([0-9]{1,4})\.([0-9]{1,4})[ \t]*"
-    r"(?:\r\n|\n|\r)Tag-File-Character-Encoding(?P<again>[ \t]*:[ \t]*)([^ \t\r\n]+)[ \t]*(?:\r\n|\n|\r)?",
+    r"BagIt-Version: ([0-9]{1,4})\.([0-9]{1,4})(?:\r\n|\n|\r)"
+    r"Tag-File-Character-Encoding: ([!-~]{1,40})(?:\r\n|\n|\r)?",
     re.IGNORECASE,
 )
 _ENTRY = re.compile(r"([0-9A-Fa-f]+)[ \t]+(.+)", re.DOTALL)
@@ -56,8 +56,7 @@ class Line(NamedTuple):
 def declaration(body: bytes) -> Declaration:
     """What `bagit.txt` declares. Raises ValueError, with why, for one that RFC 8493 does not allow.
 
-    Labels in any case, since its own example in section 4.1 has `BagIt-version`; before version 1.0 any
-    space beside the colon.
+    Labels in any case, since its own example in section 4.1 has `BagIt-version`.
     """
     if body.startswith(b"\xef\xbb\xbf"):
         raise ValueError("begins with a byte-order mark")
@@ -66,12 +65,11 @@ def declaration(body: bytes) -> Declaration:
     except UnicodeDecodeError:
         raise ValueError("is not UTF-8") from None
     if found is None:
-        raise ValueError("does not have just the two lines BagIt-Version and Tag-File-Character-Encoding")
-    version = int(found[2]), int(found[3])
-    exact = {found["gap"], found["again"]} == {": "} and not re.search(rb"[ \t](\r|\n|$)", body)
-    if version >= CURRENT and not exact:
-        raise ValueError("has other space in its lines than one blank behind each colon")
-    return Declaration(version, found[5])
+        raise ValueError(
+            "does not have just the two lines BagIt-Version and Tag-File-Character-Encoding, "
+            "with one blank behind each colon"
+        )
+    return Declaration((int(found[1]), int(found[2])), found[3])
 
 
 def manifest_name(name: bytes) -> ManifestName | None:

@@ -10,11 +10,12 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from pydantic import TypeAdapter
 
 from ingestd.content import bags as module
 from ingestd.content.blocks import blocks
 from ingestd.content.checksums import Algorithms
-from ingestd.core.model import FindingCode, Item, LoadId, Presence, VolumeFacts
+from ingestd.core.model import BagFact, FindingCode, Item, LoadId, Presence, VolumeFacts
 from ingestd.ports import FileEntry
 from tests.support.bags import DECLARED, Bag, Seen, bag, digest, line, look, retagged, write
 from tests.support.drives import Going
@@ -434,6 +435,25 @@ def test_which_of_two_files_is_meant_is_not_guessed(tmp_path: Path) -> None:
     assert found.doubtful == set()
 
 
+def test_names_from_a_drive_are_escaped(tmp_path: Path) -> None:
+    made = bag({"north.age": SEALED})
+    made["data/\x1b[31mred"] = b"?"
+    made["manifest-\x07.txt"] = b"?"
+    found = seen(tmp_path, made, "\x1b]0;reef")
+    assert {FindingCode.BAG_FILE_UNLISTED} <= found.blocking
+    assert all(sentence.isprintable() for sentence in found.sentences.splitlines())
+    assert r"\x1b[31mred" in found.sentences
+    assert r"manifest-\x07.txt" in found.sentences
+
+
+def test_facts_of_a_hostile_bag_can_be_put_on_record(tmp_path: Path) -> None:
+    made = bag({"north.age": SEALED}, info=f"Payload-Oxum: {10**29}.{10**19}\n")
+    (fact,) = seen(tmp_path, made).facts.bags
+    record = TypeAdapter(BagFact)
+    assert record.validate_json(record.dump_json(fact)) == fact
+    assert fact.oxum == (10**29, 10**19)
+
+
 def test_links_are_no_files_of_a_bag(tmp_path: Path) -> None:
     made = bag({"north.age": SEALED, "south.age": SEALED})
     write(tmp_path / "volume-1", made)
@@ -467,6 +487,22 @@ def test_the_checksum_of_an_item_in_the_payload_is_the_notices(tmp_path: Path) -
     item = Item(name="north.age", sha256=digest("sha256", b"other"))
     found = seen(tmp_path, bag({"north.age": SEALED}), "", item)
     assert found.mismatches == (("data/north.age", "sha256"),)
+
+
+def test_of_an_item_in_the_root_and_in_the_payload_the_first_counts(tmp_path: Path) -> None:
+    made = {**bag({"north.age": SEALED}), "north.age": SEALED[:10]}
+    found = seen(tmp_path, made, "", Item(name="north.age"))
+    (fact,) = found.facts.items
+    assert (fact.size_bytes, fact.near) == (10, ("volume-1/data/north.age",))
+    assert found.loaded == set(made)
+
+
+def test_a_folder_data_may_be_the_item_itself(tmp_path: Path) -> None:
+    made = bag(PAYLOAD)
+    found = seen(tmp_path, made, "", Item(name="data", kind="folder"))
+    assert found.valid
+    assert found.facts.items[0].size_bytes == sum(map(len, PAYLOAD.values()))
+    assert found.facts.beyond_notice.count == 0
 
 
 def test_a_folder_that_is_announced_and_is_a_bag(tmp_path: Path) -> None:
@@ -545,6 +581,14 @@ def test_a_manifest_that_is_too_long_goes_to_a_person(
 def test_all_manifests_of_a_drive_have_a_bound_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "DRIVE_BYTES_MAX", len(bag(PAYLOAD)[MANIFEST]) + 10)
     assert seen(tmp_path, bag(PAYLOAD)).doubtful == {FindingCode.BAG_NOT_CHECKED}
+
+
+def test_so_have_their_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "DRIVE_LINES_MAX", 100)
+    made = bag(PAYLOAD)
+    assert seen(tmp_path, made).valid
+    found = seen(tmp_path, retagged({**made, MANIFEST: b"\n" * 100 + made[MANIFEST]}))
+    assert found.doubtful == {FindingCode.BAG_NOT_CHECKED}
 
 
 def test_more_manifests_than_are_taken_account_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
