@@ -65,6 +65,15 @@ def _has_a_job(station: SharingStation) -> bool:
     return picture is not None and picture["jobs_pending"] == 1
 
 
+def _continued(station: SharingStation) -> tuple[str, object] | None:
+    """What a station's one record of custody says that its load continues."""
+    for path in (station.state / "custody").glob("*.jsonl"):
+        for entry in map(json.loads, path.read_bytes().splitlines()):
+            if entry["action"] == "matched":
+                return entry["details"]["continues"], entry["details"]["continues_custody"]
+    return None
+
+
 def _two(found: list[dict[str, Any]]) -> list[dict[str, Any]] | None:
     return found if len(found) == 2 else None
 
@@ -103,8 +112,11 @@ def test_a_drive_that_is_pulled_goes_on_at_another_station(quayside: Quayside) -
     other.plug("bay-4", "HQ7K2M9A")
     loaded = quayside.wait_event("ingest.job.loaded", job_id="TW-0117")
     assert [receipt["station"] for receipt in loaded["data"]["receipts"]] == ["quay-05"]
-    away = quayside.events("ingest.load.away")[0]["data"]["load_id"]
+    told = quayside.events("ingest.load.away")[0]["data"]
+    away = told["load_id"]
     assert quayside.events("ingest.load.claimed")[-1]["data"]["continues"] == away
+    continued = wait_for(lambda: _continued(other), what="the record of custody at the other station")
+    assert continued == (away, told["custody"])
     assert quayside.wait_event("ingest.drive.released", load_id=away)["data"]["outcome"] == "withdrawn"
     assert is_stored(quayside, "TW-0117")
 

@@ -81,6 +81,12 @@ def test_a_drive_is_loaded_by_a_daemon_without_privilege(station: Station, tmp_p
     assert (prefix / "private" / "reef.age").read_bytes() == sealed(300_000, seed=7)
     (receipt,) = (prefix / ".ingest").glob("*.receipt.json")
     assert json.loads(receipt.read_bytes())["replayed"] == ["volume-1"]
+    (custody,) = (station.state / "custody").glob("*.jsonl")
+    entries = [json.loads(line) for line in custody.read_bytes().splitlines()]
+    identified = next(entry for entry in entries if entry["action"] == "identified")["details"]
+    assert identified["write_blocks"] == ["sealed", "read-only-loop", "read-only-mount"]
+    assert [(v["driver"], v["overlay"]) for v in identified["volumes"]] == [("ext4", True)]
+    assert entries[-1]["action"] == "released"
     (manifest,) = (prefix / ".ingest").glob("*.sha256")
     assert checked(prefix, manifest) == []
     assert len(manifest.read_bytes().splitlines()) == 21
