@@ -330,9 +330,8 @@ class Store(Protocol):
 # -- the manifest, as the journal keeps it --------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class FileEntry:
-    """A regular file as the survey found it."""
+class FileEntry(NamedTuple):
+    """A regular file as the survey found it. One of hundreds of thousands: a tuple is made faster."""
 
     volume: str
     path: bytes

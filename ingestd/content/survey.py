@@ -40,7 +40,7 @@ from ingestd.ports import (
     Volume,
 )
 
-BATCH_ENTRIES = 1000
+BATCH_ENTRIES = 2000
 WINDOWS_TOGETHER = 128
 """Samples of 1 MiB that are taken of all files together, some four seconds' worth; of each the first
 and the last at least."""
@@ -197,8 +197,7 @@ class _Survey:
                 where = partial(located, volume.facts.name, found.path)
                 self._beyond_notice.add(where, found.size_bytes)
             chosen = found.size_bytes > 0 and len(self._to_look_into) < LOOKED_INTO_MAX
-        control = is_control_file(found.path) and found.size_bytes <= checksums.LIST_BYTES_MAX
-        if chosen and not control:
+        if chosen and not (is_control_file(found.path) and found.size_bytes <= checksums.LIST_BYTES_MAX):
             self._to_look_into.append((volume, found))
 
     def _take_unlistable(self, volume: str, found: Found) -> None:

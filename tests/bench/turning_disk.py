@@ -5,7 +5,8 @@ readahead, the head moves: 1 ms and up to 14 ms more with the square root of the
 at 7,200 a minute, 4.2 ms. What is read then takes its time at 150 MB/s. The model's figures are from
 memory of common 3.5-inch disks; what matters to the bench is their proportion.
 
-Every request sleeps a tenth of its cost; `log` gets the whole of it, summed, in seconds.
+Every request sleeps a tenth of its cost, or as much of it as `slowed` says; `log` gets the whole of it,
+summed, in seconds.
 """
 
 from __future__ import annotations
@@ -56,5 +57,5 @@ def pread(handle: int, buffer: bytearray, offset: int, flags: int) -> None:
     Head.spent_s += cost_s
     with os.fdopen(os.open(settings["log"], os.O_WRONLY | os.O_CREAT), "w") as log:
         log.write(f"{Head.spent_s:.6f}")
-    time.sleep(cost_s * SLOWED)
+    time.sleep(cost_s * float(settings.get("slowed", SLOWED)))
     os.preadv(handle, [buffer], offset)

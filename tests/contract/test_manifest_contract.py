@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +96,7 @@ def test_files_are_numbered_as_they_are_added_and_come_back_whole(manifest: Mani
 
 def test_files_come_in_the_order_of_their_places_and_then_of_the_survey(manifest: Manifest) -> None:
     places = {"a": 30, "b": 10, "c": (1 << 63) - 1, "d": 10, "e": 0}
-    survey(manifest, *(replace(entry(name), place=place) for name, place in places.items()))
+    survey(manifest, *(entry(name, place=place) for name, place in places.items()))
     order = [b"e", b"b", b"d", b"a", b"c"]
     after, seen = -1, list[bytes]()
     while rows := manifest.pending(after, 2):
@@ -106,9 +105,9 @@ def test_files_come_in_the_order_of_their_places_and_then_of_the_survey(manifest
     assert seen == order
     store(manifest, "b", "a")
     assert [row.path for row in manifest.pending(-1, 9)] == [b"e", b"d", b"c"]
-    survey(manifest, *(replace(entry(name), place=9 - number) for number, name in enumerate("abcde")))
+    survey(manifest, *(entry(name, place=9 - number) for number, name in enumerate("abcde")))
     assert [row.path for row in manifest.pending(-1, 9)] == [b"e", b"d", b"c"]
-    survey(manifest, *(replace(entry(name), place=number) for number, name in enumerate("abcde")))
+    survey(manifest, *(entry(name, place=number) for number, name in enumerate("abcde")))
     assert [row.path for row in manifest.pending(-1, 9)] == [b"c", b"d", b"e"]
 
 
