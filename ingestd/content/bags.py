@@ -17,6 +17,7 @@ from functools import partial
 from itertools import islice
 from typing import NamedTuple
 
+from ingestd.content.bag_words import named, other_forms, pair, said, shown
 from ingestd.content.blocks import TooLong, blocks
 from ingestd.content.checksums import Algorithms
 from ingestd.content.faults import blame_station
@@ -24,7 +25,7 @@ from ingestd.content.selection import Tally
 from ingestd.core import bag_lines
 from ingestd.core.bag_lines import CURRENT, PAYLOAD, VERSIONS, Declaration, ManifestName
 from ingestd.core.model import BagFact, Samples
-from ingestd.core.names import folded, located, printable, shortened
+from ingestd.core.names import folded, located, printable
 from ingestd.files import open_at, open_beneath, stat_at
 from ingestd.ports import CancelToken, Expectation, Manifest, Said, Volume
 
@@ -39,12 +40,11 @@ DRIVE_LINES_MAX = 50_000_000
 """Lines of them: a drive of nothing but empty ones would take its bay hours."""
 INFO_BYTES_MAX = 1 << 20
 NEAR_MAX = 1000
-"""So many listed paths that no file has are compared with the files that nothing lists."""
+"""So many listed paths that no file has, in any Unicode normalisation, are compared with the files that
+nothing lists."""
 
 _BATCH = 1000
 _LINE_CHARS_MAX = 16 << 10
-_SHOWN_CHARS = 300
-"""Of a path that is an example: a hundred bags may have a hundred each, and a path a page."""
 _FETCH = b"fetch.txt"
 _ENCODINGS = ("utf-8", "ascii", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "iso8859-1", "cp1252")
 """Encodings of tag files that are read, by Python's names."""
@@ -98,7 +98,7 @@ class Bags:
         if len(self._found) < BAGS_MAX:
             self._found.append((volume, folder))
         else:
-            self.passed_over.add(partial(_named, volume.facts.name, folder))
+            self.passed_over.add(partial(named, volume.facts.name, folder))
 
     def has_own_file(self, volume: str, path: bytes) -> bool:
         """Whether this is a file of one of them that RFC 8493 describes."""
@@ -143,7 +143,7 @@ class _Bag:
         found_files, found_bytes = self._bags.manifest.sum_below(self._where, self._below(PAYLOAD))
         oxum = self._oxum()
         return BagFact(
-            path=_named(self._where, self._folder),
+            path=named(self._where, self._folder),
             algorithms=tuple(sorted({m.name.algorithm or "" for m in self._of(of_tags=False)})),
             problems=self._problems.samples(),
             missing=self._missing.samples(),
@@ -245,17 +245,36 @@ class _Bag:
                 for path in unmet.repeated:
                     self._problem(manifest.file, f"lists {printable(self._within(path))} more than once")
                 missing = set(unmet.missing)
-                self._take_absent(absent, [entry for entry in batch if entry.path in missing])
+                more = [entry for entry in batch if entry.path in missing]
+                self._take_absent(absent, self._not_in_another_form(manifest, more))
         if manifest.name.of_tags:
             for path in sorted(payload_manifests):
                 self._problem(manifest.file, f"does not list {printable(self._within(path))}")
         self._place(manifest, absent)
 
+    def _not_in_another_form(self, manifest: _Manifest, absent: list[Expectation]) -> list[Expectation]:
+        """Those of what is listed and missing that are not there in another Unicode normalisation either.
+
+        Some systems normalise every name that is written, so this may be about all of a bag.
+        """
+        tries = [(entry, form) for entry in absent for form in other_forms(entry.path)]
+        if not tries:
+            return absent
+        also = [entry._replace(path=form) for entry, form in tries]
+        unmet = self._bags.manifest.expect(also, manifest.bit)
+        missing = set(unmet.missing)
+        found = {entry.path: form for entry, form in tries if form not in missing}
+        for path in unmet.repeated:
+            self._problem(manifest.file, f"lists {printable(self._within(path))} in several Unicode forms")
+        for listed, form in found.items():
+            self._differing.add(partial(pair, self._within(listed), self._within(form)))
+        return [entry for entry in absent if entry.path not in found]
+
     def _take_absent(self, absent: list[Expectation], more: list[Expectation]) -> None:
         room = NEAR_MAX - len(absent)
         absent.extend(more[:room])
         for entry in more[room:]:
-            self._missing.add(partial(_shown, self._where, entry.path))
+            self._missing.add(partial(shown, self._where, entry.path))
 
     def _place(self, manifest: _Manifest, absent: list[Expectation]) -> None:
         """See whether what is listed and missing is there under nearly the same name."""
@@ -263,10 +282,10 @@ class _Bag:
         for entry in absent:
             found = near.get(folded(entry.path)) or near.get(folded(entry.path.replace(b"%", b"%25")))
             if found is None:
-                self._missing.add(partial(_shown, self._where, entry.path))
+                self._missing.add(partial(shown, self._where, entry.path))
                 continue
             self._bags.manifest.expect([entry._replace(path=found)], manifest.bit)
-            self._differing.add(partial(_pair, self._within(entry.path), self._within(found)))
+            self._differing.add(partial(pair, self._within(entry.path), self._within(found)))
 
     def _near(self, manifest: _Manifest) -> Mapping[str, bytes]:
         """Files of the payload that this manifest does not list, by what names that are nearly the same
@@ -291,9 +310,9 @@ class _Bag:
                 if entry is None:
                     continue
                 if entry.loose is not None:
-                    self._loose.add(partial(_said, manifest.file, f"line {number}: {entry.loose}"))
-                said = Said(manifest.name.algorithm, entry.digest, by)
-                yield Expectation(self._where, self._below(entry.path), said)
+                    self._loose.add(partial(said, manifest.file, f"line {number}: {entry.loose}"))
+                digest = Said(manifest.name.algorithm, entry.digest, by)
+                yield Expectation(self._where, self._below(entry.path), digest)
 
     def _find_unlisted(self, bits: int) -> None:
         """Before version 1.0 it was enough for a file to be in one of the manifests."""
@@ -304,7 +323,7 @@ class _Bag:
             Samples.EXAMPLES_MAX,
             by_any=self._declared.version < CURRENT,
         )
-        examples = tuple(_shown(self._where, path) for path in paths)
+        examples = tuple(shown(self._where, path) for path in paths)
         self._unlisted = Samples(count=count, examples=examples)
 
     # -- Payload-Oxum -------------------------------------------------------------------------
@@ -360,7 +379,7 @@ class _Bag:
                     self._bags.bytes_left -= len(block)
                     text = decoder.decode(block)
                     if not begun and text.startswith("\ufeff"):
-                        self._loose.add(partial(_said, file, "begins with a byte-order mark"))
+                        self._loose.add(partial(said, file, "begins with a byte-order mark"))
                         text = text[1:]
                     begun = True
                     *lines, rest = (rest + text).split("\n")
@@ -390,33 +409,12 @@ class _Bag:
         return path[len(self._folder) + 1 :] if self._folder else path
 
     def _problem(self, file: bytes, why: str) -> None:
-        self._problems.add(partial(_said, file, why))
+        self._problems.add(partial(said, file, why))
 
     def _leave_unchecked(self, file: bytes, why: str) -> None:
-        self._unchecked.add(partial(_said, file, f"is not checked: {why}"))
+        self._unchecked.add(partial(said, file, f"is not checked: {why}"))
 
     def _cannot_be_read(self, file: bytes, error: OSError) -> None:
         blame_station(error)
         self._bags.require_drive()
         self._problem(file, f"cannot be read: {error.strerror}")
-
-
-def _named(volume: str, folder: bytes) -> str:
-    return located(volume, folder) if folder else volume
-
-
-def _shown(volume: str, path: bytes) -> str:
-    return shortened(located(volume, path), _SHOWN_CHARS)
-
-
-def _said(file: bytes, why: str) -> str:
-    return f"{shortened(printable(file))} {why}"
-
-
-def _pair(listed: bytes, found: bytes) -> str:
-    """Both names, with their characters told apart that look the same."""
-    return f"{_told(listed)} is {_told(found)} on the drive"
-
-
-def _told(path: bytes) -> str:
-    return shortened(printable(path).encode("ascii", "backslashreplace").decode())

@@ -427,6 +427,26 @@ def test_a_file_of_nearly_the_listed_name_is_named_and_held_against_it(
     assert look(tmp_path).mismatches == ((f"data/{on_drive}", "sha512"),)
 
 
+def test_all_names_of_a_bag_may_be_in_another_normalisation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "NEAR_MAX", 3)
+    made = bag({f"r\u00e9cif {number}.age": b"kelp" for number in range(2500)}, algorithms=BOTH)
+    found = seen(tmp_path, {unicodedata.normalize("NFD", path): body for path, body in made.items()})
+    assert (found.blocking, found.doubtful) == (set(), {FindingCode.BAG_NAMES_DIFFER})
+    assert found.facts.bags[0].differing.count == 5000
+    assert found.mismatches == ()
+
+
+def test_one_file_under_a_name_listed_in_two_normalisations(tmp_path: Path) -> None:
+    """As a file system that normalises names would leave it, of two files with one name each."""
+    made = bag({"caf\u00e9": b"x", "cafe\u0301": b"x"})
+    del made["data/caf\u00e9"]
+    found = seen(tmp_path, made)
+    assert found.blocking == {FindingCode.BAG_BROKEN, FindingCode.BAG_OXUM_WRONG}
+    assert "caf" in found.sentences
+
+
 def test_which_of_two_files_is_meant_is_not_guessed(tmp_path: Path) -> None:
     made = bag({"NORTH.age": SEALED})
     del made["data/NORTH.age"]
