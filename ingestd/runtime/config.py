@@ -137,7 +137,7 @@ class TransferSection(Section):
 
     buffer_bytes: Annotated[int, Field(ge=65_536, le=268_435_456)] = 4_194_304
     buffers: Annotated[int, Field(ge=2, le=1024)] = 16
-    senders: Annotated[int, Field(ge=1, le=256)] = 8
+    senders: Annotated[int, Field(ge=1, le=256)] = 16
     passes_max: Annotated[int, Field(ge=1, le=10)] = 3
 
 

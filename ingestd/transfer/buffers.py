@@ -5,10 +5,16 @@ from __future__ import annotations
 import contextlib
 import mmap
 import threading
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator
 
 from ingestd.ports import CancelToken
 
+Portion = Callable[[], float]
+"""How much of all that is under way just now is a flow's own, from 0 to 1."""
+
+_IN_USE = 2
+"""What every flow can make use of: one buffer to read into while another one is sent."""
 _CANCEL_LOOK_S = 0.1
 """How often one that waits looks whether it has been cancelled."""
 
@@ -28,7 +34,9 @@ class BufferPool:
     """`count` buffers of `size_bytes` each: never more memory than that, and less until it is needed.
 
     Every registered flow can always have the number it was promised, whatever the others do: a flow
-    whose store hangs holds up only itself. What nobody was promised goes to whoever asks first.
+    whose store hangs holds up only itself. What nobody was promised goes to whoever asks first, but in an
+    order: an even share of all buffers comes before anything beyond it, and what lies beyond is for flows
+    that move as much. Else one that is slow to give buffers back would soon have them all.
     """
 
     def __init__(self, count: int, size_bytes: int) -> None:
@@ -39,10 +47,16 @@ class BufferPool:
         self._spare: list[memoryview] = []
         self._held: dict[str, set[Buffer]] = {}
         self._promised: dict[str, int] = {}
+        self._portions: dict[str, Portion] = {}
+        self._waiting = Counter[str]()
         self._changed = threading.Condition()
 
-    def register(self, flow: str, minimum: int) -> None:
-        """Promise a flow so many buffers. Raises ValueError when that is more than there are."""
+    def register(self, flow: str, minimum: int, portion: Portion | None = None) -> None:
+        """Promise a flow so many buffers. `portion` is asked anew each time; without one, the flow may
+        have as many as there are.
+
+        Raises ValueError when that is more than there are.
+        """
         with self._changed:
             others = sum(promised for each, promised in self._promised.items() if each != flow)
             if others + minimum > self.count:
@@ -51,16 +65,19 @@ class BufferPool:
                     "configure more buffers or fewer loads at a time"
                 )
             self._promised[flow] = minimum
+            if portion is not None:
+                self._portions[flow] = portion
 
     def unregister(self, flow: str) -> None:
         """Take the promise back; what the flow still holds it may keep until it releases it."""
         with self._changed:
             self._promised.pop(flow, None)
+            self._portions.pop(flow, None)
             self._changed.notify_all()
 
     @contextlib.contextmanager
-    def registered(self, flow: str, minimum: int) -> Iterator[None]:
-        self.register(flow, minimum)
+    def registered(self, flow: str, minimum: int, portion: Portion | None = None) -> Iterator[None]:
+        self.register(flow, minimum, portion)
         try:
             yield
         finally:
@@ -69,14 +86,23 @@ class BufferPool:
     def acquire(self, flow: str, cancel: CancelToken) -> Buffer:
         """A buffer of one's own, as soon as there is one. Raises Cancelled."""
         with self._changed:
+            if not self._may_have(flow):
+                self._wait_for_one(flow, cancel)
+            buffer = Buffer(flow, self._spare.pop() if self._spare else self._new_view())
+            self._held.setdefault(flow, set()).add(buffer)
+            return buffer
+
+    def _wait_for_one(self, flow: str, cancel: CancelToken) -> None:
+        self._waiting[flow] += 1
+        try:
             while not self._may_have(flow):
                 cancel.check()
                 # Waiting for memory is not being stuck.
                 cancel.beat()
                 self._changed.wait(_CANCEL_LOOK_S)
-            buffer = Buffer(flow, self._spare.pop() if self._spare else self._new_view())
-            self._held.setdefault(flow, set()).add(buffer)
-            return buffer
+        finally:
+            self._waiting[flow] -= 1
+            self._waiting += Counter()  # without those of which none waits any more
 
     def release(self, buffer: Buffer) -> None:
         """Give a buffer back, once. Nobody may look at its view from then on."""
@@ -103,6 +129,8 @@ class BufferPool:
         self._changed.notify_all()
 
     def _may_have(self, flow: str) -> bool:
+        if self._beyond_its_share(flow):
+            return False
         free = self.count - sum(map(len, self._held.values()))
         owed_to_others = sum(
             max(0, promised - len(self._held.get(each, ())))
@@ -110,6 +138,16 @@ class BufferPool:
             if each != flow
         )
         return free > owed_to_others
+
+    def _beyond_its_share(self, flow: str) -> bool:
+        """Whether one more is for others: those who wait with less than an even share, or move more."""
+        even, held = self.count // max(1, len(self._promised)), len(self._held.get(flow, ()))
+        if len(self._promised) < 2 or held < max(even, self._promised.get(flow, 0)):
+            return False
+        if any(len(self._held.get(each, ())) < even for each in self._waiting if each != flow):
+            return True
+        portion = self._portions.get(flow)
+        return portion is not None and held >= _IN_USE + int(self.count * portion())
 
     def _new_view(self) -> memoryview:
         return memoryview(mmap.mmap(-1, self.size_bytes))

@@ -236,6 +236,13 @@ class Governor:
         share = self.share(flow)
         return _ANY_WIDTH if share is None else max(1, int(share * _PART_TAKES_S / part_bytes))
 
+    def portion(self, flow: str) -> float:
+        """How much of what all flows were granted over the last few seconds was this one's, from 0 to 1."""
+        with self._lock:
+            now = self._clock()
+            rates = {name: meter.rate(now) for name, meter in self._meters.items()}
+        return rates.get(flow, 0.0) / max(1.0, sum(rates.values()))
+
     def _wishes(self, asking: str, now: float) -> dict[str, Wish[Link]]:
         eager = self._line.waiting() | {asking}
         wishes = {}

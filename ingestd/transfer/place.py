@@ -27,6 +27,7 @@ class Place:
         buffers: int,
         senders: SenderPool,
         width: Callable[[], int],
+        portion: Callable[[], float],
         governor: Governor,
         load_id: str,
         weight: int,
@@ -37,7 +38,7 @@ class Place:
         self._pool = pool
         with contextlib.ExitStack() as stack:
             try:
-                stack.enter_context(pool.registered(flow, buffers))
+                stack.enter_context(pool.registered(flow, buffers, portion))
                 stack.enter_context(senders.registered(flow, width))
             except ValueError as error:
                 raise ResourcesExhausted(str(error)) from error

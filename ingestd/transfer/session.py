@@ -154,6 +154,7 @@ class Session:
             buffers=means.settings.buffers_min_per_load,
             senders=means.senders,
             width=lambda: means.governor.width(load_id, means.settings.buffer_bytes),
+            portion=lambda: means.governor.portion(load_id),
             governor=means.governor,
             load_id=load_id,
             weight=self._command.job.priority,

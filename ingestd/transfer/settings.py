@@ -19,7 +19,7 @@ class TransferSettings:
       + proving loads * buffer_bytes            while a manifest is stored
       + (senders + 2 * loads) * 0.1 MiB         what a thread touches of its stack
 
-    With the defaults and 8 loads on their way that is 64 + 28 + 2.4 MiB, on top of the interpreter's own.
+    With the defaults and 8 loads on their way that is 64 + 28 + 3.2 MiB, on top of the interpreter's own.
 
     What is sent twice after a crash is at most what lay in the buffers: buffers * buffer_bytes.
     """
@@ -28,7 +28,8 @@ class TransferSettings:
     """Also the size of a part of a large file."""
     buffers: int = 16
     buffers_min_per_load: int = 1
-    senders: int = 8
+    senders: int = 16
+    """As many as buffers: what is read can all be on its way, as a line with a long round trip needs it."""
     small_max_bytes: int = 4 * _MIB
     """Files up to this size, and up to a buffer's, are sent whole and several at a time."""
     report_every_s: float = 0.5

@@ -64,6 +64,49 @@ def test_a_flow_without_a_promise_cannot_take_what_others_were_promised() -> Non
     assert late
 
 
+def test_an_even_share_comes_before_what_lies_beyond_it() -> None:
+    pool = BufferPool(4, 4096)
+    pool.register("a", 1)
+    pool.register("b", 1)
+    held = [pool.acquire("a", Token()) for _ in range(3)]
+    pool.acquire("b", Token())
+    got_a, got_b = list[Buffer](), list[Buffer]()
+    greedy = acquiring(pool, "a", got_a)
+    assert blocked(greedy)
+    modest = acquiring(pool, "b", got_b)
+    assert blocked(modest)
+    pool.release(held.pop())
+    modest.join(1)
+    assert got_b
+    assert blocked(greedy)
+    pool.release(got_b.pop())
+    greedy.join(1)
+    assert got_a
+
+
+def test_beyond_its_even_share_a_flow_has_what_it_moves() -> None:
+    pool = BufferPool(8, 4096)
+    portion = 0.0
+    pool.register("slow", 1, lambda: portion)
+    for _ in range(8):
+        pool.acquire("slow", Token())
+    pool.write_off("slow")
+    pool.register("quick", 1, lambda: 1 - portion)
+    for _ in range(4):
+        pool.acquire("slow", Token())
+    got: list[Buffer] = []
+    late = acquiring(pool, "slow", got)
+    assert blocked(late)
+    portion = 0.4  # two in use and 0.4 of eight
+    late.join(1)
+    assert got
+    later = acquiring(pool, "slow", got)
+    assert blocked(later)
+    pool.unregister("quick")
+    later.join(1)
+    assert len(got) == 2
+
+
 def test_more_promises_than_buffers_are_refused_with_a_remedy() -> None:
     pool = BufferPool(2, 4096)
     pool.register("a", 2)

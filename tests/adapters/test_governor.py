@@ -209,6 +209,17 @@ def test_the_share_is_what_a_flow_could_have() -> None:
     assert budget.width("b", MB) > 50
 
 
+def test_the_portion_is_what_a_flow_has_moved_of_all() -> None:
+    governor = Governor()
+    for flow in ("a", "b"):
+        governor.register(flow, 5)
+    assert governor.portion("a") == 0
+    governor.take("a", 300_000, Token())
+    governor.take("b", 100_000, Token())
+    assert governor.portion("a") == pytest.approx(0.75, rel=0.01)
+    assert governor.portion("nobody") == 0
+
+
 def test_a_flow_that_is_not_registered_may_take_too() -> None:
     budget = governor(MB)
     budget.set_weight("stranger", 5)

@@ -1,16 +1,18 @@
 """A store for benchmarks: takes what it is sent at the least expense, keeps nothing, in its own process.
 
-    python -m tests.bench.s3_sink [CERT KEY]      prints its port; with a certificate it speaks TLS
+    python -m tests.bench.s3_sink [--at ADDRESS] [CERT KEY]
+
+It prints its port; with a certificate it speaks TLS.
 
 It answers what clients of an S3 store have to hear. Nothing of a body is looked at.
 """
 
 from __future__ import annotations
 
+import argparse
 import re
 import socket
 import ssl
-import sys
 import threading
 from urllib.parse import parse_qs
 
@@ -21,11 +23,15 @@ _NAMESPACE = 'xmlns="http://s3.amazonaws.com/doc/2006-03-01/"'
 
 
 def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--at", default="127.0.0.1")
+    parser.add_argument("certificate", nargs="*")
+    args = parser.parse_args()
     context = None
-    if len(sys.argv) > 2:
+    if args.certificate:
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        context.load_cert_chain(sys.argv[1], sys.argv[2])
-    listener = socket.create_server((sys.argv[3] if len(sys.argv) > 3 else "127.0.0.1", 0), backlog=256)
+        context.load_cert_chain(*args.certificate)
+    listener = socket.create_server((args.at, 0), backlog=256)
     print(listener.getsockname()[1], flush=True)
     while True:
         client, _ = listener.accept()
