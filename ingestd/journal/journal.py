@@ -71,6 +71,8 @@ ON CONFLICT (stream) DO UPDATE SET "offset" = excluded."offset"
 
 _REMEMBER = "INSERT OR REPLACE INTO identities (identity, at) VALUES (?, ?)"
 
+_KNOWN = "SELECT identity FROM identities WHERE identity IN ({})"
+
 _LIVE_LOADS = (
     "SELECT load_id, guard, body FROM loads WHERE phase <> 'released' OR bay IS NOT NULL ORDER BY rowid"
 )
@@ -250,6 +252,15 @@ class Journal:
         with self._db.reading() as sql:
             row = sql.execute("SELECT 1 FROM identities WHERE identity = ?", (_digest(identity),)).fetchone()
         return row is not None
+
+    def known(self, identities: Sequence[str]) -> set[str]:
+        """Those of the notices with these identities that have been acted on."""
+        by_digest = {_digest(identity): identity for identity in identities}
+        if not by_digest:
+            return set()
+        with self._db.reading() as sql:
+            rows = sql.execute(_KNOWN.format(",".join("?" * len(by_digest))), list(by_digest)).fetchall()
+        return {by_digest[digest] for (digest,) in rows}
 
     # -- outbox -------------------------------------------------------------------------------
 

@@ -45,7 +45,7 @@ _PLACED = (JobAnnounced, JobAmended, JobWithdrawn, NoticeMalformed)
 WINDOW = 1024
 """Notices that may be with the loop, taken but not yet committed."""
 
-WINDOW_BYTES = 64 << 20
+WINDOW_BYTES = 16 << 20
 """No more are taken while these take so much memory."""
 
 
@@ -194,8 +194,9 @@ class BusThread:
             self._stop.wait(poll_s)
 
     def _poll(self, bus: Bus, timeout_s: float) -> None:
-        for delivery in bus.poll(timeout_s):
-            self._hand_over(delivery)
+        # Handed over together: else the loop would wake for the first of them, and commit that alone.
+        for noticed in [self._noticed(delivery) for delivery in bus.poll(timeout_s)]:
+            self._inbox.put(noticed)
         self._tidy()
 
     def _beat(self) -> None:
@@ -256,64 +257,47 @@ class BusThread:
             logs.get().info("notice_not_stuck")
             self._stuck = ""
 
-    def _hand_over(self, delivery: Delivery) -> None:
+    def _noticed(self, delivery: Delivery) -> Noticed:
+        """What the loop is to know of a delivery."""
         self._under_way += 1
         self._bytes_under_way += len(delivery.body)
         if delivery.position is not None and delivery.position.stream == self._log:
-            self._hand_over_record(delivery)
-            return
+            return self._record(delivery)
         try:
             decoded = codec.decode(delivery.body, at=self._clock.now(), station=self._station)
         except codec.Malformed as error:
-            self._hand_over_malformed(delivery, error.problems, error.identity)
-            return
+            return self._malformed(delivery, error.problems, error.identity)
         if delivery.flaws:
-            self._hand_over_malformed(delivery, (), decoded.identity)
-        elif decoded.notice is None:
-            self._pass_over(delivery)
-        else:
-            over = partial(self._over, delivery, decoded.type, ())
-            self._put(delivery, decoded.notice, decoded.identity, over, decoded.identity)
+            return self._malformed(delivery, (), decoded.identity)
+        if decoded.notice is None:
+            return self._passed_over(delivery)
+        over = partial(self._over, delivery, decoded.type, ())
+        return _placed(delivery, decoded.notice, decoded.identity, over, decoded.identity)
 
-    def _hand_over_record(self, delivery: Delivery) -> None:
+    def _record(self, delivery: Delivery) -> Noticed:
         """What a station said. One that cannot be read is nothing that a person could mend."""
         try:
             heard = codec.decode_heard(delivery.body, at=self._clock.now())
         except codec.Malformed as error:
             logs.get().error("record_passed_over", record=delivery.name, text=str(error)[:_TEXT_MAX])
             heard = None
-        self._pass_over(delivery, heard)
+        return self._passed_over(delivery, heard)
 
-    def _pass_over(self, delivery: Delivery, event: Event | None = None) -> None:
+    def _passed_over(self, delivery: Delivery, event: Event | None = None) -> Noticed:
         """Nobody is told of it; how far its stream has been read is recorded all the same."""
-        self._inbox.put(Noticed(event, None, partial(self._read, delivery), position=delivery.position))
+        return Noticed(event, None, partial(self._read, delivery), position=delivery.position)
 
     def _read(self, delivery: Delivery, _told: Sequence[str]) -> None:
         self._done.put(_Settled(delivery, ()))
 
-    def _hand_over_malformed(
-        self, delivery: Delivery, problems: tuple[str, ...], known_as: str | None
-    ) -> None:
+    def _malformed(self, delivery: Delivery, problems: tuple[str, ...], known_as: str | None) -> Noticed:
         problems = (*delivery.flaws, *problems)
         event = NoticeMalformed(
             at=self._clock.now(), name=delivery.name, problems=problems, identity=known_as
         )
         # By its origin: what could not be understood may come again, corrected, under the same id.
         over = partial(self._over, delivery, "not understood", problems)
-        self._put(delivery, event, f"malformed {delivery.origin}", over, known_as)
-
-    def _put(
-        self,
-        delivery: Delivery,
-        event: Notice,
-        identity: str,
-        over: Callable[[Sequence[str]], None],
-        known_as: str | None,
-    ) -> None:
-        position = delivery.position
-        if position is not None and isinstance(event, _PLACED):
-            event = replace(event, offset=position.offset)
-        self._inbox.put(Noticed(event, identity, over, known_as, position))
+        return _placed(delivery, event, f"malformed {delivery.origin}", over, known_as)
 
     def _over(self, delivery: Delivery, kind: str, own: Sequence[str], told: Sequence[str]) -> None:
         """Called by the loop when what the notice changed is committed. `own` is what the bus knows to be
@@ -325,3 +309,16 @@ class BusThread:
         else:
             self._accepted.tell(notice=delivery.name, type=kind)
         self._done.put(_Settled(delivery, tuple(problems)))
+
+
+def _placed(
+    delivery: Delivery,
+    event: Notice,
+    identity: str,
+    over: Callable[[Sequence[str]], None],
+    known_as: str | None,
+) -> Noticed:
+    position = delivery.position
+    if position is not None and isinstance(event, _PLACED):
+        event = replace(event, offset=position.offset)
+    return Noticed(event, identity, over, known_as, position)

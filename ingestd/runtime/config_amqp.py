@@ -64,7 +64,7 @@ class AmqpSection(Section):
     key_file: Folder | None = None
     heartbeat_seconds: Annotated[int, Field(ge=5, le=600)] = 30
     blocked_seconds: Annotated[float, Field(ge=1, le=3600)] = 60.0
-    prefetch: Annotated[int, Field(ge=1, le=500)] = 200
+    prefetch: Annotated[int, Field(ge=1, le=5000)] = 1000
     lease_seconds: Annotated[float, Field(ge=5, le=86_400)] = 300.0
     notices_stream: Text = "ingest.notices"
     claims_stream: Text = "ingest.claims"

@@ -80,7 +80,10 @@ class _Made:
 
     records: list[Record] = field(default_factory=list)
     commands: list[Command] = field(default_factory=list)
-    identities: list[str] = field(default_factory=list)
+    known: set[str] = field(default_factory=set)
+    """Identities of this batch that were acted on before it."""
+    identities: dict[str, None] = field(default_factory=dict)
+    """Those that this batch acts on, in order."""
     positions: dict[str, int] = field(default_factory=dict)
     done: list[Callable[[], None]] = field(default_factory=list)
 
@@ -191,11 +194,13 @@ class Loop:
         self._counts.events.inc(len(batch))
 
     def _act(self, batch: list[Event | Noticed], before: core.Station, made: _Made) -> None:
+        asked = [item.identity for item in batch if isinstance(item, Noticed) and item.identity is not None]
+        made.known = self._journal.known(asked)
         for item in batch:
             self._decide(item, made)
         with self._counts.commit_seconds.time():
             self._journal.commit(
-                made.records, at=self._clock.now(), identities=made.identities, positions=made.positions
+                made.records, at=self._clock.now(), identities=list(made.identities), positions=made.positions
             )
         self._positions.update(made.positions)
         self.turns += len(batch)
@@ -238,14 +243,15 @@ class Loop:
 
     def _act_on(self, item: Noticed, event: Event, identity: str, made: _Made) -> Sequence[str]:
         """What a notice changes, once; the problems for which it is, or was, refused."""
-        if self._knows(identity, made):
+        if identity in made.known or identity in made.identities:
             # It was told once already; what is left is to set it aside where it belongs.
-            return _REFUSED_BEFORE if self._knows(_refusal_of(identity), made) else ()
+            refusal = _refusal_of(identity)
+            return _REFUSED_BEFORE if refusal in made.identities or self._journal.knows(refusal) else ()
         decision = self._step(event)
         refused = [problem for body in _refusals(decision.records) for problem in body.problems]
         made.records.extend(_with_identity(record, item.known_as) for record in decision.records)
         made.commands.extend(decision.commands)
-        made.identities.extend([identity, _refusal_of(identity)] if refused else [identity])
+        made.identities.update(dict.fromkeys([identity, _refusal_of(identity)] if refused else [identity]))
         return refused
 
     def _is_behind(self, position: Position | None, made: _Made) -> bool:
@@ -254,9 +260,6 @@ class Loop:
 
     def _position(self, stream: str, made: _Made) -> int:
         return made.positions.get(stream, self._positions.get(stream, -1))
-
-    def _knows(self, identity: str, made: _Made) -> bool:
-        return identity in made.identities or self._journal.knows(identity)
 
     def _step(self, event: Event) -> core.Decision:
         """Step the core; a bug in it costs the one load or notice concerned, not the daemon."""

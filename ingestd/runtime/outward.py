@@ -72,9 +72,12 @@ class Outward:
 
     def has_more(self) -> bool:
         """Whether there is something to publish now."""
-        return bool(self._journal.outbox_depth()[0]) and bool(self._next(1))
+        return bool(self._next(1))
 
     def _next(self, limit: int) -> Sequence[OutboxEntry]:
+        if not self._journal.outbox_depth()[0]:
+            # The journal itself is not asked at every turn: whoever commits to it would be waited for.
+            return ()
         now = self._clock.monotonic()
         resting = [subject for subject, refusal in self._refused.items() if refusal.again_at > now]
         return self._journal.outbox(limit, resting)

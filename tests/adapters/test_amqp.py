@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import json
+import time
+import tracemalloc
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import pytest
 
 from ingestd.bus.amqp.bus import AmqpBus
+from ingestd.bus.amqp.consumer import BUFFER_BYTES_MAX
 from ingestd.bus.amqp.settings import Settings
 from ingestd.bus.strict import BODY_MAX
 from ingestd.ports import BusDown, Delivery, Position
@@ -188,6 +191,40 @@ def test_no_more_is_taken_than_may_be_under_way(virtual_host: VirtualHost, make_
     for delivery in first[1:]:
         bus.acknowledge(delivery, ())
     assert len(arrivals(bus, 2)) == 2
+
+
+def test_a_delivery_that_is_not_settled_does_not_keep_those_behind_it(
+    virtual_host: VirtualHost, make_bus: Make
+) -> None:
+    """Up to the first gap all is acknowledged in one word: what lies beyond must not be, nor wait for it."""
+    virtual_host.send(*(notice(number) for number in range(12)))
+    bus = make_bus(prefetch=4)
+    stuck, *others = arrivals(bus, 4)
+    for _ in range(3):
+        for delivery in others:
+            bus.acknowledge(delivery, ())
+        others = arrivals(bus, len(others)) if others[-1].body != notice(9) else []
+    assert silence(bus) and not silence(bus), "all but the one that is stuck make room"
+    bus.acknowledge(stuck, ())
+
+
+def test_what_waits_to_be_taken_is_bounded_by_its_size(virtual_host: VirtualHost, bus: AmqpBus) -> None:
+    body = b" " * (1 << 20)
+    virtual_host.send(*[body] * 48)
+    bus.publish([entry(1)])
+    found = [each.position for each in arrivals(bus, 1)]
+    tracemalloc.start()
+    try:
+        # The line for notices moves as well while events are confirmed, and nobody takes what it brings.
+        for number in range(2, 200):
+            bus.publish([entry(number)])
+            time.sleep(0.01)
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most < BUFFER_BYTES_MAX + (4 << 20)
+    found += [each.position for each in arrivals(bus, 48 - len(found))]
+    assert found == [Position(NOTICES, number) for number in range(48)]
 
 
 def test_what_other_stations_say_comes_in_as_far_as_stations_need_it(

@@ -118,6 +118,8 @@ def test_identities_of_notices_are_known_from_their_commit_on(journal: Journal, 
     assert again.knows("spool:c")
     assert again.knows(strange)
     assert not again.knows("spool:b")
+    assert again.known(["spool:b", "spool:c", strange, "spool:c"]) == {"spool:c", strange}
+    assert again.known([]) == set()
     again.close()
 
 

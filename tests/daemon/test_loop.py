@@ -42,7 +42,7 @@ class FakeJournal:
     def __init__(self, done: list[str]) -> None:
         self.records: list[Record] = []
         self.commits = 0
-        self.known: set[str] = set()
+        self._acted_on: set[str] = set()
         self.committed: dict[str, int] = {}
         self.fails_at: int | None = None
         self._done = done
@@ -61,12 +61,15 @@ class FakeJournal:
         if self.commits == self.fails_at:
             raise JournalError("the disk is full")
         self.records += records
-        self.known.update(identities)
+        self._acted_on.update(identities)
         self.committed.update(positions)
         self._done.append("commit")
 
     def knows(self, identity: str) -> bool:
-        return identity in self.known
+        return identity in self._acted_on
+
+    def known(self, identities: Sequence[str]) -> set[str]:
+        return self._acted_on & set(identities)
 
     def positions(self) -> dict[str, int]:
         return dict(self.committed)

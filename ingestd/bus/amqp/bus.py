@@ -95,6 +95,7 @@ class AmqpBus:
     def poll(self, timeout_s: float) -> Sequence[Delivery]:
         """What has arrived on the streams. Raises BusDown."""
         consumer = self._reading.ready()
+        consumer.confirm()
         self._driver.run(lambda: consumer.waiting or self._reading.working is None, timeout_s)
         taken = consumer.take()
         if not taken:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any
@@ -16,8 +17,11 @@ _TYPES = frozenset(("application/cloudevents+json", "application/json"))
 _ENCODINGS = frozenset((None, "", "utf-8", "utf8", "identity"))
 
 TAKE_MAX = 1024
-TAKE_BYTES_MAX = 16 << 20
+TAKE_BYTES_MAX = 4 << 20
 """What is handed out at once ends with the delivery that reaches one of these."""
+
+BUFFER_BYTES_MAX = 4 << 20
+"""Nothing more is read from the broker while as much waits to be taken."""
 
 
 class Consumer:
@@ -32,41 +36,51 @@ class Consumer:
         self._last = last
         self._known = dict(last)
         self._heard: set[str] = set()
-        self._buffer: list[tuple[int, Delivery]] = []
+        self._buffer: deque[tuple[int, Delivery]] = deque()
         self._bytes = 0
-        self._tags: dict[Position, int] = {}
+        self._begun = self._paused = False
+        self._tags: dict[str, int] = {}
+        self._open: deque[int] = deque()
+        self._settled: set[int] = set()
 
     def prepare(self, streams: Sequence[str]) -> None:
         """Begin to read. Raises BusDown."""
-        channel, settings = self._link.channel, self._link.settings
-        started: list[str] = []
+        channel = self._link.channel
+        channel.add_on_cancel_callback(self._on_cancel)
+        channel.basic_qos(prefetch_count=self._link.settings.prefetch)
+        # An answer may stand behind deliveries, so none may make the broker wait before all have begun.
+        # The first stream, whose messages come from elsewhere, begins last: then little can have come.
+        for stream in reversed(streams):
+            self._begin(stream)
+        self._begun = True
+        self._bound()
 
-        def done(_method: Any = None) -> None:
-            started.append("")
+    def _begin(self, stream: str) -> None:
+        started: list[Any] = []
+
+        def done(method: Any) -> None:
+            started.append(method)
             self._link.driver.wake()
 
-        channel.add_on_cancel_callback(self._on_cancel)
-        channel.basic_qos(prefetch_count=settings.prefetch, callback=done)
-        for stream in streams:
-            channel.basic_consume(
-                stream,
-                partial(self._on_delivery, stream),
-                arguments={_OFFSET: self._begin_at(stream)},
-                consumer_tag=f"{settings.station}.{stream}",
-                callback=done,
-            )
-        self._link.wait(lambda: len(started) > len(streams), settings.open_s)
-        self._require_known([stream for stream in streams if stream in self._known])
+        self._link.channel.basic_consume(
+            stream,
+            partial(self._on_delivery, stream),
+            arguments={_OFFSET: self._begin_at(stream)},
+            consumer_tag=f"{self._link.settings.station}.{stream}",
+            callback=done,
+        )
+        self._link.wait(lambda: bool(started), self._link.settings.open_s)
+        if stream in self._known:
+            self._require_known(stream)
 
     def _begin_at(self, stream: str) -> int | str:
         return self._known.get(stream, "first")
 
-    def _require_known(self, streams: Sequence[str]) -> None:
+    def _require_known(self, stream: str) -> None:
         link = self._link
-        link.driver.run(lambda: bool(link.lost) or self._heard.issuperset(streams), link.settings.open_s)
-        for stream in streams:
-            if stream not in self._heard:
-                link.lose(_cut_off(stream, self._known[stream]))
+        link.driver.run(lambda: bool(link.lost) or stream in self._heard, link.settings.open_s)
+        if stream not in self._heard:
+            link.lose(_cut_off(stream, self._known[stream]))
         link.require()
 
     @property
@@ -77,23 +91,47 @@ class Consumer:
         """What has arrived, in the order of each stream."""
         taken: list[Delivery] = []
         held = 0
-        for tag, delivery in self._buffer:
-            if len(taken) >= TAKE_MAX or held >= TAKE_BYTES_MAX:
-                break
+        while self._buffer and len(taken) < TAKE_MAX and held < TAKE_BYTES_MAX:
+            tag, delivery = self._buffer.popleft()
             position = delivery.position
             assert position is not None, "what comes from a stream has a position"
             self._last[position.stream] = position.offset
-            self._tags[position] = tag
+            self._tags[delivery.origin] = tag
             taken.append(delivery)
             held += len(delivery.body)
-        del self._buffer[: len(taken)]
+        self._bytes -= held
+        self._bound()
         return taken
 
     def acknowledge(self, delivery: Delivery) -> None:
-        """Room for another one. What came over an earlier link is passed over. Raises BusDown."""
-        tag = self._tags.pop(delivery.position, None) if delivery.position is not None else None
+        """Room for another one, once `confirm` is called. What came over an earlier link is passed over."""
+        tag = self._tags.pop(delivery.origin, None)
         if tag is not None:
-            self._link.channel.basic_ack(tag)
+            self._settled.add(tag)
+
+    def confirm(self) -> None:
+        """Tell the broker of all that was acknowledged: in one word, up to the first that was not, and one
+        by one what lies beyond that. Raises BusDown."""
+        if not self._settled:
+            return
+        channel = self._link.channel
+        through = 0
+        while self._open and self._open[0] in self._settled:
+            through = self._open.popleft()
+            self._settled.remove(through)
+        if through:
+            channel.basic_ack(through, multiple=True)
+        if self._settled:
+            for tag in sorted(self._settled):
+                channel.basic_ack(tag)
+            self._open = deque(tag for tag in self._open if tag not in self._settled)
+            self._settled.clear()
+
+    def _bound(self) -> None:
+        """Let the broker wait while much lies here, whatever the number of its messages."""
+        if self._begun and (self._bytes >= BUFFER_BYTES_MAX) != self._paused:
+            self._paused = not self._paused
+            self._link.pause(self._paused)
 
     # -- what pika calls --
 
@@ -106,8 +144,9 @@ class Consumer:
             self._link.lose(not_a_stream(stream))
             return
         self._heard.add(stream)
+        self._open.append(method.delivery_tag)
         if offset <= self._known.get(stream, -1):
-            self._link.channel.basic_ack(method.delivery_tag)
+            self._settled.add(method.delivery_tag)
             self._link.driver.wake()
             return
         delivery = Delivery(
@@ -118,6 +157,8 @@ class Consumer:
             flaws=flaws_of(properties),
         )
         self._buffer.append((method.delivery_tag, delivery))
+        self._bytes += len(body)
+        self._bound()
         self._link.driver.wake()
 
 

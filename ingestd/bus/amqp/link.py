@@ -86,6 +86,10 @@ class Link:
         if self.lost:
             raise BusDown(self.lost)
 
+    def pause(self, paused: bool) -> None:
+        """Read nothing of what the broker sends for a while, or read on."""
+        self.driver.pause(self._sockets, paused)
+
     def another_channel(self) -> Channel:
         """One more channel on this connection, to look at one thing with. Raises BusDown."""
         self.require()

@@ -71,7 +71,7 @@ class Settings:
     tls: Tls = field(default_factory=Tls)
     names: Names = field(default_factory=Names)
     heartbeat_s: int = 30
-    prefetch: int = 200
+    prefetch: int = 1000
     """Deliveries of one stream that may be unacknowledged."""
     open_s: float = 10.0
     """The longest that opening a connection may take."""
