@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import subprocess
 import unicodedata
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -33,6 +34,7 @@ from ingestd.core.model import (
 )
 from ingestd.ports import Cancelled, CancelToken, DriveGoneError, PortError, ResourcesExhausted, ToolFailed
 from tests.support import sealed
+from tests.support.bags import look
 from tests.support.drives import Going, StoppedAfter
 from tests.support.fake_manifest import FakeManifest, Row
 
@@ -515,6 +517,39 @@ def test_lists_of_every_kind(station: Station) -> None:
             for name, algorithm in names.items()
         ),
     ]
+
+
+@pytest.mark.parametrize("form", [[], ["--binary"], ["--tag"]], ids=["text", "binary", "tagged"])
+@pytest.mark.parametrize(
+    ("program", "name"),
+    [
+        (["md5sum"], "MD5SUMS"),
+        (["sha1sum"], "dives.sha1"),
+        (["sha224sum"], "sha224sum.txt"),
+        (["sha256sum"], "SHA256SUMS"),
+        (["sha384sum"], "dives.sha384"),
+        (["sha512sum"], "dives.sha512sum"),
+        (["b2sum"], "B2SUMS"),
+        (["b2sum", "--length=160"], "dives.b2"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_lists_that_real_programs_have_written(
+    tmp_path: Path, program: list[str], name: str, form: list[str]
+) -> None:
+    """GNU coreutils write the list; what each file is held against it by is its one reading."""
+    volume = tmp_path / "volume-1"
+    names = ["dives.tar.gpg", "deep/er", "odd\nname\\", " blank ", "*star", "caf\u00e9 (1) = x"]
+    for each in names:
+        put(volume, each, b"content of " + each.encode())
+    command = [*program, *form, "--", *names]
+    (volume / name).write_bytes(subprocess.run(command, cwd=volume, capture_output=True, check=True).stdout)
+    good = look(tmp_path)
+    assert good.valid
+    assert good.facts.checksum_lists[0].entries == len(names)
+    for each in names:
+        put(volume, each, b"Content of " + each.encode())
+    assert [path for path, _ in look(tmp_path).mismatches] == sorted(names)
 
 
 def test_a_drive_asks_for_so_many_algorithms_and_no_more(station: Station) -> None:
