@@ -99,6 +99,7 @@ class BusThread:
         self._counts = counts or Counts()
         self.outward = Outward(bus, journal, clock, self._beat, self._counts)
         self._accepted = Seldom("notice_accepted", clock.monotonic)
+        self._refused = Seldom("notice_refused", clock.monotonic, level="warning")
         self._under_way = 0
         self._bytes_under_way = 0
         self._tidy_at = clock.monotonic()
@@ -170,6 +171,7 @@ class BusThread:
         if poll_s:
             self._take(poll_s)
         self._accepted.tell_rest()
+        self._refused.tell_rest()
         self._beat()
 
     def _attempt(self, lane: Lane, other: Lane, work: Callable[[], None]) -> bool:
@@ -305,7 +307,7 @@ class BusThread:
         problems = own or told
         self._counts.noticed(refused=bool(problems), at=self._clock.now())
         if problems:
-            logs.get().warning("notice_refused", notice=delivery.name, type=kind, problems=len(problems))
+            self._refused.tell(notice=delivery.name, type=kind, problems=len(problems))
         else:
             self._accepted.tell(notice=delivery.name, type=kind)
         self._done.put(_Settled(delivery, tuple(problems)))

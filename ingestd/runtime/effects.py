@@ -18,6 +18,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from structlog.contextvars import bound_contextvars
+
 from ingestd.core.messages import (
     Close,
     EffectCancelled,
@@ -281,7 +283,9 @@ class Effects:
     def _completion(self, running: _Running) -> Event | None:
         command = running.command
         try:
-            return self._handlers[type(command)](command, running.token)
+            # Whatever is logged on the way says what it is about.
+            with bound_contextvars(**_about(command)):
+                return self._handlers[type(command)](command, running.token)
         except Cancelled:
             return self._cancelled(command)
         except PortError as error:

@@ -266,7 +266,7 @@ class Loop:
         try:
             decision = core.step(self.station, event)
         except Exception as error:  # noqa: BLE001 - see above
-            logs.broke("core_broke", error, on=type(event).__name__)
+            logs.broke("core_broke", error, on=type(event).__name__, **_load_of(event))
             decision = self._after_bug(event)
         self._count(event, self.station, decision.station)
         self.station = decision.station
@@ -294,7 +294,7 @@ class Loop:
         try:
             return core.step(self.station, substitute)
         except Exception as error:  # noqa: BLE001 - nothing more can be done about this event
-            logs.broke("core_broke_again", error, on=type(event).__name__)
+            logs.broke("core_broke_again", error, on=type(event).__name__, **_load_of(event))
             return core.Decision(self.station, (), ())
 
     def _perform(self, command: Command) -> None:
@@ -317,7 +317,9 @@ class Loop:
                 self._count_end(record.load)
                 phases[record.load.load_id] = record.load.phase
             elif isinstance(record, Publish):
-                logs.get().debug("event_decided", type=record.body.TYPE, subject=record.subject)
+                logs.get().debug(
+                    "event_decided", type=record.body.TYPE, subject=record.subject, **_load_of(record.body)
+                )
 
     def _count_end(self, load: Load) -> None:
         if isinstance(load.state, Released):
@@ -347,6 +349,11 @@ def _with_identity(record: Record, identity: str | None) -> Record:
         return record
     named = replace(message, body=replace(message.body, identity=identity))
     return replace(record, message=named) if isinstance(record, SaveUnsaid) else named
+
+
+def _load_of(what: object) -> dict[str, object]:
+    load_id = getattr(what, "load_id", None)
+    return {"load": load_id} if load_id is not None else {}
 
 
 def _log_caps(plan: Plan) -> None:

@@ -6,7 +6,8 @@ behind it. It is told of, and tried again with growing pauses; all other subject
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import json
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from ingestd.journal.journal import Journal
@@ -96,15 +97,18 @@ class Outward:
         again_at = self._clock.monotonic() + step_s(failures)
         self._refused[entry.subject] = _Refusal(entry, reason, failures, again_at)
         if failures == 1:
-            about = {"type": entry.type, "subject": entry.subject, "text": reason}
-            logs.get().error("event_not_taken", **about)
+            logs.get().error(
+                "event_not_taken", type=entry.type, subject=entry.subject, text=reason, **_load_of(entry)
+            )
         self._say()
 
     def _accept(self, entry: OutboxEntry) -> None:
         refusal = self._refused.get(entry.subject)
         if refusal is not None and refusal.entry.sequence == entry.sequence:
             del self._refused[entry.subject]
-            logs.get().info("event_taken", subject=entry.subject, failures=refusal.failures)
+            logs.get().info(
+                "event_taken", subject=entry.subject, failures=refusal.failures, **_load_of(entry)
+            )
             self._say()
 
     def _say(self) -> None:
@@ -115,3 +119,9 @@ class Outward:
         others = len(self._refused) - 1
         more = f" (and {others} more)" if others else ""
         self.trouble = f"{first.entry.type} about {first.entry.subject}{more}: {first.reason}"
+
+
+def _load_of(entry: OutboxEntry) -> Mapping[str, str]:
+    """The load that an event is about, for the log."""
+    load_id = json.loads(entry.body).get("data", {}).get("load_id")
+    return {"load": load_id} if load_id else {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable
 
@@ -14,8 +15,9 @@ EACH_SECOND = 20
 class Seldom:
     """Lines of one event. For any thread; `clock` is monotonic."""
 
-    def __init__(self, event: str, clock: Callable[[], float]) -> None:
+    def __init__(self, event: str, clock: Callable[[], float], *, level: str = "info") -> None:
         self._event = event
+        self._level = logging.getLevelNamesMapping()[level.upper()]
         self._clock = clock
         self._lock = threading.Lock()
         self._second = 0
@@ -29,7 +31,7 @@ class Seldom:
             enough = self._written > EACH_SECOND
             self._left_out += enough
         if not enough:
-            logs.get().info(self._event, **about)
+            logs.get().log(self._level, self._event, **about)
 
     def tell_rest(self) -> None:
         """When the second is over, write how many of its lines were left out."""
@@ -40,4 +42,4 @@ class Seldom:
             left_out, self._left_out = self._left_out, 0
             self._second, self._written = second, 0
         if left_out:
-            logs.get().info(self._event, more=left_out)
+            logs.get().log(self._level, self._event, more=left_out)
