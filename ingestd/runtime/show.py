@@ -9,6 +9,7 @@ from typing import Any
 
 from ingestd.core.model import Phase
 from ingestd.core.snapshot import Picture
+from ingestd.runtime.colour import Paint, plain
 
 WIDTH = 80
 
@@ -121,10 +122,13 @@ def _pieces(text: str, room: int) -> Iterator[str]:
         yield from (word[at : at + room] for at in range(0, len(word), room))
 
 
-def status(picture: Mapping[str, Any], *, running: bool, now: float | None = None) -> Iterator[str]:
-    """The lines of `ingestd status`."""
+def status(
+    picture: Mapping[str, Any], *, running: bool, now: float | None = None, paint: Paint = plain
+) -> Iterator[str]:
+    """The lines of `ingestd status`; widths are those without colour."""
     now = time.time() if now is None else now
-    yield from _headline(picture, running=running, now=now)
+    for line, kind in _headline(picture, running=running, now=now):
+        yield paint(line, kind)
     loads = picture["loads"]
     if not loads:
         yield "no drives"
@@ -133,7 +137,8 @@ def status(picture: Mapping[str, Any], *, running: bool, now: float | None = Non
     lines = table(("BAY", "DRIVE", "JOB", "PHASE", "DONE"), rows, right=(4,))
     yield from _fitting(next(lines))
     for line, load in zip(lines, loads, strict=True):
-        yield from _fitting(line)
+        for piece in _fitting(line):
+            yield paint(piece, _kind(load))
         for about in _about(load, now, running=running):
             yield from wrapped(about, "    ")
     if picture["jobs_waiting"]:
@@ -149,23 +154,32 @@ def _fitting(line: str) -> Iterator[str]:
         yield from wrapped(line, "")
 
 
-def _headline(picture: Mapping[str, Any], *, running: bool, now: float) -> Iterator[str]:
+def _kind(load: Mapping[str, Any]) -> str:
+    """What the line of a load says at a glance."""
+    if load["phase"] == "held" or load["outcome"] == "failed":
+        return "bad"
+    return {"away": "warning", "loading": "good", "proving": "good", "released": "done"}.get(
+        load["phase"], ""
+    )
+
+
+def _headline(picture: Mapping[str, Any], *, running: bool, now: float) -> Iterator[tuple[str, str]]:
+    """Lines, and the kind of each."""
     age = now - float(picture["at"])
     if not running:
         line = f"station {picture['station']}: NOT RUNNING; this is what it knew {duration(age)} ago"
-        yield from wrapped(line, "")
+        yield from ((each, "bad") for each in wrapped(line, ""))
     else:
         line = f"{rate(picture['rate_bytes_per_second'])}, {cap(picture['uplink_bytes_per_second'])}"
         state = "stopping" if picture["draining"] else "running"
-        yield from wrapped(f"station {picture['station']}: {state}, {line}", "")
-        for about in uplink(picture["uplink"], now):
-            yield from wrapped(about, "")
+        for about in (f"station {picture['station']}: {state}, {line}", *uplink(picture["uplink"], now)):
+            yield from ((each, "") for each in wrapped(about, ""))
         if age > 10:
-            yield f"the daemon has not written its status for {duration(age)}: it may be stuck"
+            yield f"the daemon has not written its status for {duration(age)}: it may be stuck", "bad"
         for problem in picture.get("problems", ()):
-            yield from wrapped(f"TROUBLE  {problem}", "")
-    yield f"jobs: {picture['jobs_pending']:,} pending, {picture['jobs_ended']:,} ended"
-    yield ""
+            yield from ((each, "bad") for each in wrapped(f"TROUBLE  {problem}", ""))
+    yield f"jobs: {picture['jobs_pending']:,} pending, {picture['jobs_ended']:,} ended", ""
+    yield "", ""
 
 
 def _row(load: Mapping[str, Any]) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -17,7 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingestd import __version__
-from ingestd.runtime import cli, show
+from ingestd.runtime import cli, colour, show
 from tests.support.daemon import TENANT, Station, sealed, wait_for
 from tests.support.visits import Visit
 
@@ -248,8 +249,49 @@ def test_the_status_fits_eighty_columns_whatever_is_in_it(
     load |= {"hold": hold, "tried": [words, job], "outcome": outcome}
     lines = list(show.status(picture_with(load, station[:64]), running=running, now=1_000_000.0))
     assert max(map(len, lines)) <= 80
+    coloured = show.status(picture_with(load, station[:64]), running=running, now=1e6, paint=colour.painted)
+    assert [re.sub(r"\x1b\[[\d;]*m", "", line) for line in coloured] == lines, (
+        "colour adds nothing but colour"
+    )
     told = "".join("".join(lines).split())
     assert "".join(words.split()).rstrip(".") in told or phase in ("away", "released")
+
+
+@pytest.mark.parametrize(
+    ("choice", "terminal", "environment", "wanted"),
+    [
+        ("auto", True, {}, True),
+        ("auto", True, {"NO_COLOR": "1"}, False),
+        ("auto", True, {"NO_COLOR": ""}, True),
+        ("auto", True, {"TERM": "dumb"}, False),
+        ("auto", False, {}, False),
+        ("always", False, {"NO_COLOR": "1"}, True),
+        ("never", True, {}, False),
+    ],
+)
+def test_colour_is_for_terminals_whose_user_has_not_declined_it(
+    choice: colour.Choice, terminal: bool, environment: dict[str, str], wanted: bool
+) -> None:
+    """As https://no-color.org has it: a NO_COLOR that is there and not empty, whatever its value, means none,
+    and an argument of the command line counts for more."""
+
+    class Screen(io.StringIO):
+        def isatty(self) -> bool:
+            return terminal
+
+    assert colour.wanted(choice, Screen(), environment) is wanted
+
+
+def test_the_status_in_colour_and_without(station: Station) -> None:
+    station.write_drive("KELP-1", {b"stray.enc": sealed(1_000, 1)})
+    station.start()
+    station.plug("bay-1", "KELP-1")
+    station.wait_phase("KELP-1", "held")
+    without = station.ingestd("status").stdout
+    assert "\x1b" not in without, "no terminal, no colour"
+    assert "held" in without
+    coloured = station.ingestd("status", "--color", "always").stdout
+    assert re.search(r"^\x1b\[1;31mbay-1 .*held.*\x1b\[0m$", coloured, re.MULTILINE)
 
 
 # -- send ------------------------------------------------------------------------------------------

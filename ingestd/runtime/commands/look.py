@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import time
 
-from ingestd.runtime import config, show, status
+from ingestd.runtime import colour, config, show, status
 from ingestd.runtime.commands.common import FAILED, OK, Adder
 
 
 def add(command: Adder) -> None:
     sub = command("status", _status, "show what each bay is doing and why it waits")
     sub.add_argument("--json", action="store_true", help="the whole picture as JSON")
+    sub.add_argument(
+        "--color",
+        choices=colour.CHOICES,
+        default="auto",
+        help="auto: on a terminal, unless the environment has NO_COLOR; words say the same",
+    )
     sub.add_argument("--watch", action="store_true", help="renew it every second until interrupted")
 
 
@@ -35,7 +42,8 @@ def _show_status(options: argparse.Namespace, folder: str) -> int:
             print(json.dumps({"running": up, **picture}, indent=None if options.watch else 2), flush=True)
         else:
             clear = "\x1b[H\x1b[J" if options.watch and sys.stdout.isatty() else ""
-            print(clear + "\n".join(show.status(picture, running=up)), flush=True)
+            paint = colour.painted if colour.wanted(options.color, sys.stdout, os.environ) else colour.plain
+            print(clear + "\n".join(show.status(picture, running=up, paint=paint)), flush=True)
         if not options.watch:
             return OK if up else FAILED
         time.sleep(1)
