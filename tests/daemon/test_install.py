@@ -6,6 +6,7 @@ import os
 import shutil
 import sqlite3
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -181,6 +182,74 @@ def form(folder: Path) -> int:
     version = int(kept.execute("PRAGMA user_version").fetchone()[0])
     kept.close()
     return version
+
+
+def next_version(checkout: Path, number: int) -> None:
+    with (checkout / "ingestd" / "__init__.py").open("a") as module:
+        module.write(f"# version {number} after it\n")
+
+
+def test_old_versions_and_their_journals_are_removed_but_for_as_many_as_one_says(
+    checkout: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = tmp_path / "root"
+    opt, state = root / "opt/ingestd", root / "var/lib/ingestd"
+    without_pip(tmp_path, monkeypatch)
+    seen: list[str] = []
+    for number, more in enumerate((["--keep", "3"], ["--keep", "3"], ["--keep", "3"], ["--keep", "3"], [])):
+        next_version(checkout, number)
+        done(deploy(checkout, "install", "--root", str(root), *more))
+        seen.append(os.readlink(opt / "current"))
+        (state / "journal").mkdir(exist_ok=True)
+        (state / f"journal-of-{seen[-1]}.{1000 + number}").mkdir()
+        kept = seen[-3:] if more else seen[-2:]
+        assert {path.name for path in opt.iterdir() if not path.is_symlink()} == set(kept)
+        # None is made before the first.
+        assert {path.name for path in state.glob("before-*[!m]")} == {
+            f"before-{x}" for x in kept if x != seen[0]
+        }
+        assert len(list(state.glob("before-*.from"))) == len(list(state.glob("before-*[!m]")))
+    assert os.readlink(opt / "previous") == seen[-2]
+    # Of those that going back put aside, the last that was there at the switch, and the one made since.
+    assert {path.name for path in state.glob("journal-of-*")} == {
+        f"journal-of-{seen[3]}.1003", f"journal-of-{seen[4]}.1004"
+    }  # fmt: skip
+    done(deploy(checkout, "install", "--rollback", "--root", str(root)))
+    assert os.readlink(opt / "current") == seen[-2]
+    assert deploy(checkout, "install", "--root", str(root), "--keep", "1").returncode == 2
+
+
+def without_pip(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Virtual environments in no time: one that takes the program from this checkout's."""
+    (tmp_path / "bin").mkdir()
+    (tmp_path / "bin/python3").write_text(
+        "#!/bin/bash\n"
+        f'[ "$1 $2" = "-m venv" ] || exec {sys.executable} "$@"\n'
+        'mkdir -p "$3/bin" && ln -s /bin/true "$3/bin/python"\n'
+        f'printf \'#!/bin/sh\\nexec {sys.executable} -m ingestd "$@"\\n\' > "$3/bin/ingestd"\n'
+        'chmod +x "$3/bin/ingestd"\n'
+    )
+    (tmp_path / "bin/python3").chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path / 'bin'}:{os.environ['PATH']}")
+
+
+def test_a_version_that_cannot_use_the_configuration_is_not_switched_to(
+    checkout: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = tmp_path / "root"
+    without_pip(tmp_path, monkeypatch)
+    done(deploy(checkout, "install", "--root", str(root)))
+    before = os.readlink(root / "opt/ingestd/current")
+    next_version(checkout, 1)
+    config = root / "etc/ingestd/ingestd.toml"
+    sound = config.read_text()
+    config.write_text(sound + "\n[tides]\nhigh = true\n")
+    refused = deploy(checkout, "install", "--root", str(root))
+    assert (refused.returncode, os.readlink(root / "opt/ingestd/current")) == (1, before)
+    assert "tides" in refused.stderr
+    config.write_text(sound)
+    done(deploy(checkout, "install", "--root", str(root)))
+    assert os.readlink(root / "opt/ingestd/current") != before
 
 
 def test_a_journal_of_a_later_form_is_put_aside_on_the_way_back(checkout: Path, tmp_path: Path) -> None:

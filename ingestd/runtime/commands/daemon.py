@@ -19,7 +19,10 @@ objects without a cycle: at its usual pace it looks through them all, over and o
 
 def add(command: Adder) -> None:
     command("run", _run, "run the daemon in the foreground")
-    command("check", _check, "check the configuration and the surroundings, listing every problem")
+    sub = command("check", _check, "check the configuration and the surroundings, listing every problem")
+    sub.add_argument(
+        "--configuration", action="store_true", help="that alone, for another machine than this one"
+    )
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -37,6 +40,9 @@ def _run(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     settings = config.read(options.config)
+    if options.configuration:
+        print(f"{options.config}: can be used; nothing else was looked at")
+        return OK
     problems = list(check.surroundings(settings))
     for problem in problems:
         print(f"{'PROBLEM' if problem.fatal else 'note':8} {problem.where}: {problem.text}")
