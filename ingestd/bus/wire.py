@@ -254,7 +254,8 @@ class AssignedData(OperatorData):
     by: ShortLine
     """Who says so."""
     load_id: Identifier | None = None
-    """The load that is meant, so that a word that comes late does not hit the next drive in the bay."""
+    """The load that is meant, so that a word that comes late does not hit the next drive in the bay. It has
+    to be given through a broker."""
 
     def event(self, at: float) -> DriveAssigned:
         return DriveAssigned(
@@ -277,7 +278,8 @@ class LiftedData(OperatorData):
     by: ShortLine
     """Who says so."""
     load_id: Identifier | None = None
-    """The load that is meant, so that a word that comes late does not hit the next drive in the bay."""
+    """The load that is meant, so that a word that comes late does not hit the next drive in the bay. It has
+    to be given through a broker."""
 
     def event(self, at: float) -> HoldLifted:
         return HoldLifted(

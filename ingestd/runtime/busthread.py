@@ -11,7 +11,9 @@ from functools import partial
 
 from ingestd.bus import codec
 from ingestd.core.messages import (
+    DriveAssigned,
     Event,
+    HoldLifted,
     JobAmended,
     JobAnnounced,
     JobWithdrawn,
@@ -41,6 +43,11 @@ _TEXT_MAX = 500
 
 _PLACED = (JobAnnounced, JobAmended, JobWithdrawn, NoticeMalformed)
 """What all stations read in one place of the stream, and answer under its number."""
+
+_WHICH_LOAD = (
+    "data.load_id: is missing; a stream is read again by a station that lost its journal, and its bays then "
+    "hold other drives: name the load that is meant, as ingest.load.held does"
+)
 
 WINDOW = 1024
 """Notices that may be with the loop, taken but not yet committed."""
@@ -273,6 +280,8 @@ class BusThread:
             return self._malformed(delivery, (), decoded.identity)
         if decoded.notice is None:
             return self._passed_over(delivery)
+        if delivery.position is not None and _names_no_load(decoded.notice):
+            return self._malformed(delivery, (_WHICH_LOAD,), decoded.identity)
         over = partial(self._over, delivery, decoded.type, ())
         return _placed(delivery, decoded.notice, decoded.identity, over, decoded.identity)
 
@@ -311,6 +320,11 @@ class BusThread:
         else:
             self._accepted.tell(notice=delivery.name, type=kind)
         self._done.put(_Settled(delivery, tuple(problems)))
+
+
+def _names_no_load(notice: Notice) -> bool:
+    """Whether this is a person's word about whatever is in a bay at the moment."""
+    return isinstance(notice, DriveAssigned | HoldLifted) and notice.load_id is None
 
 
 def _placed(

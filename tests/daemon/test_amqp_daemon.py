@@ -93,6 +93,21 @@ def test_a_message_that_cannot_be_understood_is_told_of_and_copied(make_station:
     assert reasons["amqp:ingest.notices:1"] == second["problems"]
 
 
+def test_a_word_through_the_broker_about_whatever_is_in_a_bay_is_refused(make_station: Make) -> None:
+    """A station without its journal reads the stream from its beginning: last month's "accept" must not meet
+    the drive that is in the bay today."""
+    station = make_station()
+    station.start()
+    word = {"station": "quay-03", "bay": "bay-1", "decision": "accept", "by": "M. Okafor"}
+    station.host.send(station.notice("ingest.hold.lifted", word, "late"))
+    told = station.wait_told("ingest.notice.refused", notice="ingest.notices@0")
+    assert told["problems"][0].startswith("data.load_id: is missing; ")
+    named = {**word, "load_id": "load-of-last-month"}
+    station.host.send(station.notice("ingest.hold.lifted", named, "named"))
+    told = station.wait_told("ingest.notice.refused", notice="lifting the hold of bay-1")
+    assert "load_id" not in told["problems"][0]
+
+
 def test_notices_that_are_delivered_ten_thousand_times_act_once(make_station: Make) -> None:
     station = make_station()
     bodies = [_announcement(station, number, "archive") for number in range(498)]

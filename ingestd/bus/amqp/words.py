@@ -152,6 +152,11 @@ def _closed(code: int, text: str, user: str, kept_in: str, vhost: str) -> Words:
             return words(found, user, vhost)
     if "vhost" in lower and "refused" in lower:
         return _virtual_host(vhost, user)
+    if code == PRECONDITION_FAILED:
+        return Words(
+            f"has something other than a station expects: {_line(text)}",
+            "compare its queues and exchanges with deploy/rabbitmq/definitions.json",
+        )
     if code == CONNECTION_FORCED:
         return Words(f"has closed the connection: {_line(text)}", "it is tried again until it is back")
     return Words(f"says {code}: {_line(text)}", "look at the broker's log")
@@ -188,9 +193,26 @@ def _denied(found: re.Match[str], user: str, vhost: str) -> Words:
     )
 
 
+def _too_large(found: re.Match[str], _user: str, _vhost: str) -> Words:
+    size, most = int(found["size"]), int(found["most"])
+    return Words(
+        f"takes no message of more than {most:,} bytes, and one of {size:,} is to go out",
+        "raise max_message_size in its configuration",
+    )
+
+
+def _too_late(found: re.Match[str], _user: str, _vhost: str) -> Words:
+    return Words(
+        f"has waited longer than {int(found['ms']) / 1000:g} seconds for an acknowledgement",
+        "reading goes on over a new connection; see whether a notice cannot be set aside, and which",
+    )
+
+
 _SAID: tuple[tuple[str, Callable[[re.Match[str], str, str], Words]], ...] = (
     (r"no (?P<kind>queue|exchange) '(?P<name>[^']*)'", _missing),
     (r"access to (?P<kind>queue|exchange) '(?P<name>[^']*)'", _denied),
+    (r"message size (?P<size>\d+) .*max size (?P<most>\d+)", _too_large),
+    (r"acknowledgement .* timed out.*?(?P<ms>\d+) ms", _too_late),
 )
 
 
