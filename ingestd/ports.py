@@ -292,6 +292,9 @@ class Store(Protocol):
         """The size of the parts of an object of this size, as near to the preferred one as the store
         allows. Raises StoreRefused for an object that it cannot hold at all."""
 
+    def carries(self, key: bytes) -> bool:
+        """Whether this kind of store can hold an object of this name at all, whatever its settings are."""
+
     def begin(self, key: bytes, size_bytes: int) -> Upload: ...
 
     def resume(self, key: bytes, size_bytes: int, token: str) -> Upload | None:

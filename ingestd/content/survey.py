@@ -8,7 +8,7 @@ special files, folders that cannot be read) is counted and exemplified. The fact
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from functools import partial
 from itertools import islice
@@ -50,6 +50,15 @@ LOOKED_INTO_MAX = 1000
 LISTS_MAX = 1000
 MISSING_MAX = 100
 
+Carries = Callable[[str, bytes], bool]
+"""Whether the store can hold a file of this volume under a name made of this path."""
+
+
+def _carries_all(volume: str, path: bytes) -> bool:
+    del volume, path
+    return True
+
+
 _Checksums = Mapping[tuple[str, bytes], bytes]
 
 
@@ -61,18 +70,20 @@ def survey(
     reserved: bytes,
     cancel: CancelToken,
     sniff: bool,
+    carries: Carries = _carries_all,
 ) -> SurveyFacts:
     """Walk every readable volume, fill the manifest, and say what was seen.
 
     `reserved` is the name in a root under which nothing of the customer's may lie. With `sniff`,
     announced files are looked into for encryption; where nothing is announced, the first 1,000. What
-    cannot be read of a file is left to the transfer, which names the damage.
+    cannot be read of a file is left to the transfer, which names the damage. A path that the store
+    does not carry counts as out of bounds.
 
     Raises DriveGoneError, ResourcesExhausted, Cancelled, and PortError for a folder to be loaded that
     the station cannot read through no fault of the drive: rights are missing, or it is of another file
     system.
     """
-    work = _Survey(drive, job, manifest, reserved, cancel)
+    work = _Survey(drive, job, manifest, reserved, cancel, carries)
     manifest.begin_survey()
     for index, volume in enumerate(drive.volumes):
         if volume.facts.problem is None:
@@ -88,11 +99,18 @@ def survey(
 
 class _Survey:
     def __init__(
-        self, drive: OpenDrive, job: Job, manifest: Manifest, reserved: bytes, cancel: CancelToken
+        self,
+        drive: OpenDrive,
+        job: Job,
+        manifest: Manifest,
+        reserved: bytes,
+        cancel: CancelToken,
+        carries: Carries,
     ) -> None:
         self._drive = drive
         self._manifest = manifest
         self._reserved = reserved
+        self._carries = carries
         self._cancel = cancel
         self._announced = Announced(job.items)
         self._root_entry = self._payload_entry = b""
@@ -162,7 +180,7 @@ class _Survey:
     def _take_file(self, volume: Volume, found: Found) -> None:
         name, region = volume.facts.name, self._region
         skip = region.skip
-        if found.kind is Kind.OUT_OF_BOUNDS and skip is None:
+        if skip is None and (found.kind is Kind.OUT_OF_BOUNDS or not self._carries(name, found.path)):
             skip = selection.OUT_OF_BOUNDS
             self._out_of_bounds.add(partial(located, name, found.path), found.size_bytes)
         elif skip == selection.RESERVED:

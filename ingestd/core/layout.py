@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ingestd.core.model import Destination, Job, LoadId
+from ingestd.core.model import Destination, DriveFacts, Job, LoadId
 
 RECORDS = b".ingest"
 """Folder below the prefix for manifests and receipts; customers' files may not lie there."""
@@ -11,6 +11,11 @@ RECORDS = b".ingest"
 def folder_of(job: Job, drive_index: int) -> str:
     """What keeps the drives of one job apart: nothing for a single drive, else `drive-1` and so on."""
     return f"drive-{drive_index + 1}" if len(job.drives) > 1 else ""
+
+
+def has_several_volumes(facts: DriveFacts) -> bool:
+    """Whether a drive's volumes need a folder each: when several can be read."""
+    return sum(volume.problem is None for volume in facts.volumes) > 1
 
 
 def path_below_prefix(folder: str, volume: str, path: bytes, *, several_volumes: bool) -> bytes:

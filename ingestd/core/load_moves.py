@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import assert_never
 
 from ingestd.core import requirements
-from ingestd.core.layout import folder_of
+from ingestd.core.layout import folder_of, has_several_volumes
 from ingestd.core.load_events import Context
 from ingestd.core.messages import (
     Cancel,
@@ -111,6 +111,7 @@ def begin_survey(
             attempt=attempt,
             handle=_handle(load),
             job=out.job,
+            folder=_folder(load, out),
             fresh=fresh or suspects is not None,
             sniff=requirements.wants_encryption(out.job, out.context.limits),
         )
@@ -165,7 +166,7 @@ def begin_take_back(load: Load, out: Out, outcome: Outcome, text: str) -> Load:
             attempt=attempt,
             destination=out.job.destination,
             folder=_folder(load, out),
-            several_volumes=sum(volume.problem is None for volume in load.facts.volumes) > 1,
+            several_volumes=has_several_volumes(load.facts),
         )
     )
     state = Releasing(attempt=attempt, outcome=outcome, step="take-back", text=text)

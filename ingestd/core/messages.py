@@ -347,13 +347,14 @@ class Identify:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Survey:
-    """Look at everything but the files' content. `fresh`: open the drive anew and drop caches;
-    `sniff`: look into files for encryption."""
+    """Look at everything but the files' content. `folder`: as for Transfer; `fresh`: open the drive anew
+    and drop caches; `sniff`: look into files for encryption."""
 
     load_id: LoadId
     attempt: Attempt
     handle: DriveHandle
     job: Job
+    folder: str
     fresh: bool
     sniff: bool
 

@@ -8,8 +8,8 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 
 from ingestd.content import sniff
-from ingestd.content.survey import survey
-from ingestd.core.layout import RECORDS
+from ingestd.content.survey import Carries, survey
+from ingestd.core.layout import RECORDS, has_several_volumes, key_of, path_below_prefix
 from ingestd.core.messages import (
     Close,
     Closed,
@@ -155,6 +155,10 @@ class OpenDrives:
             logs.get().warning("drive_not_let_go", load=load_id, text=str(error))
 
 
+_SHORT_BYTES = 128
+"""Every store takes paths of this length, whatever has to be encoded and stands before them."""
+
+
 class Handlers:
     """One method per effect command; each gives its completion or raises PortError or Cancelled."""
 
@@ -203,8 +207,29 @@ class Handlers:
         with self.open.using(command.load_id, command.handle, token, fresh=command.fresh) as drive:
             if command.fresh:
                 drive.drop_caches()
-            facts = survey(drive, command.job, manifest, reserved=RECORDS, cancel=token, sniff=command.sniff)
+            facts = survey(
+                drive,
+                command.job,
+                manifest,
+                reserved=RECORDS,
+                cancel=token,
+                sniff=command.sniff,
+                carries=self._carries(command, drive),
+            )
         return Surveyed(at=self._clock.now(), load_id=command.load_id, attempt=command.attempt, facts=facts)
+
+    def _carries(self, command: Survey, drive: OpenDrive) -> Carries:
+        """Whether the store takes the name that a file would get: better known now than in mid-load."""
+        destination, several = command.job.destination, has_several_volumes(drive.facts)
+        store = self._stores.get(destination.store)
+
+        def carries(volume: str, path: bytes) -> bool:
+            if store is None or len(path) <= _SHORT_BYTES:
+                return True
+            below = path_below_prefix(command.folder, volume, path, several_volumes=several)
+            return store.carries(key_of(destination, below))
+
+        return carries
 
     def transfer(self, command: Transfer, token: Token) -> Event:
         manifest = self._manifest(command, token)

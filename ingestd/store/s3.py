@@ -11,6 +11,7 @@ from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreRefused
 from ingestd.store import s3_batch, s3_check
 from ingestd.store.s3_abilities import Abilities, Probe
 from ingestd.store.s3_client import Client, Told
+from ingestd.store.s3_keys import BadKey, KeyTooLong, object_key
 from ingestd.store.s3_listing import parts
 from ingestd.store.s3_notes import Notes, Token
 from ingestd.store.s3_objects import Objects
@@ -61,6 +62,16 @@ class S3Store:
             return planned_part_bytes(self._settings, size_bytes)
         except ValueError as error:
             raise StoreRefused(f"{self._client}: {error}; have the file split before it is sent") from None
+
+    def carries(self, key: bytes) -> bool:
+        """See `Store`: names are bounded, and percent signs and odd bytes take three bytes each."""
+        try:
+            object_key(self._settings.prefix, key)
+        except KeyTooLong:
+            return False
+        except BadKey:
+            pass  # it is refused when it is to be put, in words of its own
+        return True
 
     def begin(self, key: bytes, size_bytes: int) -> S3Upload:
         self.part_bytes(size_bytes, 0)

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Union
 
-from ingestd.core.layout import key_of, path_below_prefix
+from ingestd.core.layout import has_several_volumes, key_of, path_below_prefix
 from ingestd.core.messages import Transfer
 from ingestd.core.model import FaultKind, FileFault, Ledger
 from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, ReadInto, Store
@@ -92,7 +92,7 @@ class Session:
         self._command = command
         self._manifest = manifest
         self._cancel = cancel
-        self._several = sum(volume.facts.problem is None for volume in drive.volumes) > 1
+        self._several = has_several_volumes(drive.facts)
         manifest.retry_failed()
         self._tally = Tally(manifest.ledger())
         self._faults: list[FileFault] = []

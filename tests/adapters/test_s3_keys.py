@@ -11,7 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingestd.store.s3 import S3Store
 from ingestd.store.s3_keys import BadKey, KeyTooLong, decoded, encoded, object_key, url_path
+from ingestd.store.s3_settings import S3Settings
 
 
 def hostile_names(count: int, seed: int) -> list[bytes]:
@@ -121,3 +123,11 @@ def test_a_key_of_1024_bytes_is_the_longest() -> None:
     ):
         with pytest.raises(KeyTooLong):
             object_key(prefix, path)
+
+
+def test_a_store_says_beforehand_which_names_it_carries() -> None:
+    store = S3Store(S3Settings(name="quay", bucket="tides", endpoint="http://127.0.0.1:1", prefix="tides"))
+    assert store.carries(b"x" * 1018)
+    assert not store.carries(b"x" * 1019)
+    assert not store.carries(b"\xff" * 340)
+    assert store.carries(b"../tides"), "what is refused for another reason has words of its own"

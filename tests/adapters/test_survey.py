@@ -252,6 +252,24 @@ def test_the_reserved_name(station: Station) -> None:
     assert facts.ledger.skipped_bytes == 7
 
 
+def test_a_name_that_the_store_does_not_carry_is_out_of_bounds(station: Station) -> None:
+    volume = station.volume()
+    (volume / "dive.gpg").write_bytes(b"sonar")
+    (volume / ("kelp" * 50)).write_bytes(b"sonar!")
+    facts = survey(
+        station.drive,
+        job(()),
+        station.manifest,
+        reserved=RESERVED,
+        cancel=station.going,
+        sniff=False,
+        carries=lambda volume, path: volume == "volume-1" and len(path) < 200,
+    )
+    assert (facts.out_of_bounds.count, facts.out_of_bounds.size_bytes) == (1, 6)
+    assert facts.out_of_bounds.examples[0].startswith("volume-1/kelpkelp")
+    assert (facts.ledger.pending_files, facts.ledger.skipped_files) == (1, 1)
+
+
 def test_paths_out_of_bounds_are_in_the_ledger(station: Station) -> None:
     volume = station.volume()
     at = os.open(volume, os.O_RDONLY | os.O_DIRECTORY)

@@ -110,3 +110,23 @@ def test_a_drive_is_loaded_into_a_bucket_through_a_kill_and_taken_back_when_with
             assert s3_servers.shared("moto").secret_key not in station.log.read_text()
         finally:
             station.end()
+
+
+def test_a_path_that_no_bucket_can_carry_fails_the_job_before_anything_is_sent(tmp_path: Path) -> None:
+    """1,024 bytes is the most of a key (Amazon S3 User Guide, "Naming Amazon S3 objects"); each of these
+    bytes takes three of them, since a listing in XML cannot carry it."""
+    deep = b"/".join([b"\xff" * 200, b"\xfe" * 200, b"dive.enc"])
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        station = Station(tmp_path, logs={"format": "json"})
+        store = on_bucket(station, proxy.url, "deep")
+        try:
+            station.start()
+            visit = Visit(station, FILES | {deep: sealed(10_000, 4)}).announce().plug()
+            assert visit.released()["outcome"] == "failed"
+            failed = visit.wait_told("ingest.job.failed")
+            (finding,) = [each for each in failed["findings"] if each["severity"] == "blocking"]
+            assert (finding["code"], failed["observations"]) == ("path-out-of-bounds", 2)
+            assert data(store) == {}
+            assert not [seen for seen in proxy.seen if seen.method == "PUT"]
+        finally:
+            station.end()

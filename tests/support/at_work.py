@@ -102,6 +102,7 @@ def survey(load: str = "load-1", attempt: int = 1) -> Survey:
         attempt=Attempt(attempt),
         handle=values.handle(),
         job=values.job(),
+        folder="",
         fresh=False,
         sniff=False,
     )
