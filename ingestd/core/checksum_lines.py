@@ -23,13 +23,15 @@ _TAGS = {
     b"SHA384": "sha384",
     b"SHA512": "sha512",
 }
-_GNU = re.compile(rb"[ \t]*(\\?)([0-9A-Fa-f]{2,128})[ \t][ *]?(.+)", re.DOTALL)
+# Shorter than the 32 digits of MD5 is a BLAKE2b of less than 128 bits. Without a tag it is not taken for one:
+# of the lines of any text, or of an archive, some begin with a few hex digits.
+_GNU = re.compile(rb"[ \t]*(\\?)([0-9A-Fa-f]{32,128})[ \t][ *]?(.+)", re.DOTALL)
 _TAGGED = re.compile(
     rb"[ \t]*(\\?)(MD5|SHA(?:1|224|256|384|512)|BLAKE2b(?:-[0-9]{1,3})?) ?"
     rb"\((.+)\)[ \t]*=[ \t]*([0-9A-Fa-f]+)",
     re.DOTALL,
 )
-_BARE = re.compile(rb"[ \t]*([0-9A-Fa-f]{2,128})[ \t]*")
+_BARE = re.compile(rb"[ \t]*([0-9A-Fa-f]{32,128})[ \t]*")
 
 
 class Listed(NamedTuple):

@@ -570,6 +570,16 @@ def test_lists_that_real_programs_have_written(
     assert [path for path, _ in look(tmp_path).mismatches] == sorted(names)
 
 
+def test_what_is_only_called_like_a_list_names_no_files(station: Station) -> None:
+    """An archive in pieces may have one that ends in `.b2`, and text in it that begins with hex digits."""
+    volume = station.volume()
+    put(volume, "kelp")
+    put(volume, "kelp.b2", b"10 dives\nbe careful with this\nface\ndeadbeef  north\n")
+    (fact,) = station.survey().checksum_lists
+    assert (fact.entries, fact.missing, fact.unreadable_lines) == (0, (), (1, 2, 3, 4))
+    assert station.said("kelp") == []
+
+
 def test_a_drive_asks_for_so_many_algorithms_and_no_more(station: Station) -> None:
     volume = station.volume()
     put(volume, "a")
