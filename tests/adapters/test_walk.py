@@ -7,6 +7,7 @@ import errno
 import os
 import shutil
 import socket
+import subprocess
 import time
 from collections import Counter
 from collections.abc import Iterator
@@ -465,6 +466,36 @@ def test_a_folder_that_contains_itself(root: int, tmp_path: Path, monkeypatch: p
         assert kinds(root) == {b"outer": Kind.FOLDER, b"outer/inner": Kind.UNLISTABLE}
     finally:
         os.close(outer)
+
+
+def test_one_file_under_many_names_is_each_of_them(root: int, tmp_path: Path) -> None:
+    (tmp_path / "one").write_bytes(b"kelp")
+    names = {b"one", *(b"%d/%d" % (folder, number) for folder in range(20) for number in range(100))}
+    for folder in range(20):
+        (tmp_path / str(folder)).mkdir()
+        for number in range(100):
+            os.link(tmp_path / "one", tmp_path / str(folder) / str(number))
+    files = [one for one in walked(root) if one.kind is Kind.FILE]
+    assert {one.path for one in files} == names
+    assert {(one.size_bytes, one.inode) for one in files} == {(4, (tmp_path / "one").stat().st_ino)}
+
+
+@pytest.mark.root
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs root for a mount")
+def test_a_folder_that_is_bound_into_itself_ends_there(root: int, tmp_path: Path) -> None:
+    """It is on the same device, so that only its number gives it away."""
+    (tmp_path / "outer" / "inner").mkdir(parents=True)
+    (tmp_path / "outer" / "line-01.bin").touch()
+    subprocess.run(["mount", "--bind", tmp_path / "outer", tmp_path / "outer" / "inner"], check=True)
+    try:
+        found = kinds(root)
+    finally:
+        subprocess.run(["umount", tmp_path / "outer" / "inner"], check=True)
+    assert found == {
+        b"outer": Kind.FOLDER,
+        b"outer/line-01.bin": Kind.FILE,
+        b"outer/inner": Kind.UNLISTABLE,
+    }
 
 
 def test_a_folder_that_turns_into_a_link(root: int, tmp_path: Path) -> None:

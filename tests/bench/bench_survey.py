@@ -7,6 +7,9 @@ kernel's caches. A tenth of the files lies in the root, the others in 300 folder
 in the order of their names, or scattered, as on a drive that was filled and cleared for years. The manifest
 is a journal in the same folder. `find` prints what the survey takes in: inode, type, size, time, path.
 
+With `--one-folder` that many files lie in one folder, in memory, and it is told how much memory a process of
+its own takes to survey a quarter, a half and all of them: it must not grow with their number.
+
 With `--turning` the image lies on a model of a disk that turns (`turning_disk.py`, over nbdkit): the time is
 what it took with a model that answers at once, and what the model charges for seeking and reading.
 """
@@ -20,6 +23,7 @@ import pstats
 import random
 import statistics
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -80,8 +84,16 @@ def main() -> None:
     parser.add_argument("--folder", default="/var/tmp")
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--turning", action="store_true")
+    parser.add_argument("--one-folder", type=int, metavar="FILES")
+    parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
     parser.add_argument("--profile", action="store_true", help="where the time of a survey goes")
     args = parser.parse_args()
+    if args.child:
+        survey_and_tell(Path(args.child[0]), Path(args.child[1]))
+        return
+    if args.one_folder:
+        one_folder(args.one_folder)
+        return
     with tempfile.TemporaryDirectory(dir=args.folder) as folder:
         for scattered in (False, True):
             place = Turning(Path(folder)) if args.turning else Fast()
@@ -217,6 +229,36 @@ def _survey(at: Path, folder: Path, rotational: bool | None) -> SurveyFacts:
         manifest.claim(Attempt(1))
         drive = OneVolume(root_fd, rotational)
         return survey(drive, JOB, manifest, reserved=b".ingest", cancel=Going(), sniff=False)
+
+
+# -- very many in one folder -----------------------------------------------------------------------
+
+
+def one_folder(count: int) -> None:
+    print(f"{'files in one folder':>20}{'survey':>12}{'a file':>12}{'most memory':>14}")
+    with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
+        at, made = Path(folder, "drive"), 0
+        at.mkdir()
+        at_fd = os.open(at, os.O_RDONLY)
+        for upto in (0, count // 4, count // 2, count):
+            for number in range(made, upto):
+                os.mknod(f"{number:032}.dat", dir_fd=at_fd)
+            made = upto
+            command = [sys.executable, "-m", "tests.bench.bench_survey", "--child", str(at), folder]
+            said = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
+            seconds, kib = float(said[0]), int(said[1])
+            each = f"{seconds / upto * 1e6:.1f} µs" if upto else "-"
+            print(f"{upto:>20,}{seconds:>10.1f} s{each:>12}{kib / 1024:>10.1f} MiB", flush=True)
+        os.close(at_fd)
+
+
+def survey_and_tell(at: Path, folder: Path) -> None:
+    began = time.perf_counter()
+    surveyed(at, folder, rotational=None)
+    seconds = time.perf_counter() - began
+    with open("/proc/self/status", encoding="ascii") as status:
+        (peak,) = [line.split()[1] for line in status if line.startswith("VmHWM")]
+    print(seconds, peak)
 
 
 def profile(folder: Path) -> None:

@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -154,8 +154,9 @@ class BytePath:
         load_id: LoadId = LOAD,
         priority: int = 5,
         folder: str = "",
+        sniff: bool = True,
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
-        command = self.command(load_id, priority, folder)
+        command = replace(self.command(load_id, priority, folder), sniff=sniff)
         return self._transfers(drive).transfer(command, drive, store, manifest, self._note, cancel or Token())
 
     def command(self, load_id: LoadId = LOAD, priority: int = 5, folder: str = "") -> Transfer:
