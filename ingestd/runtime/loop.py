@@ -20,7 +20,6 @@ from ingestd.core.messages import (
     Command,
     EffectFailed,
     Event,
-    IdentifyFailed,
     NoticeMalformed,
     Record,
     SaveLoad,
@@ -31,15 +30,15 @@ from ingestd.core.messages import (
     Timer,
     TimerFired,
 )
-from ingestd.core.model import Failure, FailureKind, LoadId, Outcome
+from ingestd.core.model import Failure, FailureKind, Outcome
 from ingestd.core.outgoing import NoticeRefused, Publish
-from ingestd.core.phases import Held, Load, Released, Releasing
+from ingestd.core.phases import Held, Load, Releasing
 from ingestd.core.plan import Plan, plan_at
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError, Position
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.effects import Effects
-from ingestd.telemetry import logs
+from ingestd.telemetry import logs, tally
 from ingestd.telemetry.counts import Counts
 from ingestd.transfer.governor import Governor
 
@@ -268,19 +267,9 @@ class Loop:
         except Exception as error:  # noqa: BLE001 - see above
             logs.broke("core_broke", error, on=type(event).__name__, **_load_of(event))
             decision = self._after_bug(event)
-        self._count(event, self.station, decision.station)
+        tally.decided(self._counts, event, self.station, decision)
         self.station = decision.station
         return decision
-
-    def _count(self, event: Event, before: core.Station, after: core.Station) -> None:
-        if isinstance(event, EffectFailed | IdentifyFailed):
-            self._counts.retries.labels(event.failure.kind).inc()
-        load = after.loads.get(getattr(event, "load_id", None) or LoadId(""))
-        old = before.loads.get(load.load_id) if load is not None else None
-        if load is not None and old is not None and load.ledger != old.ledger:
-            held = [x.ledger.stored_bytes + x.ledger.arrived_bytes for x in (old, load)]
-            if held[1] > held[0]:
-                self._counts.stored_bytes.labels(load.bay or load.last_bay or "").inc(held[1] - held[0])
 
     def _after_bug(self, event: Event) -> core.Decision:
         if isinstance(event, StationStarted):
@@ -314,20 +303,11 @@ class Loop:
         for record in records:
             if isinstance(record, SaveLoad) and phases.get(record.load.load_id) != record.load.phase:
                 _log_phase(record.load, phases.get(record.load.load_id))
-                self._count_end(record.load)
                 phases[record.load.load_id] = record.load.phase
             elif isinstance(record, Publish):
                 logs.get().debug(
                     "event_decided", type=record.body.TYPE, subject=record.subject, **_load_of(record.body)
                 )
-
-    def _count_end(self, load: Load) -> None:
-        if isinstance(load.state, Released):
-            reasons = core.code_of(load).split()[1:]
-            at = self._clock.now()
-            self._counts.load_ended(
-                load.state.outcome, reasons[0] if reasons else "", at - load.started_at, at
-            )
 
 
 def _refusals(records: Sequence[Record]) -> list[NoticeRefused]:

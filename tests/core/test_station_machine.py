@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
+from typing import ClassVar
 
 from hypothesis import event, settings
 from hypothesis import strategies as st
@@ -108,9 +109,11 @@ def amended(job: Job, how: int) -> Job:
 class StationMachine(RuleBasedStateMachine):
     """Every rule is something that may happen at any time."""
 
+    make_world: ClassVar[type[World]] = World
+
     def __init__(self) -> None:
         super().__init__()
-        self.world = World(units([Flaw.SOUND] * 6))
+        self.world = self.make_world(units([Flaw.SOUND] * 6))
         self.versions = {job.job_id: [job] for job in JOBS}
 
     @initialize(
@@ -119,7 +122,7 @@ class StationMachine(RuleBasedStateMachine):
         plugged=st.lists(st.integers(0, 5), max_size=3, unique=True),
     )
     def begin(self, flaws: list[Flaw], announced: set[int], plugged: list[int]) -> None:
-        self.world = World(units(flaws))
+        self.world = self.make_world(units(flaws))
         for which in sorted(announced):
             self.announce(which)
         for bay, number in zip(BAYS, plugged, strict=False):
