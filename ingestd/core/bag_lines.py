@@ -16,6 +16,11 @@ VERSIONS = frozenset({(0, 93), (0, 94), (0, 95), (0, 96), (0, 97), (1, 0)})
 CURRENT = (1, 0)
 PAYLOAD = b"data"
 
+PATH_BYTES_MAX = 3 * 4096
+NAME_BYTES_MAX = 3 * 765
+"""What a file may have, and thrice that: its name may be listed in a normalisation that is as much longer. A
+line of a hostile drive may be far longer, and take a second to be normalised."""
+
 _DECLARED = re.compile(
     r"BagIt-Version: ([0-9]{1,4})\.([0-9]{1,4})(?:\r\n|\n|\r)"
     r"Tag-File-Character-Encoding: ([!-~]{1,40})(?:\r\n|\n|\r)?",
@@ -23,7 +28,7 @@ _DECLARED = re.compile(
 )
 _ENTRY = re.compile(r"([0-9A-Fa-f]+)[ \t]+(.+)", re.DOTALL)
 _LABEL = re.compile(r"[^:\r\n]+:")
-_OXUM = re.compile(r"Payload-Oxum[ \t]*:[ \t]*(.*?)[ \t]*", re.IGNORECASE)
+_OXUM = re.compile(r"Payload-Oxum[ \t]*:", re.IGNORECASE)
 _OXUM_VALUE = re.compile(r"([0-9]{1,30})\.([0-9]{1,20})")
 _ESCAPES = {"%0a": "\n", "%0d": "\r", "%25": "%"}
 _MANIFEST = re.compile(rb"(tag)?manifest-([a-z0-9]+)\.txt")
@@ -134,9 +139,12 @@ def _path(text: str) -> bytes:
     except UnicodeEncodeError:
         raise ValueError("is not in the encoding that the bag declares") from None
     try:
-        return plain_path(path)
+        path = plain_path(path)
     except ValueError:
         raise ValueError("has a path that leads out of the bag") from None
+    if len(path) > PATH_BYTES_MAX or max(map(len, path.split(b"/"))) > NAME_BYTES_MAX:
+        raise ValueError("has a path that no file has: it is too long")
+    return path
 
 
 def info_label(line: str) -> bool:
@@ -146,8 +154,8 @@ def info_label(line: str) -> bool:
 
 def oxum(line: str) -> str | None:
     """The value of a line `Payload-Oxum`; None for any other."""
-    found = _OXUM.fullmatch(line)
-    return found[1] if found else None
+    found = _OXUM.match(line)
+    return line[found.end() :].strip(" \t") if found else None
 
 
 def oxum_value(text: str) -> tuple[int, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import time
 
 import pytest
 from hypothesis import given
@@ -145,11 +146,19 @@ def test_lines_that_list_nothing(line: str) -> None:
         (f"{HEX} bag-info.txt", "lists a file outside the payload"),
         (f"{HEX} C:\\data\\a", "lists a file outside the payload"),
         (f"{HEX} ~root/a", "lists a file outside the payload"),
+        (f"{HEX} data/{'b/' * 6144}a", "has a path that no file has: it is too long"),
+        (f"{HEX} data/{'b' * 2296}", "has a path that no file has: it is too long"),
     ],
 )
 def test_lines_that_are_refused(line: str, why: str) -> None:
     with pytest.raises(ValueError, match=why):
         entry(line, PAYLOAD, CURRENT)
+
+
+def test_the_longest_name_that_a_file_may_have() -> None:
+    """255 Hangul syllables, as NTFS and APFS allow them, taken to pieces."""
+    name = "\u1112\u1161\u11ab" * 255
+    assert entry(f"{HEX} data/{name}", PAYLOAD, CURRENT) == Line(DIGEST, b"data/" + name.encode())
 
 
 def test_a_tag_manifest_lists_no_payload() -> None:
@@ -180,9 +189,17 @@ def test_payload_oxum() -> None:
     assert oxum("payload-oxum :\t5.1 ") == "5.1"
     assert oxum("X-Payload-Oxum: 5.1") is None
     assert oxum_value("279164409832.1198") == (279164409832, 1198)
+    assert oxum("Payload-Oxum : \t ") == ""
     for text in ("", "5", "5.", "-5.1", "5.1.1", "5,1", "0x5.1"):
         with pytest.raises(ValueError):
             oxum_value(text)
+
+
+def test_a_line_of_blanks_is_soon_understood() -> None:
+    """While a pattern is matched, no other thread of the daemon runs."""
+    before = time.process_time()
+    assert oxum("Payload-Oxum:" + "a" + " " * 100_000 + "a") == "a" + " " * 100_000 + "a"
+    assert time.process_time() - before < 1
 
 
 def test_lines_of_bag_info() -> None:
