@@ -289,8 +289,17 @@ def attach_read_only(drive_fd: int, extent: Extent = WHOLE) -> LoopWindow:
 
 
 def attach_writable(file_fd: int, sector_bytes: int) -> LoopWindow:
-    """A loop device over a file of the station's own (never a drive), under the same rules."""
-    return _attach(file_fd, WHOLE, _LO_FLAGS_AUTOCLEAR, sector_bytes)
+    """A loop device over a file of the station's own (never a drive), under the same rules.
+
+    Its node may have been another's, who was killed and has left it sealed.
+    """
+    window = _attach(file_fd, WHOLE, _LO_FLAGS_AUTOCLEAR, sector_bytes)
+    try:
+        set_sealed(window.fd, False)
+    except BaseException:
+        os.close(window.fd)
+        raise
+    return window
 
 
 def _attach(backing_fd: int, extent: Extent, flags: int, sector_bytes: int) -> LoopWindow:

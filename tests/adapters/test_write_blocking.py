@@ -145,3 +145,25 @@ def test_the_device_group_alone(image: Path, tmp_path: Path) -> None:
         said = subprocess.run(command, check=True, capture_output=True, text=True).stdout.splitlines()
     assert said == ["read 512", "refused", "rw refused", "ro mounted"]
     assert sha256(image) != before
+
+
+def test_what_an_overlay_is_made_of_can_be_written_to_whoever_had_its_node_before(tmp_path: Path) -> None:
+    """A killed process leaves the nodes of loop devices sealed. An overlay that got one of these could not
+    take up a log, and that would look like the drive's fault."""
+    file = os.open(tmp_path / "own", os.O_RDWR | os.O_CREAT)
+    os.truncate(file, 1 << 20)
+    try:
+        for _ in range(50):
+            before = block.attach_writable(file, 512)
+            block.set_sealed(before.fd, True)
+            os.close(before.fd)
+            again = block.attach_writable(file, 512)
+            error = write_error(again.path)
+            os.close(again.fd)
+            if again.path == before.path:
+                break
+            subprocess.run(["blockdev", "--setrw", before.path], check=False)
+        assert again.path == before.path, "others took the node each time"
+        assert error is None
+    finally:
+        os.close(file)
