@@ -1,4 +1,4 @@
-"""How what is found about a bag is put, and the other forms that its names may have."""
+"""How what is found about a bag or missing from a list is put, and the other forms that its names may have."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import unicodedata
 from ingestd.core.names import located, printable, shortened
 
 _SHOWN_CHARS = 300
-"""Of a path that is an example: a hundred bags may have a hundred each, and a path a page."""
+"""Of a path that is an example: a hundred bags, or a thousand lists, may have a hundred each, and a path a
+page."""
 
 
 def named(volume: str, folder: bytes) -> str:

@@ -17,6 +17,7 @@ import structlog
 
 from ingestd.content import bags, checksums, selection, sniff
 from ingestd.content.announced import Announced
+from ingestd.content.bag_words import shown
 from ingestd.content.extents import Places
 from ingestd.content.faults import blame_station, lacks_rights
 from ingestd.content.sample import WINDOWS_MAX
@@ -281,7 +282,7 @@ class _Survey:
                 ]
                 self._cancel.check()
                 absent = self._manifest.expect(rows).missing
-                missing.extend(located(where, one) for one in absent[: MISSING_MAX - len(missing)])
+                missing.extend(shown(where, one) for one in absent[: MISSING_MAX - len(missing)])
                 self._cancel.beat()
         if bad:
             self.require_drive()

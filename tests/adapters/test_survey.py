@@ -465,6 +465,15 @@ def test_what_a_list_names_and_the_drive_lacks(station: Station) -> None:
     assert fact.missing[0] == "volume-1/gone/0"
 
 
+def test_what_lists_name_is_cut_short(station: Station) -> None:
+    """A drive may have a thousand lists with a hundred such lines each; all of it goes into one event."""
+    put(station.volume(), "SHA256SUMS", gnu_line(digest(b""), b"\xff" * 16_000) * 100)
+    (fact,) = station.survey().checksum_lists
+    assert len(fact.missing) == 100
+    assert max(map(len, fact.missing)) <= 300
+    assert fact.missing[0].startswith("volume-1/\\xff\\xff")
+
+
 def test_a_file_that_is_skipped_is_not_missing(station: Station) -> None:
     volume = station.volume()
     put(volume, "dives.tar.gpg")
