@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 
 from ingestd.journal.rows import said, said_guard
 from ingestd.journal.survey import running
@@ -30,9 +31,18 @@ WHERE load = ? AND file_no IN (SELECT value FROM json_each(?))
 ORDER BY file_no, source <> 'notice', algorithm, digest
 """
 
-_BELOW = "FROM files WHERE load = ? AND volume = ? AND path >= ? AND path < ? AND seen = ?"
+_BELOW = "FROM files WHERE load = ? AND volume = ? AND path > ? AND path <= ? AND seen = ?"
 _UNLISTED = f"{_BELOW} AND (listed & ? = ?) = ?"
 _SUM = f"SELECT count(*), sum(size_bytes >> 32), sum(size_bytes & 0xffffffff) {_BELOW}"
+
+_WINDOW_END = """
+SELECT max(path) FROM (
+    SELECT path FROM files WHERE load = ? AND volume = ? AND path > ? AND path < ? ORDER BY path LIMIT ?)
+"""
+_WINDOW_ROWS = 10_000
+"""How many files of a bag are looked at while nobody else has the journal."""
+
+Reading = Callable[[], AbstractContextManager[sqlite3.Connection]]
 
 
 def expect(
@@ -74,7 +84,7 @@ def of_files(sql: sqlite3.Connection, load: int, file_nos: Sequence[int]) -> dic
 
 
 def unlisted(
-    sql: sqlite3.Connection,
+    reading: Reading,
     load: int,
     where: tuple[str, bytes],
     survey: int | None,
@@ -82,20 +92,50 @@ def unlisted(
     limit: int,
 ) -> tuple[int, list[bytes]]:
     """`wanting`: the bits looked at, with what, and whether having that is what is looked for, or not."""
-    values = (load, *_below(*where), running(sql, load, survey).survey, *wanting)
-    count: int = sql.execute(f"SELECT count(*) {_UNLISTED}", values).fetchone()[0]
-    paths = sql.execute(f"SELECT path {_UNLISTED} ORDER BY path LIMIT ?", (*values, limit))
-    return count, [path for (path,) in paths]
+    counts, found = list[int](), list[bytes]()
+
+    def look(sql: sqlite3.Connection, window: _Window) -> None:
+        values = (*window, *wanting)
+        counts.append(sql.execute(f"SELECT count(*) {_UNLISTED}", values).fetchone()[0])
+        paths = sql.execute(f"SELECT path {_UNLISTED} ORDER BY path LIMIT ?", (*values, limit - len(found)))
+        found.extend(path for (path,) in paths)
+
+    _each_window(reading, load, where, survey, look)
+    return sum(counts), found
 
 
-def sum_below(
-    sql: sqlite3.Connection, load: int, where: tuple[str, bytes], survey: int | None
-) -> tuple[int, int]:
-    below = (*_below(*where), running(sql, load, survey).survey)
-    files, high, low = sql.execute(_SUM, (load, *below)).fetchone()
-    return files, ((high or 0) << 32) + (low or 0)
+def sum_below(reading: Reading, load: int, where: tuple[str, bytes], survey: int | None) -> tuple[int, int]:
+    sums = list[tuple[int, int]]()
+
+    def look(sql: sqlite3.Connection, window: _Window) -> None:
+        files, high, low = sql.execute(_SUM, window).fetchone()
+        sums.append((files, ((high or 0) << 32) + (low or 0)))
+
+    _each_window(reading, load, where, survey, look)
+    return sum(files for files, _ in sums), sum(size_bytes for _, size_bytes in sums)
 
 
-def _below(volume: str, folder: bytes) -> tuple[str, bytes, bytes]:
-    """Volume, and the first and the last of what the paths below a folder lie between."""
-    return volume, folder + b"/", folder + b"0"
+_Window = tuple[int, str, bytes, bytes, int]
+"""Load, volume, the path behind which it begins, its last path, and the survey."""
+
+
+def _each_window(
+    reading: Reading,
+    load: int,
+    where: tuple[str, bytes],
+    survey: int | None,
+    look: Callable[[sqlite3.Connection, _Window], None],
+) -> None:
+    """Look at what lies below a folder, a window at a time, between which others have their turn."""
+    volume, folder = where
+    after, end = folder + b"/", folder + b"0"
+    while True:
+        with reading() as sql:
+            number = running(sql, load, survey).survey
+            last: bytes | None = sql.execute(
+                _WINDOW_END, (load, volume, after, end, _WINDOW_ROWS)
+            ).fetchone()[0]
+            if last is None:
+                return
+            look(sql, (load, volume, after, last, number))
+        after = last

@@ -210,14 +210,11 @@ class SqliteManifest:
         self, volume: str, folder: bytes, listed_by: int, limit: int, *, by_any: bool = False
     ) -> tuple[int, Sequence[bytes]]:
         enough = 0 if by_any else listed_by
-        with self._db.reading() as sql:
-            return said.unlisted(
-                sql, self._load, (volume, folder), self._survey, (listed_by, enough, by_any), limit
-            )
+        wanting = (listed_by, enough, by_any)
+        return said.unlisted(self._db.reading, self._load, (volume, folder), self._survey, wanting, limit)
 
     def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
-        with self._db.reading() as sql:
-            return said.sum_below(sql, self._load, (volume, folder), self._survey)
+        return said.sum_below(self._db.reading, self._load, (volume, folder), self._survey)
 
     def end_survey(self) -> SurveyDifferences:
         """Drop what was not seen, but for stored files: they are `gone`. Those that were stored once and

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+import sqlite3
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
@@ -17,6 +18,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from ingestd.core.model import Ledger, LoadId
+from ingestd.journal import expected as journal_expected
 from ingestd.journal.journal import Journal
 from ingestd.journal.manifest import SqliteManifest
 from ingestd.ports import Cancelled, FileEntry, PartRecord
@@ -37,6 +39,27 @@ def manifest(journal: Journal) -> SqliteManifest:
     opened = journal.manifest(LOAD)
     opened.begin_survey()
     return opened
+
+
+def test_others_have_their_turn_while_a_large_bag_is_looked_at(
+    journal: Journal, manifest: SqliteManifest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The loop commits through the same connection: it must not wait for a million rows of one drive."""
+    monkeypatch.setattr(journal_expected, "_WINDOW_ROWS", 10)
+    manifest.add([entry(f"data/{n:03}") for n in range(100)])
+    real, times = journal._db.reading, list[int]()
+
+    @contextlib.contextmanager
+    def counted() -> Iterator[sqlite3.Connection]:
+        with real() as sql:
+            times.append(1)
+            yield sql
+
+    monkeypatch.setattr(journal._db, "reading", counted)
+    assert manifest.sum_below("volume-1", b"data")[0] == 100
+    assert len(times) == 11
+    assert manifest.unlisted("volume-1", b"data", 1, 15)[0] == 100
+    assert len(times) == 22
 
 
 # -- work that was given up -----------------------------------------------------------------------

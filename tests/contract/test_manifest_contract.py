@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from ingestd.core.model import Ledger, LoadId
+from ingestd.journal import expected as journal_expected
 from ingestd.ports import (
     Cancelled,
     Expectation,
@@ -303,6 +304,23 @@ def test_what_a_bag_lists_and_what_not(manifest: Manifest) -> None:
     assert manifest.unlisted("volume-1", b"bag/data", 4, 9, by_any=True)[0] == 2
     assert manifest.expect([rows[0], rows[1], rows[1]], 2) == Unmet([], [b"bag/data/a", b"bag/data/b/c"])
     manifest.end_survey()
+
+
+def test_a_bag_of_more_files_than_are_looked_at_in_one_go(
+    manifest: Manifest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(journal_expected, "_WINDOW_ROWS", 3)
+    for _ in range(2):
+        manifest.begin_survey()
+        manifest.add([entry(f"bag/data/{n}") for n in range(12)])
+    manifest.begin_survey()
+    manifest.add([entry(f"bag/data/{n}", size_bytes=10) for n in range(8)])
+    manifest.expect([expected("bag/data/0", A, "m"), expected("bag/data/4", A, "m")], 1)
+    assert manifest.sum_below("volume-1", b"bag/data") == (8, 80)
+    paths = [b"bag/data/%d" % n for n in (1, 2, 3, 5, 6, 7)]
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 9) == (6, paths)
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 4) == (6, paths[:4])
+    assert manifest.unlisted("volume-1", b"bag/data", 1, 9, by_any=True) == (6, paths)
 
 
 def test_what_a_bag_lists_is_that_of_the_running_survey(manifest: Manifest) -> None:
