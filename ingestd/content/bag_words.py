@@ -1,4 +1,4 @@
-"""How what is found about a bag or missing from a list is put, and the other forms that its names may have."""
+"""How what a bag or a list says of a drive is put, and the other forms that names may have."""
 
 from __future__ import annotations
 

@@ -107,7 +107,7 @@ class CustodyFiles:
             path = os.path.join(self._folder, name)
             if name.endswith(SUFFIX) and name.removesuffix(SUFFIX) in lengths:
                 there[name.removesuffix(SUFFIX)] = _lines_in(path)
-            elif name.startswith(".") or os.stat(path).st_mtime < before:
+            elif os.path.isfile(path) and (name.startswith(".") or os.stat(path).st_mtime < before):
                 os.unlink(path)
         return {load_id for load_id, length in lengths.items() if there.get(load_id) != length}
 

@@ -163,6 +163,19 @@ def test_files_whose_load_is_gone_go_too(journal: Journal, folder: Path) -> None
     assert list(folder.iterdir()) == []
 
 
+def test_a_folder_that_somebody_made_there_is_left_alone(journal: Journal, folder: Path) -> None:
+    """As when a copy that was altered is moved away, as `ingestd custody` asks for."""
+    journal.commit(saved(entries(2)), at=1.0)
+    two_days_ago = time.time() - 2 * 86_400
+    for name in ("altered", ".snapshot"):
+        (folder / name).mkdir()
+        os.utime(folder / name, (two_days_ago, two_days_ago))
+    with capture_logs() as lines:
+        following(folder, journal, keep_days=1.0).write()
+    assert lines == []
+    assert sorted(each.name for each in folder.iterdir()) == [".snapshot", "altered", f"{LOAD}.jsonl"]
+
+
 def test_a_folder_that_cannot_be_written_to_is_told_once_and_tried_again(
     journal: Journal, folder: Path
 ) -> None:

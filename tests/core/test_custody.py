@@ -342,6 +342,18 @@ def test_nothing_that_a_line_may_be_breaks_the_check(line: bytes) -> None:
     assert check([line]).problems
 
 
+@pytest.mark.parametrize(("name", "other"), [("load_id", "another"), ("station", "quay-04")])
+def test_a_last_entry_that_was_made_for_another_record_is_found_by_what_it_names(
+    name: str, other: str
+) -> None:
+    """Its own hash and the one before are right: a closed record would be accepted for that."""
+    *lines, end = next(record.lines for record in records() if record.closed)
+    changed = _written({**json.loads(end), name: other})
+    assert f"belongs to another record: its {name} is not that of the line before" in _words(
+        [*lines, changed]
+    )
+
+
 def test_a_line_that_names_a_thing_twice_is_found() -> None:
     line = records()[0].lines[0]
     doubled = line.replace(b'"daemon":', b'"daemon":"0","daemon":', 1)
