@@ -107,6 +107,7 @@ class BusThread:
         self.outward = Outward(bus, journal, clock, self._beat, self._counts)
         self._accepted = Seldom("notice_accepted", clock.monotonic)
         self._refused = Seldom("notice_refused", clock.monotonic, level="warning")
+        self._unreadable = Seldom("record_passed_over", clock.monotonic, level="error")
         self._under_way = 0
         self._bytes_under_way = 0
         self._tidy_at = clock.monotonic()
@@ -179,6 +180,7 @@ class BusThread:
             self._take(poll_s)
         self._accepted.tell_rest()
         self._refused.tell_rest()
+        self._unreadable.tell_rest()
         self._beat()
 
     def _attempt(self, lane: Lane, other: Lane, work: Callable[[], None]) -> bool:
@@ -290,7 +292,7 @@ class BusThread:
         try:
             heard = codec.decode_heard(delivery.body, at=self._clock.now())
         except codec.Malformed as error:
-            logs.get().error("record_passed_over", record=delivery.name, text=str(error)[:_TEXT_MAX])
+            self._unreadable.tell(record=delivery.name, text=str(error)[:_TEXT_MAX])
             heard = None
         return self._passed_over(delivery, heard)
 

@@ -13,7 +13,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from ingestd.journal.journal import Journal
-from ingestd.ports import Bus, BusDown, Delivery, JournalError, OutboxEntry, Published
+from ingestd.ports import Bus, BusDown, Delivery, JournalError, OutboxEntry, Position, Published
 from ingestd.runtime import busthread, lane
 from ingestd.runtime.busthread import BusThread
 from ingestd.runtime.clock import Clock
@@ -271,3 +271,33 @@ def test_notices_behind_what_a_broker_hands_out_at_once_are_not_waited_for() -> 
     took_s = time.monotonic() - began
     assert post.thread.stop(SOON_S)
     assert took_s < 4.0, "each was acknowledged when it was decided on, not when the next was given up"
+
+
+def test_records_that_cannot_be_read_are_counted_where_they_come_in_floods() -> None:
+    post = Post()
+    post.thread = BusThread(
+        cast(Bus, post.bus),
+        station="quay-03",
+        inbox=post.inbox,
+        journal=cast(Journal, post.journal),
+        broken=post.broken.append,
+        clock=Clock(),
+        poll_s=0.005,
+        log="ingest.audit",
+    )
+    with capture_logs() as logs:
+        post.thread.start()
+        for offset in range(300):
+            where = Position("ingest.audit", offset)
+            post.bus.arriving.put(Delivery(f"audit-{offset}", f"audit-{offset}", b"no JSON", where))
+        for _ in range(300):
+            post.inbox.get(timeout=SOON_S).done(())  # type: ignore[union-attr]
+        wait_for(lambda: counted(logs) == 300, SOON_S, "all of them counted")
+        assert post.thread.stop(SOON_S)
+    told = [log for log in logs if log["event"] == "record_passed_over"]
+    assert len(told) < 100
+    assert {log["log_level"] for log in told} == {"error"}
+
+
+def counted(logs: Sequence[Any]) -> int:
+    return sum(log.get("more", 1) for log in logs if log["event"] == "record_passed_over")

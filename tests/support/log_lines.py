@@ -29,6 +29,7 @@ _GIVEN = {
     "exception": ("exception",),
     "notice_accepted": ("notice", "type", "more"),
     "notice_refused": ("notice", "type", "problems", "more"),
+    "record_passed_over": ("record", "text", "more"),
 }
 """What such a call adds; of lines that may come by the hundred, what they are told of elsewhere."""
 _SPREAD = {"_about": ("effect", "attempt", "bay", "load", "job"), "_load_of": ("load",)}
