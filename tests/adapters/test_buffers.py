@@ -25,7 +25,8 @@ def acquiring(pool: BufferPool, flow: str, got: list[Buffer], token: Token | Non
         with contextlib.suppress(Cancelled):
             got.append(pool.acquire(flow, token or Token()))
 
-    thread = threading.Thread(target=run)
+    # A daemon: one that waits for ever must not keep a failed run from ending.
+    thread = threading.Thread(target=run, daemon=True)
     thread.start()
     return thread
 
