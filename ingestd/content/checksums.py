@@ -19,6 +19,8 @@ from ingestd.core.names import plain_path
 from ingestd.ports import CancelToken
 
 LIST_BYTES_MAX = 64 << 20
+DRIVE_LINES_MAX = 50_000_000
+"""So many lines of all lists of a drive are read: minutes of its bay's time, were they written to cost it."""
 BAD_LINES_MAX = 100
 _LINE_BYTES_MAX = 16 << 10
 _BLOCK_BYTES = BLOCK_BYTES
@@ -44,26 +46,37 @@ class Algorithms:
         return algorithm in self._admitted
 
 
+class Lines:
+    """Those that the lists of one drive may still have."""
+
+    def __init__(self) -> None:
+        self.left = DRIVE_LINES_MAX
+
+
 def read_list(
-    root_fd: int, name: bytes, cancel: CancelToken, algorithms: Algorithms
+    root_fd: int, name: bytes, cancel: CancelToken, algorithms: Algorithms, lines: Lines
 ) -> tuple[Generator[Entry, None, None], list[int]]:
     """The entries of a list, read as they are asked for, and the numbers of lines that are none.
 
     The second grows while the first is read, to at most BAD_LINES_MAX. A line is bad that cannot be
     understood, whose path is absolute or has a '..' part, whose algorithm is one too many, or that lies
-    beyond LIST_BYTES_MAX; so is the one at which reading failed. Asking for entries raises
-    ResourcesExhausted and Cancelled.
+    beyond LIST_BYTES_MAX; so are the one at which reading failed and the first that is one too many. Asking
+    for entries raises ResourcesExhausted and Cancelled.
     """
     bad: list[int] = []
-    return _entries(root_fd, name, cancel, algorithms, bad), bad
+    return _entries(root_fd, name, cancel, algorithms, lines, bad), bad
 
 
 def _entries(
-    root_fd: int, name: bytes, cancel: CancelToken, algorithms: Algorithms, bad: list[int]
+    root_fd: int, name: bytes, cancel: CancelToken, algorithms: Algorithms, lines: Lines, bad: list[int]
 ) -> Generator[Entry, None, None]:
     number = 0
     try:
         for number, line in enumerate(_lines(root_fd, name, cancel), 1):
+            if not lines.left:
+                _note(bad, number)
+                return
+            lines.left -= 1
             try:
                 entry = _entry(line, name)
             except ValueError:

@@ -119,7 +119,7 @@ class _Survey:
         self._batch: list[FileEntry] = []
         self._lists: list[tuple[Volume, bytes]] = []
         self._lists_passed_over = 0
-        self._algorithms = checksums.Algorithms()
+        self._algorithms, self._lines = checksums.Algorithms(), checksums.Lines()
         self.bags = bags.Bags(manifest, self._algorithms, cancel, self.require_drive)
         self._bagged = self._in_payload = False
         """Whether the root that is walked is the folder of a bag, and the walk in its payload."""
@@ -269,7 +269,7 @@ class _Survey:
     def _expect_list(self, volume: Volume, name: bytes, noticed: _Checksums) -> ChecksumListFact:
         where, path = volume.facts.name, located(volume.facts.name, name)
         self._cancel.check()
-        entries, bad = checksums.read_list(volume.root_fd, name, self._cancel, self._algorithms)
+        entries, bad = checksums.read_list(volume.root_fd, name, self._cancel, self._algorithms, self._lines)
         count, missing, algorithms = 0, list[str](), set[str]()
         with closing(entries):
             while batch := list(islice(entries, BATCH_ENTRIES)):

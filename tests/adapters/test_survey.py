@@ -508,6 +508,25 @@ def test_bad_lines_are_few(station: Station) -> None:
     assert fact.unreadable_lines == tuple(range(1, 101))
 
 
+def test_the_lists_of_a_drive_have_so_many_lines_together(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else a thousand names of one long file would take the bay for hours."""
+    monkeypatch.setattr(checksums, "DRIVE_LINES_MAX", 5)
+    volume = station.volume()
+    put(volume, "a.tar.gpg")
+    line = digest(b"kelp").encode() + b"  a.tar.gpg\n"
+    put(volume, "1.sha256", b"\n\n" + line)
+    put(volume, "2.sha256", line + b"\n" + line)
+    os.link(volume / "2.sha256", volume / "3.sha256")
+    facts = {fact.path: fact for fact in station.survey().checksum_lists}
+    assert {path: (fact.entries, fact.unreadable_lines) for path, fact in facts.items()} == {
+        "volume-1/1.sha256": (1, ()),
+        "volume-1/2.sha256": (1, (3,)),
+        "volume-1/3.sha256": (0, (1,)),
+    }
+
+
 def test_a_list_of_one_bare_checksum(station: Station) -> None:
     volume = station.volume()
     put(volume, "dives.tar.gpg")
