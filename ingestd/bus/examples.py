@@ -50,10 +50,17 @@ NOTICES: Mapping[str, Mapping[str, Any]] = {
     "ingest.drive.assigned": {
         "station": "quay-03",
         "bay": "bay-2",
+        "load_id": "quay-03.bay-2.20310517T082014250Z",
         "job_id": "lumen-dome-0031",
         "by": "m.okafor",
     },
-    "ingest.hold.lifted": {"station": "quay-03", "bay": "bay-4", "decision": "accept", "by": "m.okafor"},
+    "ingest.hold.lifted": {
+        "station": "quay-03",
+        "bay": "bay-4",
+        "load_id": "quay-03.bay-4.20310517T082014250Z",
+        "decision": "accept",
+        "by": "m.okafor",
+    },
     "ingest.uplink.set": {
         "station": "quay-03",
         "rate_bytes_per_second": 250_000_000,

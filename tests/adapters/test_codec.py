@@ -138,8 +138,12 @@ def test_the_drive_goes_back_if_a_label_was_enclosed(given_fields: Data, expecte
 
 
 def test_operators_notices_are_understood() -> None:
-    assigned = understood(message("ingest.drive.assigned")).notice
+    data = {"station": "quay-03", "bay": "bay-2", "job_id": "lumen-dome-0031", "by": "m.okafor"}
+    assigned = understood(message("ingest.drive.assigned", data=data)).notice
     assert assigned == DriveAssigned(at=AT, bay="bay-2", job_id="lumen-dome-0031", by="m.okafor")  # type: ignore[arg-type]
+    named = understood(message("ingest.drive.assigned")).notice
+    assert isinstance(named, DriveAssigned)
+    assert named.load_id == "quay-03.bay-2.20310517T082014250Z"
     data = {"station": "quay-03", "bay": "bay-4", "by": "m.okafor", "load_id": "quay-03.bay-4.x"}
     lifted = understood(message("ingest.hold.lifted", data=data)).notice
     assert isinstance(lifted, HoldLifted)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -124,15 +125,14 @@ def test_a_store_that_stays_away_ends_the_pass_with_its_error(path: BytePath, tm
 
 
 def flips_when_read_again(times: int) -> Callable[[int, list[memoryview], int], int]:
-    """A drive that gives another first byte than the first time, so many times."""
-    turn = 0
+    """A drive that gives another first byte than the first time, so many times, wherever it is read again."""
+    turns = Counter[int]()
 
     def read(fd: int, views: list[memoryview], offset: int) -> int:
-        nonlocal turn
         length = os.preadv(fd, views, offset)
-        if offset == 0 and length:
-            views[0][0] ^= 0 < turn <= times
-            turn += 1
+        if length:
+            views[0][0] ^= 0 < turns[offset] <= times
+            turns[offset] += 1
         return length
 
     return read
