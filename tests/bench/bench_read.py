@@ -24,36 +24,19 @@ from pathlib import Path
 
 from ingestd.content.extents import Places
 from ingestd.content.walk import Found, Kind, no_place, walk
-from ingestd.core.model import DriveFacts, DriveIdentity, VolumeFacts
 from ingestd.ports import PendingFile
 from ingestd.transfer.damage import Patience
 from ingestd.transfer.session import FILES_AHEAD
 from ingestd.transfer.source import Care, Source
+from tests.bench.one_volume import OneVolume
 from tests.support.byte_path import Token
 from tests.support.drives import Going, attach, make_file_system, unplug_image
-from tests.support.fake_drive import FakeVolume
 from tests.support.nbd import served
 
 MODEL = Path(__file__).with_name("turning_disk.py")
 VIEW_BYTES = 4 << 20
 SMALL_MAX_BYTES = 32 << 10
 LATENCY_MS = 1
-
-
-class OneVolume:
-    """Implements what `Source` needs of an open drive."""
-
-    facts = DriveFacts(identity=DriveIdentity(), interface="loop")
-
-    def __init__(self, root_fd: int) -> None:
-        self.volumes = [FakeVolume(VolumeFacts(name="volume-1", file_system="ext4"), root_fd)]
-
-    def still_there(self) -> bool:
-        return True
-
-    def drop_caches(self) -> None: ...
-
-    def close(self) -> None: ...
 
 
 def main() -> None:

@@ -35,16 +35,13 @@ from ingestd.content.walk import walk
 from ingestd.core.model import (
     Attempt,
     Destination,
-    DriveFacts,
-    DriveIdentity,
     Job,
     JobId,
     LoadId,
     SurveyFacts,
-    VolumeFacts,
 )
+from tests.bench.one_volume import OneVolume
 from tests.support.drives import Going, attach, make_file_system, unplug_image
-from tests.support.fake_drive import FakeVolume
 from tests.support.journals import open_journal
 from tests.support.nbd import served
 
@@ -59,21 +56,6 @@ JOB = Job(
     destination=Destination(store="archive", prefix="alder-press/0871"),
 )
 FIND = ("-printf", r"%i %y %s %T@ %P\n")
-
-
-class OneVolume:
-    """An open drive that turns or does not, or of which that is not known."""
-
-    def __init__(self, root_fd: int, rotational: bool | None) -> None:
-        self.facts = DriveFacts(identity=DriveIdentity(), interface="loop", rotational=rotational)
-        self.volumes = [FakeVolume(VolumeFacts(name="volume-1", file_system="ext4"), root_fd)]
-
-    def still_there(self) -> bool:
-        return True
-
-    def drop_caches(self) -> None: ...
-
-    def close(self) -> None: ...
 
 
 def main() -> None:
