@@ -293,7 +293,7 @@ class Store(Protocol):
         allows. Raises StoreRefused for an object that it cannot hold at all."""
 
     def carries(self, key: bytes) -> bool:
-        """Whether this kind of store can hold an object of this name at all, whatever its settings are."""
+        """Whether the store can hold an object of this name at all; True where only trying would tell."""
 
     def begin(self, key: bytes, size_bytes: int) -> Upload: ...
 

@@ -552,6 +552,11 @@ NAMES = st.binary(min_size=1, max_size=255).filter(
 KEYS = st.lists(NAMES, min_size=1, max_size=5).map(b"/".join)
 
 
+def test_short_names_are_carried_whatever_their_bytes(store: Store) -> None:
+    """The survey does not ask about shorter paths than this one."""
+    assert store.carries(b"kelp-07/%\n/" + b"\xff" * 128)
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(key=KEYS, body=st.binary(max_size=300))
 def test_names_may_be_any_bytes(bench: Bench, key: bytes, body: bytes) -> None:
