@@ -30,7 +30,6 @@ def held_for_store(station: Station) -> dict[str, Any]:
 
 
 def lift(station: Station) -> None:
-    station.wait_phase("KELP-0071", "held")
     lifted = station.ingestd("lift", "bay-1", "--by", "ines")
     assert lifted.returncode == 0, lifted.stderr
 

@@ -234,12 +234,29 @@ def plug_image(bays: Path, bay: str, image: str = "drive.img", **card: Any) -> s
 
 
 def attach(image: Path, *options: str) -> str:
-    command = ["losetup", "-f", "--show", *options, str(image)]
-    done = subprocess.run(command, check=True, capture_output=True, text=True)
-    device = done.stdout.strip()
-    # Whoever had the node before, and was killed, may have left it sealed.
-    subprocess.run(["blockdev", "--setrw", device], check=True)
-    return device
+    """Attach an image to a free loop device, which is not sealed; the device."""
+    for _ in range(100):
+        found = subprocess.run(["losetup", "-f"], check=True, capture_output=True, text=True)
+        device = found.stdout.strip()
+        _unseal_free(device)
+        done = subprocess.run(
+            ["losetup", *options, device, str(image)], check=False, capture_output=True, text=True
+        )
+        if done.returncode == 0:
+            return device
+        said = done.stderr
+        time.sleep(0.02)  # others take loop devices too
+    raise AssertionError(f"no loop device for {image}: {said}")
+
+
+def _unseal_free(device: str) -> None:
+    """Whoever had the node before, and was killed, may have left it sealed.
+
+    Only before it is ours: once it is, whoever seals it means it.
+    """
+    sysfs = Path("/sys/block", os.path.basename(device))
+    if sysfs.exists() and (sysfs / "ro").read_text() == "1\n" and backing_of(device) is None:
+        subprocess.run(["blockdev", "--setrw", device], check=False, capture_output=True)
 
 
 def unplug_image(device: str) -> None:

@@ -22,6 +22,9 @@ from ingestd.runtime.config import Config
 _ANSWER_WITHIN_S = 5.0
 """How long a command waits to hear what the daemon made of a notice."""
 
+_RENEWED_WITHIN_S = 3.0
+"""How long a command waits for a picture of the station from after it was given: one is made every second."""
+
 
 def add(command: Adder) -> None:
     sub = command("send", _send, "put a notice into the spool, after checking it")
@@ -92,11 +95,10 @@ def _tell(options: argparse.Namespace, kind: str, data: dict[str, object]) -> in
     """A person's word about the drive in a bay; it only counts for the one that is there now."""
     settings = config.read(options.config)
     folder = settings.station.state_folder
-    picture = status.read(folder)
-    if picture is None or not status.is_running(folder):
+    if status.read(folder) is None or not status.is_running(folder):
         print("ingestd: the daemon is not running; nothing was sent", file=sys.stderr)
         return FAILED
-    load, problem = _held_in(options.bay, picture)
+    load, problem = _held_now(options.bay, folder)
     if load is None:
         print(f"ingestd: {problem}", file=sys.stderr)
         return REFUSED
@@ -117,6 +119,20 @@ def _tell(options: argparse.Namespace, kind: str, data: dict[str, object]) -> in
     for text in problems:
         print(f"ingestd: {text}", file=sys.stderr)
     return REFUSED if problems else _drop(settings, body)
+
+
+def _held_now(bay: str, state_folder: str) -> tuple[Mapping[str, Any] | None, str]:
+    """The held load in a bay, or else what is there instead.
+
+    Whoever has just heard of the hold may be ahead of the picture: its absence counts in a newer one only.
+    """
+    given, deadline = time.time(), time.monotonic() + _RENEWED_WITHIN_S
+    while True:
+        picture = status.read(state_folder)
+        load, problem = _held_in(bay, picture) if picture else (None, "the state of the station is not known")
+        if load is not None or (picture and picture["at"] > given) or time.monotonic() > deadline:
+            return load, problem
+        time.sleep(0.05)
 
 
 def _held_in(bay: str, picture: Mapping[str, Any]) -> tuple[Mapping[str, Any] | None, str]:
