@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from ingestd.drives.jws import PUBLIC_KEY_BYTES, KeyUnusable, PublicKeys, base64url, json_object
@@ -32,6 +32,25 @@ class TicketKey:
 
 def ring(keys: Iterable[TicketKey]) -> PublicKeys:
     return {key.key_id: key.public for key in keys}
+
+
+class KeyRing(Mapping[str, Callable[[], bytes]]):
+    """Keys that may be others later on: whoever holds the ring finds those of the moment."""
+
+    def __init__(self, keys: PublicKeys) -> None:
+        self._keys = keys
+
+    def renew(self, keys: PublicKeys) -> None:
+        self._keys = keys
+
+    def __getitem__(self, key_id: str) -> Callable[[], bytes]:
+        return self._keys[key_id]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._keys)
+
+    def __len__(self) -> int:
+        return len(self._keys)
 
 
 def public_of_x(x: object) -> bytes:

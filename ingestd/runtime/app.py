@@ -21,7 +21,9 @@ from ingestd.core.outgoing import Publish
 from ingestd.core.snapshot import Picture, picture
 from ingestd.core.station_state import Station
 from ingestd.drives.folder import FolderDrives
+from ingestd.drives.jws import PublicKeys
 from ingestd.drives.loop import LoopDrives
+from ingestd.drives.ticket_keys import KeyRing
 from ingestd.drives.tools import surroundings
 from ingestd.drives.udev import UdevDrives
 from ingestd.drives.uevents import Uevents, listen
@@ -58,16 +60,16 @@ from ingestd.transfer.settings import TransferSettings
 from ingestd.transfer.transfers import Transfers
 
 
-def make_drives(config: Config) -> Drives:
+def make_drives(config: Config, keys: PublicKeys | None = None) -> Drives:
+    """`keys`: those that job tickets are verified with, where they are not simply the configuration's."""
+    keys = config.ring() if keys is None else keys
     if config.drives.watch == "udev":
         bays = [section.bay() for section in config.bays]
-        return UdevDrives(
-            bays, make_privileged(config), powers_down=config.drives.power_down, keys=config.ring()
-        )
+        return UdevDrives(bays, make_privileged(config), powers_down=config.drives.power_down, keys=keys)
     assert config.drives.bays_folder is not None, "the configuration was looked through for that"
     if config.drives.watch == "loop":
-        return LoopDrives(config.drives.bays_folder, make_privileged(config), config.ring())
-    return FolderDrives(config.drives.bays_folder, config.ring())
+        return LoopDrives(config.drives.bays_folder, make_privileged(config), keys)
+    return FolderDrives(config.drives.bays_folder, keys)
 
 
 def make_pause(drives: Drives) -> Pause:
@@ -130,6 +132,7 @@ class App:
         self._path = path
         self._signals = signals
         self._clock = clock or Clock()
+        self._keys = KeyRing(config.ring())
         self._drives: Drives | None = None
         self._watch: DriveWatch | None = None
         self._custody: CustodyFiles | None = None
@@ -164,7 +167,7 @@ class App:
         stack.callback(backstop.stop)
         journal = Journal.open(journal_folder(self._config), encode=self._encode)
         stack.callback(journal.close)
-        drives, stores = make_drives(self._config), make_stores(self._config, self._counts)
+        drives, stores = make_drives(self._config, self._keys), make_stores(self._config, self._counts)
         self._stores = stores
         self._tidy_up(drives, stores, journal)
         inbox: Inbox = queue.SimpleQueue()
@@ -495,6 +498,7 @@ class App:
             return
         self._pending.append(LimitsChanged(at=self._clock.now(), limits=new.limits()))
         logs.set_up(new.logs.level, new.logs.format)
+        self._keys.renew(new.ring())
         changed = changed_keys(self._config, new)
         self._config = new
         logs.get().info("reloaded", changed=changed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ import pytest
 
 from tests.daemon.conftest import MakeStation
 from tests.support import tickets
-from tests.support.daemon import Station, sealed, tree
+from tests.support.daemon import Station, sealed, tree, wait_for
 from tests.support.visits import Visit
 
 NAME = b"ingest-ticket.json"
@@ -85,6 +86,32 @@ def test_a_key_that_was_mended_counts_when_the_hold_is_lifted(quay: Station) -> 
     (quay.root / "orders.pem").write_bytes(tickets.pem_of())
     assert quay.ingestd("lift", drive.bay, "--decision", "again").returncode == 0
     assert drive.released()["outcome"] == "loaded"
+
+
+def test_a_key_that_is_added_counts_from_the_reload_on_and_one_that_is_taken_out_no_more(
+    make_station: MakeStation,
+) -> None:
+    station = make_station()
+    without = station.config.read_text()
+    station.start()
+
+    drive = visit(station, {}).announce(drives=BY_LABEL).plug()
+    assert "which this station does not know" in drive.held("ticket-in-doubt")["text"]
+    reloaded(station, f'{without}[[tickets.keys]]\nid = "{tickets.KEY_ID}"\nx = "{tickets.x_of()}"\n')
+    assert station.ingestd("lift", drive.bay, "--decision", "again").returncode == 0
+    assert drive.released()["outcome"] == "loaded"
+
+    reloaded(station, without)
+    drive = visit(station, {}).announce(drives=BY_LABEL).plug()
+    assert "which this station does not know" in drive.held("ticket-in-doubt")["text"]
+
+
+def reloaded(station: Station, configuration: str) -> None:
+    before = len(station.lines("reloaded"))
+    station.config.write_text(configuration)
+    station.signal(signal.SIGHUP)
+    (line,) = wait_for(lambda: station.lines("reloaded")[before:], what="the reload")
+    assert line["changed"] == ["tickets.keys"]
 
 
 # -- the command -----------------------------------------------------------------------------------
