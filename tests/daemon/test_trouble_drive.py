@@ -153,7 +153,7 @@ def test_a_second_signal_ends_a_stop_that_waits(make_station: MakeStation) -> No
         began = time.monotonic()
         station.signal(signal.SIGTERM)
         assert station.wait_end(5.0) == 128 + signal.SIGTERM
-        assert time.monotonic() - began < 0.5
+        assert time.monotonic() - began < 2.0, "far less than a stop may take"
 
 
 def test_waiting_for_the_uplink_is_not_taken_for_a_read_that_hangs(make_station: MakeStation) -> None:
