@@ -33,8 +33,13 @@ def _noise(size_bytes: int, seed: int) -> bytes:
     return random.Random(seed).randbytes(size_bytes)
 
 
-def wait_for(look: Callable[[], T | None], within_s: float = 20.0, what: str = "it") -> T:
+PATIENCE_S = 60.0
+"""How long anything is waited for at least: on a machine that is busy, late is not wrong."""
+
+
+def wait_for(look: Callable[[], T | None], within_s: float = PATIENCE_S, what: str = "it") -> T:
     """The first thing that `look` gives that counts as true."""
+    within_s = max(within_s, PATIENCE_S)
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
         found = look()
@@ -164,10 +169,12 @@ class Station:
         return self.picture()
 
     def ingestd(self, *arguments: str, given: bytes | None = None) -> subprocess.CompletedProcess[str]:
-        """One command, run to its end, which comes within half a minute."""
+        """One command, run to its end."""
         command = [sys.executable, "-m", "ingestd", *arguments, "--config", str(self.config)]
         text = given.decode() if given is not None else None
-        return subprocess.run(command, input=text, capture_output=True, text=True, check=False, timeout=30)
+        return subprocess.run(
+            command, input=text, capture_output=True, text=True, check=False, timeout=2 * PATIENCE_S
+        )
 
     def signal(self, number: int) -> None:
         assert self.process is not None, "the daemon has been started"
@@ -176,9 +183,9 @@ class Station:
     def kill(self) -> None:
         self.signal(signal.SIGKILL)
         assert self.process is not None, "the daemon has been started"
-        self.process.wait(10)
+        self.process.wait(PATIENCE_S)
 
-    def stop(self, within_s: float = 15.0) -> int:
+    def stop(self, within_s: float = PATIENCE_S) -> int:
         """Stop it as a service manager would; gives the exit status."""
         assert self.process is not None, "the daemon has been started"
         if self.process.poll() is None:
@@ -190,7 +197,7 @@ class Station:
                 self.process.kill()
                 self.process.wait()
 
-    def wait_end(self, within_s: float = 15.0) -> int:
+    def wait_end(self, within_s: float = PATIENCE_S) -> int:
         """The exit status of a daemon that ends by itself."""
         assert self.process is not None, "the daemon has been started"
         return self.process.wait(within_s)
@@ -203,7 +210,7 @@ class Station:
         """Whatever the daemon is doing: no more of it."""
         if self.process is not None and self.running:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(PATIENCE_S)
 
     # -- looking --
 
