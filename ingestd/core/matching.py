@@ -2,7 +2,10 @@
 
 In this order, the first that names anyone decides: the serial or WWN that a notice announced, a signed
 job ticket on a volume, an unsigned one, a volume's label or UUID that a notice announced. A job whose
-announced serial or WWN contradicts the drive is never a candidate, whatever a ticket or a label says.
+announced serial or WWN contradicts the drive is never a candidate, whatever a ticket or a label says. Neither
+an unsigned ticket, which anybody can write, nor a label, of which there are many alike, names a job that
+announced another label or UUID than the volumes have; and where only such a ticket would decide, a site may
+have a person do it.
 
 What names two jobs in one step names none: of two serial numbers, tickets or labels neither is the
 better one. A signed ticket is proof of where a drive comes from, so one that says otherwise than the
@@ -13,7 +16,7 @@ nothing change nothing, beyond being named.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from immutables import Map
@@ -32,6 +35,7 @@ from ingestd.core.model import (
     Outcome,
     Ticket,
     Unsettled,
+    UnsignedTickets,
 )
 
 Place = tuple[JobId, int]
@@ -110,13 +114,14 @@ def match(
     silent: Collection[str] = (),
     *,
     at: float,
+    unsigned: UnsignedTickets = UnsignedTickets.HINT,
 ) -> Found | NotFound:
     """The one free place in a pending job that this drive belongs to, or why there is none.
 
     What stations that have fallen `silent` have claimed counts as free. `at` is the time by which
-    tickets are valid.
+    tickets are valid, `unsigned` what those are worth that are not signed.
     """
-    return _Search(facts, jobs, index, silent, at).outcome()
+    return _Search(facts, jobs, index, silent, at, unsigned).outcome()
 
 
 class _Search:
@@ -129,7 +134,9 @@ class _Search:
         index: JobIndex,
         silent: Collection[str],
         at: float,
+        unsigned: UnsignedTickets,
     ) -> None:
+        self._unsigned = unsigned
         self._facts, self._jobs, self._index, self._silent = facts, jobs, index, silent
         self._signed, self._doubts = tickets.sorted_out(facts, at)
         self._tried: list[str] = []
@@ -141,7 +148,7 @@ class _Search:
         return (
             announced
             or self._by_signed_tickets()
-            or self._decide(self._by_hints())
+            or self._by_unsigned_tickets()
             or self._decide(self._by_volumes())
             or self._not_found(HoldReason.NO_MATCHING_JOB, "no job is known for this drive")
         )
@@ -156,15 +163,20 @@ class _Search:
     def _by_hints(self) -> Iterator[_Way]:
         for ticket in self._facts.tickets:
             if ticket.key_id is None:
-                yield self._way_of(ticket)
+                how, places = self._way_of(ticket)
+                yield how, self._with_these_volumes(places)
 
     def _by_volumes(self) -> Iterator[_Way]:
         for volume in self._facts.volumes:
             if volume.label:
-                yield f"label {volume.label} of {volume.name}", self._index.find("label", volume.label)
+                labelled = self._with_these_volumes(self._index.find("label", volume.label))
+                yield f"label {volume.label} of {volume.name}", labelled
             if volume.uuid:
                 found = self._index.find("uuid", normal_uuid(volume.uuid))
                 yield f"UUID {volume.uuid} of {volume.name}", found
+
+    def _with_these_volumes(self, places: Iterable[Place]) -> list[Place]:
+        return [place for place in sorted(places) if self._nothing_said(_other_volumes, place)]
 
     def _way_of(self, ticket: Ticket) -> _Way:
         record = self._jobs.get(ticket.job_id)
@@ -207,6 +219,20 @@ class _Search:
     def _in_doubt(self, text: str) -> NotFound:
         return self._not_found(HoldReason.TICKET_IN_DOUBT, text)
 
+    # -- unsigned tickets --
+
+    def _by_unsigned_tickets(self) -> Found | NotFound | None:
+        """What the unsigned tickets decide, where the site lets them; None without any."""
+        if self._unsigned is UnsignedTickets.IGNORE:
+            return None
+        hinted = self._decide(self._by_hints())
+        if not isinstance(hinted, Found) or self._unsigned is UnsignedTickets.HINT:
+            return hinted
+        named = self._decide(self._by_volumes())
+        if isinstance(named, Found) and named.job_id == hinted.job_id:
+            return named
+        return self._in_doubt(f"the {hinted.by}, is not signed, and nothing else says that it is right")
+
     # -- one way, and several of one rank --
 
     def _decide(self, ways: Iterable[_Way]) -> Found | NotFound | None:
@@ -242,9 +268,12 @@ class _Search:
         return None
 
     def _fits(self, place: Place) -> bool:
+        return self._nothing_said(contradiction, place)
+
+    def _nothing_said(self, against_it: Callable[[DriveFacts, Job, int], str | None], place: Place) -> bool:
         job = self._jobs[place[0]].job
-        assert job is not None, "only announced jobs are indexed"
-        against = contradiction(self._facts, job, place[1])
+        assert job is not None, "only announced jobs have places"
+        against = against_it(self._facts, job, place[1])
         if against is not None:
             self._tried.append(against)
         return against is None
@@ -263,6 +292,20 @@ def contradiction(facts: DriveFacts, job: Job, drive_index: int) -> str | None:
     for name, announced, found in pairs:
         if announced and found and announced != found:
             return f"job {job.job_id} announced {name} {announced}, the drive says {found}"
+    return None
+
+
+def _other_volumes(facts: DriveFacts, job: Job, drive_index: int) -> str | None:
+    """What says that these are not the volumes of that drive of the job, in words."""
+    expected = job.drives[drive_index]
+    pairs = (
+        ("label", expected.volume_label, [volume.label for volume in facts.volumes]),
+        ("UUID", normal_uuid(expected.volume_uuid), [normal_uuid(volume.uuid) for volume in facts.volumes]),
+    )
+    for name, announced, volumes in pairs:
+        found = [fact for fact in volumes if fact]
+        if announced and found and announced not in found:
+            return f"job {job.job_id} announced the {name} {announced}, its volumes have {', '.join(found)}"
     return None
 
 

@@ -44,6 +44,16 @@ class Policy(StrEnum):
     OFF = "off"
 
 
+class UnsignedTickets(StrEnum):
+    """What a site makes of a job ticket that nobody has signed, which anybody may have written."""
+
+    HINT = "hint"
+    """It decides where nothing better does and nothing that was announced says otherwise."""
+    HOLD = "hold"
+    """Where it would decide, a person does."""
+    IGNORE = "ignore"
+
+
 class ProofLevel(StrEnum):
     LISTED = "listed"
     SAMPLED = "sampled"
@@ -787,4 +797,5 @@ class Limits:
     """Whether other stations work on the same jobs, and all follow one log of what each has decided."""
     lease_s: float = 300.0
     """After this long without a word from a station, what it has claimed may be claimed by another."""
+    unsigned_tickets: UnsignedTickets = UnsignedTickets.HINT
     uplink: UplinkSettings = UplinkSettings()

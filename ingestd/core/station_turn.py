@@ -290,7 +290,14 @@ class Turn:
         return self.apply(load, Unmatched(reason=reason, text=text, tried=found.tried))
 
     def _match(self, load: Load) -> Found | NotFound:
-        return match(load.facts, self.station.jobs, self.station.index, self.station.silent, at=self.at)
+        return match(
+            load.facts,
+            self.station.jobs,
+            self.station.index,
+            self.station.silent,
+            at=self.at,
+            unsigned=self.station.limits.unsigned_tickets,
+        )
 
     def take_job(self, load: Load, job_id: JobId, drive_index: int, by: str) -> Load:
         before = self.station.jobs[job_id].claim_of(drive_index)

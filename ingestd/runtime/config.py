@@ -184,6 +184,7 @@ class Config(Section):
             stores_shared=tuple(store.name for store in self.stores if not store.tenant_in_prefix),
             shared=self.bus.kind == "amqp",
             lease_s=self.amqp.lease_seconds,
+            unsigned_tickets=self.tickets.worth_of_unsigned(),
             uplink=self.uplink.settings(),
         )
 

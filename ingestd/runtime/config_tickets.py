@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
+from ingestd.core.model import UnsignedTickets
 from ingestd.drives.jws import KeyUnusable
 from ingestd.drives.ticket_keys import TicketKey, public_of_x
 from ingestd.ports import Problem
@@ -33,6 +34,11 @@ class TicketsSection(Section):
     """Signed job tickets. Several keys, so that a new one can be known before the old one goes."""
 
     keys: tuple[TicketKeySection, ...] = ()
+    unsigned: Literal["hint", "hold", "ignore"] | None = None
+
+    def worth_of_unsigned(self) -> UnsignedTickets:
+        """Where tickets are signed, one that is not wants a person, unless the site says otherwise."""
+        return UnsignedTickets(self.unsigned or ("hold" if self.keys else "hint"))
 
     def contradictions(self) -> Iterator[str]:
         """What no single key shows."""

@@ -14,7 +14,7 @@ _LIVE = {
         "report_every_seconds",
     },
     "drives": {"interfaces_refused"},
-    "tickets": {"keys"},
+    "tickets": {"keys", "unsigned"},
     "transfer": {"passes_max"},
     "uplink": set(UplinkSection.model_fields),
     "logs": {"level", "format"},

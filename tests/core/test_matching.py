@@ -26,6 +26,7 @@ from ingestd.core.model import (
     LoadId,
     Outcome,
     Ticket,
+    UnsignedTickets,
     VolumeFacts,
 )
 from tests.support import values as v
@@ -37,14 +38,16 @@ def job(job_id: str, *drives: ExpectedDrive) -> Job:
     return v.job(job_id, drives=drives)
 
 
-def looked_up(facts: DriveFacts, *jobs: Job | JobRecord) -> Found | NotFound:
+def looked_up(
+    facts: DriveFacts, *jobs: Job | JobRecord, unsigned: UnsignedTickets = UnsignedTickets.HINT
+) -> Found | NotFound:
     """The outcome among these jobs, all pending unless given as records."""
     records = [one if isinstance(one, JobRecord) else JobRecord(job_id=one.job_id, job=one) for one in jobs]
     index = JobIndex()
     for record in records:
         if record.job is not None:
             index = index.with_job(record.job)
-    return match(facts, Map({record.job_id: record for record in records}), index, at=v.AT)
+    return match(facts, Map({record.job_id: record for record in records}), index, at=v.AT, unsigned=unsigned)
 
 
 def claimed(drive_index: int = 0, outcome: Outcome | None = None, *, over: bool = False) -> DriveClaim:
@@ -90,10 +93,46 @@ def test_what_is_announced_outright_goes_before_tickets_and_labels() -> None:
 
 
 def test_a_ticket_goes_before_a_label() -> None:
-    ticketed = job("reef-c", ExpectedDrive(volume_label="OTHER"))
+    ticketed = job("reef-c", ExpectedDrive(volume_uuid="4A-B1"))
     found = looked_up(v.facts(label="KELP", ticket="reef-c"), BY_LABEL, ticketed)
     assert isinstance(found, Found)
     assert found.job_id == "reef-c"
+
+
+@pytest.mark.parametrize(
+    ("expected", "words"),
+    [
+        (ExpectedDrive(volume_label="DUNES"), "the label DUNES, its volumes have KELP"),
+        (ExpectedDrive(volume_uuid="77-07"), "the UUID 77-07, its volumes have 4a-b1"),
+        (ExpectedDrive(volume_label="KELP", volume_uuid="77-07"), "the UUID 77-07, its volumes have 4a-b1"),
+    ],
+)
+def test_neither_an_unsigned_ticket_nor_a_label_takes_a_job_that_announced_another_volume(
+    expected: ExpectedDrive, words: str
+) -> None:
+    found = looked_up(v.facts(label="KELP", uuid="4a-b1", ticket="reef-c"), job("reef-c", expected))
+    assert isinstance(found, NotFound)
+    assert found.reason is HoldReason.NO_MATCHING_JOB
+    assert f"job reef-c announced {words}" in found.tried
+
+
+def test_where_tickets_are_signed_an_unsigned_one_is_for_a_person_unless_a_volume_says_the_same() -> None:
+    ticketed = job("reef-c", ExpectedDrive(serial=v.SERIAL, volume_label="KELP"))
+    shy = replace(v.facts(label="", ticket="reef-c"), identity=DriveIdentity())
+    assert isinstance(looked_up(shy, ticketed), Found)
+    held = looked_up(shy, ticketed, unsigned=UnsignedTickets.HOLD)
+    assert isinstance(held, NotFound)
+    assert (held.reason, held.text) == (
+        HoldReason.TICKET_IN_DOUBT,
+        "the job ticket reef-c on vol-1, is not signed, and nothing else says that it is right",
+    )
+    ignored = looked_up(shy, ticketed, unsigned=UnsignedTickets.IGNORE)
+    assert isinstance(ignored, NotFound)
+    assert ignored.reason is HoldReason.NO_MATCHING_JOB
+    labelled = replace(v.facts(label="KELP", ticket="reef-c"), identity=DriveIdentity())
+    found = looked_up(labelled, ticketed, unsigned=UnsignedTickets.HOLD)
+    assert isinstance(found, Found)
+    assert found.by == "label KELP of vol-1"
 
 
 @pytest.mark.parametrize(
