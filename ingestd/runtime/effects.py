@@ -216,6 +216,16 @@ class Effects:
         with self._lock:
             return sum(len(o.queue) + (o.running is not None) for o in self._owners.values())
 
+    def moved(self) -> dict[str, float]:
+        """By owner, the monotonic time at which its work last moved on: not of what waits for the station."""
+        with self._lock:
+            running = {name: owner.running for name, owner in self._owners.items()}
+        return {
+            name: one.token.moved_at
+            for name, one in running.items()
+            if one is not None and not one.token.elsewhere
+        }
+
     def give_up_stalled(self) -> None:
         """Report the effects that have not moved for too long; the loop calls this at every turn.
 

@@ -130,6 +130,10 @@ class Loop:
         self._positions = journal.positions()
         self._plan = Plan()
 
+    def work_moved(self) -> dict[str, float]:
+        """By load, the monotonic time at which the work on it last moved on."""
+        return self._effects.moved()
+
     def broken(self, error: JournalError) -> None:
         """Called by any thread that could not write the journal: the loop ends with this error."""
         self._broken = error

@@ -85,12 +85,17 @@ class Watched:
             stuck_subjects=self._bus.outward.refused_subjects,
             stores_up={name: not store.trouble for name, store in self._stores.items()},
             stalled={**self._vigil.stalled, "loop": self._loop_stalled},
+            moved=self._moved(),
             buffers=self._pool.count,
             buffers_free=self._pool.free,
             buffer_bytes=self._pool.size_bytes,
             sent_bytes=self._governor.granted_bytes,
             journal_folder=os.path.join(self._config.station.state_folder, "journal"),
         )
+
+    def _moved(self) -> dict[str, float]:
+        now, moment = self._clock.now(), self._clock.monotonic()
+        return {load_id: now - (moment - at) for load_id, at in self._loop.work_moved().items()}
 
     @property
     def _loop_stalled(self) -> bool:

@@ -42,6 +42,8 @@ class Sight:
     stores_up: Mapping[str, bool]
     stalled: Mapping[str, bool]
     """By thread."""
+    moved: Mapping[str, float]
+    """By load that is being worked on, when that work last moved on."""
     buffers: int
     buffers_free: int
     buffer_bytes: int
@@ -71,7 +73,7 @@ class StationCollector(Collector):
         if (seen := self._look()) is not None:
             yield from _station(seen)
             yield from _loads(seen.picture)
-            yield from _bays(seen.picture)
+            yield from _bays(seen)
             yield from _line(seen)
             yield from _outside(seen)
             yield from _journal(seen.journal_folder)
@@ -152,7 +154,7 @@ def _loads(picture: Picture) -> Iterator[Metric]:
     yield risk
 
 
-def _bays(picture: Picture) -> Iterator[Metric]:
+def _bays(seen: Sight) -> Iterator[Metric]:
     phase = _family("ingestd_bay_phase", "1 for the phase of the load in a bay.", "bay", "phase")
     since = _family("ingestd_bay_since_timestamp_seconds", "Since when it waits or has ended.", "bay")
     waits = _family("ingestd_bay_waits", "1 while the load in a bay waits, and for what.", "bay", "reason")
@@ -160,11 +162,18 @@ def _bays(picture: Picture) -> Iterator[Metric]:
     share = _family("ingestd_bay_share_ratio", "What that is of the line.", "bay")
     size = _family("ingestd_bay_bytes", "Bytes of the drive in a bay, by state.", "bay", "state")
     due = _family("ingestd_bay_due_timestamp_seconds", "When the job of the drive in a bay is due.", "bay")
+    moved = _family(
+        "ingestd_bay_moved_timestamp_seconds",
+        "When work on the drive in a bay last moved on: an entry listed, a block read, a wait begun.",
+        "bay",
+    )
     health = _family("ingestd_drive_health", "1 for what the drive in a bay says of itself.", "bay", "state")
-    for load in picture.loads:
+    for load in seen.picture.loads:
         if load.bay is None:
             continue
         bay = load.bay
+        if (moved_at := seen.moved.get(load.load_id or "")) is not None:
+            moved.add_metric([bay], moved_at)
         for each in Phase:
             phase.add_metric([bay, each], each is load.phase)
         if load.since is not None:
@@ -179,7 +188,7 @@ def _bays(picture: Picture) -> Iterator[Metric]:
             due.add_metric([bay], load.due_at)
         for verdict in Health:
             health.add_metric([bay, verdict], verdict is load.facts.health.verdict)
-    yield from (phase, since, waits, rate, share, size, due, health)
+    yield from (phase, since, moved, waits, rate, share, size, due, health)
 
 
 def _bytes(load: LoadPicture, state: str) -> int:

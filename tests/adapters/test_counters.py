@@ -87,6 +87,7 @@ class CountedWorld(World):
             stuck_subjects=0,
             stores_up={},
             stalled={},
+            moved={},
             buffers=8,
             buffers_free=8,
             buffer_bytes=1,

@@ -174,12 +174,29 @@ CASES: Mapping[str, Case] = {
         after_min=1,
     ),
     "IngestNoProgress": Case(
+        # One drive is read, another is surveyed, and both stop; a third is not let go.
         fires={**BUSY, f'ingestd_read_bytes_total{{{HERE},bay="bay-1"}}': stops(),
+               f'ingestd_loads{{{HERE},phase="releasing"}}': always(1),
+               phase("bay-2", "surveying"): always(1),
+               f'ingestd_bay_moved_timestamp_seconds{{{HERE},bay="bay-1"}}': _ANSWERED,
+               f'ingestd_bay_moved_timestamp_seconds{{{HERE},bay="bay-2"}}':
+               f"0+60x{BEGINS_MIN} {60 * BEGINS_MIN}x{_MINUTES}",
                f'ingestd_loads_ended_total{{{HERE},outcome="loaded",reason=""}}': always(3)},
+        # What moves is proved here, surveyed there, and at a third station just being taken back.
         quiet={f'ingestd_loads{{{HERE},phase="waiting"}}': always(2),
                f'ingestd_loads{{{HERE},phase="proving"}}': always(1),
-               f'ingestd_read_bytes_total{{{HERE},bay="bay-1"}}': stops()},
+               f'ingestd_read_bytes_total{{{HERE},bay="bay-1"}}': stops(),
+               **quays("ingestd_loads", 'phase="waiting"', _NEVER, always(2), always(2)),
+               **quays("ingestd_bay_phase", 'bay="bay-1",phase="surveying"', _NEVER, always(1)),
+               **quays("ingestd_bay_moved_timestamp_seconds", 'bay="bay-1"', _NEVER, _ANSWERED),
+               **quays("ingestd_loads", 'phase="releasing"', _NEVER, _NEVER,
+                       f"0x{BEGINS_MIN - 1} " + "1x50 0 " * 7)},
         after_min=20,
+    ),
+    "IngestReleaseStuck": Case(
+        fires={phase("bay-1", "releasing"): turns(0, 1)},
+        quiet={phase("bay-1", "releasing"): f"0x{BEGINS_MIN - 1} " + "1x90 0 " * 4},
+        after_min=120,
     ),
     "IngestBayStuck": Case(
         fires={**BUSY, f'ingestd_read_bytes_total{{{HERE},bay="bay-1"}}': stops(),
