@@ -473,6 +473,7 @@ class App:
                 "drive-watch": Pulse(watch.beat, drives_s, "drives that come and go are not noticed"),
                 "bus": Pulse(bus.moved_at, bus_s, "no notices or events go in or out"),
                 "status": Pulse(status.beat, HUNG_S, "what the station shows is not renewed"),
+                "custody": Pulse(custody.beat, HUNG_S, "the files of records of custody are not renewed"),
                 "rounds-journal": Pulse(self._rounds["journal"].beat, HUNG_S, "nothing can be recorded"),
                 "rounds-transfer": Pulse(self._rounds["transfer"].beat, HUNG_S, "no load can go on"),
             }

@@ -142,10 +142,24 @@ def _meaning(answer: Answer, code: str) -> Meaning:
     return _BY_STATUS.get(answer.status, (StoreRefused, "look into the store's own log for what it refused"))
 
 
+_RETRY_AFTER_MAX_S = 300.0
+
+
 def _retry_after(answer: Answer) -> float:
-    """RFC 9110, section 10.2.3, as far as it gives seconds; at most five minutes are believed."""
-    value = answer.headers.get("retry-after", "")
-    return min(300.0, float(value)) if value.isascii() and value.isdigit() else 0.0
+    """RFC 9110, section 10.2.3: seconds, or a date by the clock of the store, which `Date` tells.
+
+    At most five minutes are believed; 0 for what is not understood.
+    """
+    value = answer.headers.get("retry-after", "").strip()
+    if value.isascii() and value.isdigit():
+        return min(_RETRY_AFTER_MAX_S, float(value))
+    try:
+        wait_s = (
+            parsedate_to_datetime(value) - parsedate_to_datetime(answer.headers["date"])
+        ).total_seconds()
+    except (KeyError, ValueError, TypeError):
+        return 0.0
+    return min(_RETRY_AFTER_MAX_S, max(0.0, wait_s))
 
 
 def clock_ahead_s(answer: Answer, now: float) -> float | None:

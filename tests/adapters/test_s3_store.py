@@ -128,7 +128,11 @@ def test_each_answer_has_its_meaning_and_none_is_the_drives_fault(
 def test_how_long_a_store_wants_to_be_left_alone_is_heard() -> None:
     assert error(503, "SlowDown", retry_after="7").not_before_s == 7
     assert error(503, "SlowDown", retry_after="100000").not_before_s == 300
-    assert error(503, "SlowDown", retry_after="Wed, 21 Oct 2026 07:28:00 GMT").not_before_s == 0
+    date = "Wed, 21 Oct 2026 07:28:00 GMT"
+    assert error(503, "SlowDown", retry_after=date).not_before_s == 0
+    for later, seconds in (("07:28:20", 20), ("07:27:00", 0), ("17:28:00", 300), ("tomorrow", 0)):
+        answer = error(503, "SlowDown", date=date, retry_after=f"Wed, 21 Oct 2026 {later} GMT")
+        assert answer.not_before_s == seconds
 
 
 def test_a_busy_store_is_not_one_in_trouble() -> None:
