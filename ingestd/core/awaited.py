@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from ingestd.core.jobs import sum_of
 from ingestd.core.line import Link
 from ingestd.core.matching import is_free
 from ingestd.core.model import Job, JobRecord, JobStatus
@@ -75,7 +76,10 @@ def awaited(station: Station, schedule: Schedule, at: float) -> AwaitedPicture:
 def _waiting(station: Station) -> list[_Waiting]:
     found = _found_bytes(station)
     waiting = []
-    for record in station.jobs.values():
+    for job_id in station.jobs.untouched():
+        drives, size, due_at, store = station.jobs.told(job_id)
+        waiting.append(_Waiting(math.inf if due_at is None else due_at, job_id, drives, size, store))
+    for record in station.jobs.begun():
         job = record.job
         if job is not None and (drives := _missing(record, job)):
             size = announced_bytes(job)
@@ -141,9 +145,4 @@ def _shown(one: _Waiting, schedule: Schedule, at: float) -> AwaitedJob:
 
 def announced_bytes(job: Job) -> int | None:
     """The size of all items together; None unless each was announced with its own."""
-    total = 0
-    for item in job.items:
-        if item.size_bytes is None:
-            return None
-        total += item.size_bytes
-    return total if job.items else None
+    return sum_of(item.size_bytes for item in job.items)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from immutables import Map
 
+from ingestd.core.groups import Groups, joined, left, members_of
 from ingestd.core.model import Destination, Job, JobId, JobRecord, JobStatus
-
-_Jobs = Map[JobId, str] | tuple[JobId, str]
-"""Each job with its prefix. A folder is mostly one job's alone, and there may be a hundred thousand."""
-
-_Places = Map[tuple[str, str], _Jobs]
 
 
 def in_use(record: JobRecord) -> bool:
@@ -27,60 +23,46 @@ def in_use(record: JobRecord) -> bool:
 class DestinationIndex:
     """Finds a job whose folder is, holds or lies in a given one, among any number of jobs."""
 
-    at: _Places = Map()
-    """Store and path of each job's folder."""
-    above: _Places = Map()
-    """Store and path of each folder on the way to it."""
+    at: Map[str, Groups] = Map()
+    """By store, then by the path of each job's folder."""
+    above: Map[str, Groups] = Map()
+    """By store, then by the path of each folder on the way to it."""
 
     def with_job(self, job: Job) -> DestinationIndex:
-        return self._changed(job, _with)
+        return self._changed(job, joined)
 
     def without_job(self, job: Job) -> DestinationIndex:
-        return self._changed(job, _without)
+        return self._changed(job, left)
 
-    def _changed(self, job: Job, change: Callable[[_Jobs | None, Job], _Jobs | None]) -> DestinationIndex:
+    def _changed(self, job: Job, change: Callable[[Groups, str, JobId], Groups]) -> DestinationIndex:
         store, prefix = job.destination.store, job.destination.prefix
-        above = self.above
+        at = change(self.at.get(store, _NONE), prefix, job.job_id)
+        above = self.above.get(store, _NONE)
         for path in _above(prefix):
-            above = _put(above, (store, path), change(above.get((store, path)), job))
-        at = _put(self.at, (store, prefix), change(self.at.get((store, prefix)), job))
-        return DestinationIndex(at=at, above=above)
+            above = change(above, path, job.job_id)
+        return DestinationIndex(at=_put(self.at, store, at), above=_put(self.above, store, above))
 
-    def overlapping(self, destination: Destination, *, apart_from: JobId) -> tuple[JobId, str] | None:
-        """A job whose folder overlaps with this one, and its prefix; None when the folder is free."""
-        store, prefix = destination.store, destination.prefix
-        groups = [self.at.get((store, path)) for path in (prefix, *_above(prefix))]
-        groups.append(self.above.get((store, prefix)))
-        # Only the job itself is passed over: no group is walked further than its second entry.
-        found = (entry for group in groups if group is not None for entry in _entries(group))
-        return next((entry for entry in found if entry[0] != apart_from), None)
+    def overlapping(self, destination: Destination, *, apart_from: JobId) -> JobId | None:
+        """A job whose folder overlaps with this one; None when the folder is free."""
+        prefix = destination.prefix
+        at, above = (places.get(destination.store, _NONE) for places in (self.at, self.above))
+        groups = [at.get(path) for path in (prefix, *_above(prefix))]
+        groups.append(above.get(prefix))
+        # Only the job itself is passed over: no group is walked further than its second member.
+        return next((one for group in groups for one in members_of(group) if one != apart_from), None)
+
+
+_NONE: Groups = Map()
 
 
 def _above(prefix: str) -> Iterator[str]:
-    parts = prefix.split("/")
-    return ("/".join(parts[:count]) for count in range(1, len(parts)))
+    at = prefix.find("/")
+    while at != -1:
+        yield prefix[:at]
+        at = prefix.find("/", at + 1)
 
 
-def _entries(jobs: _Jobs) -> Iterable[tuple[JobId, str]]:
-    return (jobs,) if isinstance(jobs, tuple) else jobs.items()
-
-
-def _with(jobs: _Jobs | None, job: Job) -> _Jobs:
-    entry = (job.job_id, job.destination.prefix)
-    if jobs is None or (isinstance(jobs, tuple) and jobs[0] == job.job_id):
-        return entry
-    known = Map([jobs]) if isinstance(jobs, tuple) else jobs
-    return known.set(*entry)
-
-
-def _without(jobs: _Jobs | None, job: Job) -> _Jobs | None:
-    if jobs is None or isinstance(jobs, tuple):
-        return None
-    left = jobs.delete(job.job_id)
-    return left if len(left) > 1 else next(iter(left.items()))
-
-
-def _put(places: _Places, key: tuple[str, str], jobs: _Jobs | None) -> _Places:
-    if jobs is not None:
-        return places.set(key, jobs)
-    return places.delete(key) if key in places else places
+def _put(places: Map[str, Groups], store: str, groups: Groups) -> Map[str, Groups]:
+    if groups:
+        return places.set(store, groups)
+    return places.delete(store) if store in places else places

@@ -16,12 +16,13 @@ nothing change nothing, beyond being named.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from immutables import Map
 
 from ingestd.core import tickets
+from ingestd.core.groups import Groups, joined, left, members_of
 from ingestd.core.identifiers import normal_serial, normal_uuid, normal_wwn
 from ingestd.core.model import (
     DriveClaim,
@@ -52,37 +53,33 @@ FREE_AGAIN = (Outcome.WITHDRAWN, Outcome.UNCLAIMED, Outcome.FAILED)
 class JobIndex:
     """Finds the jobs that announced a fact, among any number of jobs."""
 
-    places: Map[tuple[str, str], tuple[Place, ...]] = Map()
+    kinds: Map[str, Groups] = Map()
+    """By the kind of fact, then by the fact."""
 
     def with_job(self, job: Job) -> JobIndex:
-        places = self.places
-        for number, drive in enumerate(job.drives):
-            # One tuple for all the keys of a drive: there may be a hundred thousand drives.
-            alone = ((job.job_id, number),)
-            for key in _keys(drive):
-                others = places.get(key)
-                places = places.set(key, alone if others is None else tuple(sorted(others + alone)))
-        return JobIndex(places)
+        kinds = self.kinds
+        for drive in job.drives:
+            for kind, value in tuple(_facts(drive)):
+                kinds = kinds.set(kind, joined(kinds.get(kind, _NONE), value, job.job_id))
+        return JobIndex(kinds)
 
     def without_job(self, job: Job) -> JobIndex:
-        places = self.places
+        kinds = self.kinds
         for drive in job.drives:
-            for key in _keys(drive):
-                left = tuple(place for place in places.get(key, ()) if place[0] != job.job_id)
-                places = places.set(key, left) if left else _without(places, key)
-        return JobIndex(places)
+            for kind, value in tuple(_facts(drive)):
+                rest = left(kinds.get(kind, _NONE), value, job.job_id)
+                kinds = kinds.set(kind, rest) if rest else kinds.delete(kind) if kind in kinds else kinds
+        return JobIndex(kinds)
 
-    def find(self, kind: str, value: str | None) -> frozenset[Place]:
-        return frozenset(self.places.get((kind, value), ())) if value else frozenset()
-
-
-def _without(
-    places: Map[tuple[str, str], tuple[Place, ...]], key: tuple[str, str]
-) -> Map[tuple[str, str], tuple[Place, ...]]:
-    return places.delete(key) if key in places else places
+    def find(self, kind: str, value: str) -> Iterable[JobId]:
+        return members_of(self.kinds.get(kind, _NONE).get(value))
 
 
-def _keys(drive: ExpectedDrive) -> Iterator[tuple[str, str]]:
+_NONE: Groups = Map()
+
+
+def _facts(drive: ExpectedDrive) -> Iterator[tuple[str, str]]:
+    """What is announced of a drive, as it is compared, and of what kind."""
     for kind, value in (
         ("serial", normal_serial(drive.serial)),
         ("wwn", normal_wwn(drive.wwn)),
@@ -109,7 +106,7 @@ class NotFound:
 
 def match(
     facts: DriveFacts,
-    jobs: Map[JobId, JobRecord],
+    jobs: Mapping[JobId, JobRecord],
     index: JobIndex,
     silent: Collection[str] = (),
     *,
@@ -130,14 +127,15 @@ class _Search:
     def __init__(
         self,
         facts: DriveFacts,
-        jobs: Map[JobId, JobRecord],
+        jobs: Mapping[JobId, JobRecord],
         index: JobIndex,
         silent: Collection[str],
         at: float,
         unsigned: UnsignedTickets,
     ) -> None:
         self._unsigned = unsigned
-        self._facts, self._jobs, self._index, self._silent = facts, jobs, index, silent
+        self._facts, self._known, self._index, self._silent = facts, jobs, index, silent
+        self._records: dict[JobId, JobRecord | None] = {}
         self._signed, self._doubts = tickets.sorted_out(facts, at)
         self._tried: list[str] = []
 
@@ -157,8 +155,8 @@ class _Search:
 
     def _by_identity(self) -> Iterator[_Way]:
         serial, wwn = normal_serial(self._facts.identity.serial), normal_wwn(self._facts.identity.wwn)
-        yield f"serial {serial or '(none)'}", self._index.find("serial", serial)
-        yield f"WWN {wwn or '(none)'}", self._index.find("wwn", wwn)
+        yield f"serial {serial or '(none)'}", self._announced("serial", serial)
+        yield f"WWN {wwn or '(none)'}", self._announced("wwn", wwn)
 
     def _by_hints(self) -> Iterator[_Way]:
         for ticket in self._facts.tickets:
@@ -169,17 +167,17 @@ class _Search:
     def _by_volumes(self) -> Iterator[_Way]:
         for volume in self._facts.volumes:
             if volume.label:
-                labelled = self._with_these_volumes(self._index.find("label", volume.label))
+                labelled = self._with_these_volumes(self._announced("label", volume.label))
                 yield f"label {volume.label} of {volume.name}", labelled
             if volume.uuid:
-                found = self._index.find("uuid", normal_uuid(volume.uuid))
+                found = self._announced("uuid", normal_uuid(volume.uuid))
                 yield f"UUID {volume.uuid} of {volume.name}", found
 
     def _with_these_volumes(self, places: Iterable[Place]) -> list[Place]:
         return [place for place in sorted(places) if self._nothing_said(_other_volumes, place)]
 
     def _way_of(self, ticket: Ticket) -> _Way:
-        record = self._jobs.get(ticket.job_id)
+        record = self._record(ticket.job_id)
         drives = () if record is None or record.job is None else record.job.drives
         return tickets.in_words(ticket), [(ticket.job_id, number) for number in range(len(drives))]
 
@@ -190,7 +188,7 @@ class _Search:
         if self._doubts:
             return self._in_doubt("; ".join(self._doubts))
         for ticket in self._signed:
-            record = self._jobs.get(ticket.job_id)
+            record = self._record(ticket.job_id)
             if record is None or record.job is None:
                 text = f"the {tickets.in_words(ticket)}, names a job that is not known here"
                 return self._not_found(HoldReason.NO_MATCHING_JOB, text)
@@ -206,8 +204,7 @@ class _Search:
 
     def _beside_tickets(self, found: Found) -> Found | NotFound:
         """A match by what was announced, with what signed tickets say to it."""
-        job = self._jobs[found.job_id].job
-        assert job is not None, "only announced jobs are indexed"
+        job = self._job(found.job_id)
         for ticket in self._signed:
             against = tickets.against(ticket, job)
             if against is not None:
@@ -251,9 +248,8 @@ class _Search:
         return decided
 
     def _look(self, how: str, places: Iterable[Place]) -> Found | NotFound | None:
-        jobs = self._jobs
-        fitting = [place for place in sorted(places) if self._fits(place)]
-        free = [place for place in fitting if is_free(jobs[place[0]], place[1], self._silent)]
+        fitting = [(self._known_of(place[0]), place) for place in sorted(places) if self._fits(place)]
+        free = [place for record, place in fitting if is_free(record, place[1], self._silent)]
         if len({job_id for job_id, _ in free}) == 1:
             return Found(job_id=free[0][0], drive_index=free[0][1], by=how)
         if free:
@@ -261,8 +257,8 @@ class _Search:
             text = f"several jobs claim this drive by {how}: {names}"
             return self._not_found(HoldReason.SEVERAL_JOBS, text, f"{how}: {names}")
         if fitting:
-            text = "; ".join(_why_taken(jobs[job_id], number) for job_id, number in fitting[:3])
-            elsewhere = all(_is_at_a_station(jobs[job_id], number) for job_id, number in fitting)
+            text = "; ".join(_why_taken(record, number) for record, (_, number) in fitting[:3])
+            elsewhere = all(_is_at_a_station(record, number) for record, (_, number) in fitting)
             reason = HoldReason.CLAIMED_ELSEWHERE if elsewhere else HoldReason.ALREADY_DONE
             return self._not_found(reason, text, f"{how}: {text}")
         return None
@@ -271,12 +267,34 @@ class _Search:
         return self._nothing_said(contradiction, place)
 
     def _nothing_said(self, against_it: Callable[[DriveFacts, Job, int], str | None], place: Place) -> bool:
-        job = self._jobs[place[0]].job
-        assert job is not None, "only announced jobs have places"
-        against = against_it(self._facts, job, place[1])
+        against = against_it(self._facts, self._job(place[0]), place[1])
         if against is not None:
             self._tried.append(against)
         return against is None
+
+    # -- jobs, each made into values once --
+
+    def _announced(self, kind: str, value: str | None) -> Iterator[Place]:
+        """The drives of which this was announced."""
+        for job_id in self._index.find(kind, value) if value else ():
+            for number, drive in enumerate(self._job(job_id).drives):
+                if (kind, value) in tuple(_facts(drive)):
+                    yield job_id, number
+
+    def _job(self, job_id: JobId) -> Job:
+        job = self._known_of(job_id).job
+        assert job is not None, "only announced jobs are indexed"
+        return job
+
+    def _known_of(self, job_id: JobId) -> JobRecord:
+        record = self._record(job_id)
+        assert record is not None, "what is indexed is known"
+        return record
+
+    def _record(self, job_id: JobId) -> JobRecord | None:
+        if job_id not in self._records:
+            self._records[job_id] = self._known.get(job_id)
+        return self._records[job_id]
 
     def _not_found(self, reason: HoldReason, text: str, *last: str) -> NotFound:
         return NotFound(reason=reason, text=text, tried=(*self._tried, *last))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import islice
+from itertools import chain, islice
 
 from ingestd.core import uplink
 from ingestd.core.awaited import AwaitedPicture, announced_bytes, awaited
@@ -190,9 +190,9 @@ def _cap(at: float, found: uplink.InForce) -> CapPicture:
 def _jobs_waiting(station: Station) -> tuple[str, ...]:
     if not any(isinstance(load.state, Held) and load.job_id is None for load in station.loads.values()):
         return ()
-    free = (r for r in station.jobs.values() if r.job and is_free(r, 0))
-    some = sorted(islice(free, _JOBS_SORTED_MAX), key=lambda record: record.job_id)
-    return tuple(_announced(record) for record in some[:JOBS_SHOWN])
+    begun = (record.job_id for record in station.jobs.begun() if record.job and is_free(record, 0))
+    some = sorted(islice(chain(begun, station.jobs.untouched()), _JOBS_SORTED_MAX))
+    return tuple(_announced(station.jobs[job_id]) for job_id in some[:JOBS_SHOWN])
 
 
 def _announced(record: JobRecord) -> str:

@@ -27,7 +27,7 @@ taken back because the rest of its job comes to nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -89,7 +89,7 @@ def empty(limits: Limits) -> Station:
 
 def restored(
     limits: Limits,
-    jobs: tuple[JobRecord, ...],
+    jobs: Iterable[JobRecord],
     loads: tuple[Load, ...],
     uplink: SaveUplink | None,
     unsaid: Mapping[str, float] = _NOTHING,

@@ -84,9 +84,12 @@ def _why_not_there(turn: Turn, job: Job) -> tuple[str, ...]:
     found = turn.station.destinations.overlapping(job.destination, apart_from=job.job_id)
     if found is None:
         return ()
+    other = turn.station.jobs[found].job
+    assert other is not None, "a job whose folder is in use was announced"
+    prefix, others = job.destination.prefix, other.destination.prefix
     return (
-        f"data.destination.prefix: {job.destination.prefix!r} overlaps with {found[1]!r} of job {found[0]}, "
-        "which may still be taken back; give each job a folder of its own, or wait for that job's end",
+        f"data.destination.prefix: {prefix!r} overlaps with {others!r} of job {found}, which may still be "
+        "taken back; give each job a folder of its own, or wait for that job's end",
     )
 
 

@@ -262,12 +262,12 @@ def _on_reported(turn: Turn, event: Heard, said: StationReported) -> None:
 def _disown(turn: Turn) -> None:
     """Claims of this station that its journal knows nothing of are those of a journal that was lost."""
     own = turn.station.limits.station
-    for job_id, record in sorted(turn.station.jobs.items()):
+    for record in sorted(turn.station.jobs.begun(), key=lambda record: record.job_id):
         if record.status is JobStatus.LOADED:
             continue
         for left in record.unsettled:
             if left.station == own and left.load_id not in turn.station.loads:
-                turn.say(left.load_id, _disowned(job_id, left.load_id))
+                turn.say(left.load_id, _disowned(record.job_id, left.load_id))
 
 
 def _disowned(job_id: JobId, load_id: LoadId) -> DriveReleased:

@@ -9,6 +9,7 @@ from immutables import Map
 
 from ingestd.core.custody import Surroundings
 from ingestd.core.destinations import DestinationIndex, in_use
+from ingestd.core.jobs import Jobs
 from ingestd.core.matching import JobIndex
 from ingestd.core.messages import Command, Record, SaveUplink
 from ingestd.core.model import (
@@ -49,7 +50,7 @@ class Bay:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Station:
     limits: Limits
-    jobs: Map[JobId, JobRecord] = Map()
+    jobs: Jobs = Jobs()
     index: JobIndex = JobIndex()
     destinations: DestinationIndex = DestinationIndex()
     loads: Map[LoadId, Load] = Map()
@@ -102,7 +103,7 @@ class Station:
             destinations = destinations.with_job(new)
         return replace(
             self,
-            jobs=self.jobs.set(record.job_id, record),
+            jobs=self.jobs.put(record),
             index=index,
             destinations=destinations,
             claimants=_changed_claimants(self.claimants, before, record),

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import assert_never
 
 from ingestd.core.custody import Entry
+from ingestd.core.jobs import Jobs
 from ingestd.core.messages import (
     Record,
     SaveCustody,
@@ -98,7 +99,7 @@ _OLD_LOADS = "SELECT load_id FROM loads WHERE phase = 'released' AND bay IS NULL
 class Restored:
     """What the last process left: jobs, loads that are not over or whose drive is still plugged in."""
 
-    jobs: tuple[JobRecord, ...]
+    jobs: Jobs
     loads: tuple[Load, ...]
     uplink: SaveUplink | None
     """None when no message ever set it."""
@@ -172,9 +173,9 @@ class Journal:
         """What the last process left. Raises JournalError for a row that is not what was written."""
         with self._db.reading() as sql:
             jobs = _guarded(sql.execute("SELECT job_id, guard, body FROM jobs ORDER BY rowid"), "job")
-            known = tuple(JOBS.decode(body) for body in jobs)
+            known = Jobs(JOBS.decode(body) for body in jobs)
             rows = list(sql.execute(_LIVE_LOADS))
-            for load_id in _with_data_of_open_jobs(known):
+            for load_id in _with_data_of_open_jobs(known.begun()):
                 rows.extend(sql.execute(_RELEASED_LOAD, (load_id,)))
             loads = _guarded(rows, "load")
             uplink = _guarded(

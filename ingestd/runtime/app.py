@@ -209,7 +209,7 @@ class App:
         self.loop = Loop(
             core.restored(
                 config.limits(),
-                remembered.jobs,
+                remembered.jobs.values(),
                 remembered.loads,
                 remembered.uplink,
                 remembered.unsaid,

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.core.jobs import Jobs
 from ingestd.core.messages import SaveJob, SaveLoad, SaveUplink
 from ingestd.core.model import DriveClaim, JobStatus, LoadId, Outcome, Unsettled
 from ingestd.core.outgoing import Publish
@@ -47,7 +48,7 @@ def reopened(journal: Journal, folder: Path) -> Journal:
 
 
 def test_a_new_journal_is_empty(journal: Journal) -> None:
-    assert journal.restore() == Restored(jobs=(), loads=(), uplink=None)
+    assert journal.restore() == Restored(jobs=Jobs(), loads=(), uplink=None)
     assert journal.outbox(10) == []
     assert journal.outbox_depth() == (0, None)
     assert journal.version == sqlite3.sqlite_version
@@ -60,7 +61,7 @@ def test_facts_survive_in_their_last_form(journal: Journal, tmp_path: Path) -> N
     journal.commit([SaveUplink(rate_bytes_per_second=None, burst_bytes=4096)], at=4.0)
     again = reopened(journal, tmp_path)
     assert again.restore() == Restored(
-        jobs=(save_job(2, version=5).record, save_job(1).record),
+        jobs=Jobs([save_job(2, version=5).record, save_job(1).record]),
         loads=(save_load("load-1", stored_files=2).load,),
         uplink=SaveUplink(rate_bytes_per_second=None, burst_bytes=4096),
     )
@@ -125,7 +126,7 @@ def test_identities_of_notices_are_known_from_their_commit_on(journal: Journal, 
 
 def test_nothing_to_record_does_nothing(journal: Journal) -> None:
     journal.commit([], at=1.0)
-    assert journal.restore().jobs == ()
+    assert journal.restore().jobs == Jobs()
     assert journal.outbox_depth() == (0, None)
 
 
@@ -175,7 +176,7 @@ def test_an_event_id_twice_is_an_error_and_leaves_nothing(journal: Journal, tmp_
         journal.commit([save_job(3)], at=3.0)
     assert [e.event_id for e in journal.outbox(10)] == [event(1).event_id]
     again = reopened(journal, tmp_path)
-    assert again.restore().jobs == (save_job(1).record,)
+    assert again.restore().jobs == Jobs([save_job(1).record])
     assert not again.knows("spool:x")
     again.commit([save_job(3)], at=3.0)
     again.close()
@@ -190,7 +191,7 @@ def test_an_event_that_cannot_be_encoded_leaves_nothing(tmp_path: Path) -> None:
     journal = Journal.open(str(tmp_path), encode=fussy)
     with pytest.raises(ValueError, match="thirteen"):
         journal.commit([save_job(1), event(1), event(13)], at=1.0)
-    assert journal.restore().jobs == ()
+    assert journal.restore().jobs == Jobs()
     assert not journal.broken
     journal.commit([save_job(1), event(1)], at=1.0)
     assert journal.outbox_depth() == (1, 1.0)
@@ -284,7 +285,7 @@ def test_old_things_are_pruned_once_they_are_over(journal: Journal, tmp_path: Pa
 
     assert [e.event_id for e in journal.outbox(10)] == [event(2).event_id]
     assert (journal.knows("old"), journal.knows("new")) == (False, True)
-    assert journal.restore().jobs == (save_job(1).record,)
+    assert journal.restore().jobs == Jobs([save_job(1).record])
     assert [load.load_id for load in journal.restore().loads] == ["still-plugged", "going-on"]
     for load_id, files in (("over", 0), ("still-plugged", 10), ("going-on", 10), ("over-later", 10)):
         assert journal.manifest(LoadId(load_id)).ledger().discovered_files == files
@@ -433,7 +434,7 @@ def recorded_number(journal: Journal) -> int:
     if not restored.jobs:
         assert (restored.loads, restored.uplink, journal.outbox(1)) == ((), None, [])
         return 0
-    job = restored.jobs[0].job
+    job = next(iter(restored.jobs.values())).job
     assert job is not None
     assert restored.uplink == SaveUplink(rate_bytes_per_second=job.version, burst_bytes=None)
     assert restored.loads == (save_load("load-1", stored_files=job.version).load,)

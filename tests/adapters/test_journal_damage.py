@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.core.jobs import Jobs
 from ingestd.core.messages import Record, SaveUplink
 from ingestd.core.model import LoadId
 from ingestd.journal import database
@@ -171,7 +172,7 @@ def recorded_prefix(folder: Path) -> int:
     finally:
         journal.close()
     assert [e.body for e in events] == [encode(event(n)) for n in range(len(events))]
-    assert jobs == ((save_job(0, version=len(events) - 1).record,) if events else ())
+    assert jobs == Jobs([save_job(0, version=len(events) - 1).record] if events else [])
     return len(events)
 
 
@@ -224,7 +225,7 @@ def test_a_lost_journal_is_not_begun_anew(sound: Path, tmp_path: Path, lose: Cal
     for name in os.listdir(tmp_path):
         (tmp_path / name).unlink()
     journal = open_journal(tmp_path)
-    assert journal.restore().jobs == (), "the remedy works"
+    assert journal.restore().jobs == Jobs(), "the remedy works"
     journal.close()
 
 
@@ -329,7 +330,7 @@ def fill_up(journal: Journal, number: int = 0) -> tuple[int, JournalError]:
 
 def last_in_step(journal: Journal) -> int:
     """The number of the last commit, on which facts, outbox and identities agree."""
-    job = journal.restore().jobs[0].job
+    job = next(iter(journal.restore().jobs.values())).job
     assert job is not None
     assert [e.event_id for e in journal.outbox(100_000)][-1] == event(job.version, padding="").event_id
     assert len(journal.outbox(100_000)) == job.version

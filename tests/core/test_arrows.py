@@ -26,6 +26,7 @@ PURE = frozenset(
         "immutables",
         "itertools",
         "json",
+        "marshal",
         "math",
         "operator",
         "re",

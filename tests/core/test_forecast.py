@@ -9,10 +9,10 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from immutables import Map
 
 from ingestd.core.awaited import AwaitedJob, AwaitedPicture, awaited
 from ingestd.core.forecast import BayFigures, Expected, Forecast, by_bay, forecast
+from ingestd.core.jobs import Jobs
 from ingestd.core.line import Cap
 from ingestd.core.model import BayName, Item, JobId, JobRecord, Ledger, LoadId, Phase
 from ingestd.core.schedule import Schedule
@@ -327,9 +327,10 @@ def test_jobs_that_wait_for_drives_are_counted_and_the_most_urgent_listed() -> N
 
 def test_a_hundred_thousand_pending_jobs_are_looked_over_in_bounded_time() -> None:
     items = (Item(name="reef.tar.age", size_bytes=36_000 * MB),)
-    jobs = [v.job(f"j{n}", items=items, due_at=v.AT + 10.0 * n) for n in range(1_000)]
-    records = (JobRecord(job_id=JobId(f"r{n}"), job=jobs[n % 1_000]) for n in range(100_000))
-    station = Station(limits=v.LIMITS, jobs=Map({record.job_id: record for record in records}))
+    due = [v.job(f"j{n}", items=items, due_at=v.AT + 10.0 * n) for n in range(1_000)]
+    jobs = (replace(due[n % 1_000], job_id=JobId(f"r{n}")) for n in range(100_000))
+    records = (JobRecord(job_id=job.job_id, job=job) for job in jobs)
+    station = Station(limits=v.LIMITS, jobs=Jobs(records))
     schedule = Schedule(tuple((v.AT + n * HOUR, 10.0 * MB) for n in range(60)), v.AT + 15 * DAY)
     began = time.process_time()
     told = awaited(station, schedule, v.AT)
