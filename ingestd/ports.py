@@ -456,10 +456,13 @@ class Manifest(Protocol):
     def begin_survey(self) -> None:
         """Everything is to be seen anew; failed files are pending again."""
 
-    def add(self, entries: Sequence[FileEntry]) -> None: ...
+    def add(self, entries: Sequence[FileEntry]) -> None:
+        """Files as the running survey finds them, each path once, unless `end_survey` is told."""
 
-    def end_survey(self) -> SurveyDifferences:
-        """Files known from an earlier survey keep their state if size and time are the same; stored
+    def end_survey(self, *, repeated: bool = False) -> SurveyDifferences:
+        """`repeated`: a path may have been added more than once, and only the first one is to stay.
+
+        Files known from an earlier survey keep their state if size and time are the same; stored
         ones are pending again if something is said of them that they were not held against. What was
         said in earlier surveys, and not again, is forgotten."""
 

@@ -9,7 +9,9 @@ while another one writes cannot happen: it takes two connections.
 The lock that keeps others out is a POSIX one: the system drops it when this process closes *any*
 descriptor of the file. Nothing here may open `journal.db` but SQLite.
 
-With `synchronous=FULL` a transaction is on the disk when `transaction()` has returned. The first
+With `synchronous=FULL` a transaction is on the disk when `transaction()` has returned. One that need not be is
+committed with NORMAL: it is in the log, which a later commit syncs as a whole, so what is lost with the power is
+the end of the log, never something before what was durable. The first
 error of any kind ends all writing (`broken`): the memory of whoever was about to record something is
 ahead of the journal from then on, and only a restart makes them agree again.
 """
@@ -112,8 +114,9 @@ class Database:
             yield self._sql
 
     @contextlib.contextmanager
-    def transaction(self) -> Iterator[sqlite3.Connection]:
+    def transaction(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
         """The connection within a transaction: all of it is durable on leaving, or nothing of it is.
+        Where it need not be `durable`, a loss of power may undo it, unless a durable one has come after it.
 
         Raises JournalError when SQLite fails, and at every later call. Any other exception undoes the
         transaction and passes through; the journal stays usable.
@@ -122,13 +125,25 @@ class Database:
             self._require_open()
             if self._broken is not None:
                 raise JournalError(f"nothing is recorded any more since an earlier error: {self._broken}")
-            self._sql.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._sql
-                self._sql.execute("COMMIT")
-            except BaseException:
-                self._undo()
-                raise
+            with self._synced(durable):
+                self._sql.execute("BEGIN IMMEDIATE")
+                try:
+                    yield self._sql
+                    self._sql.execute("COMMIT")
+                except BaseException:
+                    self._undo()
+                    raise
+
+    @contextlib.contextmanager
+    def _synced(self, durable: bool) -> Iterator[None]:
+        if durable:
+            yield
+            return
+        self._sql.execute("PRAGMA synchronous = NORMAL")
+        try:
+            yield
+        finally:
+            self._sql.execute("PRAGMA synchronous = FULL")
 
     def _undo(self) -> None:
         """Roll back, unless SQLite has done so already. An error here is about the one being handled."""

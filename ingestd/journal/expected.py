@@ -11,7 +11,10 @@ from ingestd.journal.rows import said, said_guard
 from ingestd.journal.survey import running
 from ingestd.ports import Expectation, Said, Unmet
 
-_FILE = "SELECT file_no, listed FROM files WHERE load = ? AND volume = ? AND path = ? AND seen = ?"
+_FILE = """
+SELECT file_no, listed FROM paths JOIN files USING (load, file_no)
+WHERE paths.load = ? AND paths.volume = ? AND paths.path = ? AND seen = ?
+"""
 _LISTED = "UPDATE files SET listed = listed | ? WHERE load = ? AND file_no = ?"
 
 _SAID = "SELECT algorithm, digest FROM expected WHERE load = ? AND file_no = ? AND algorithm = ? AND seen = ?"
@@ -31,13 +34,16 @@ WHERE load = ? AND file_no IN (SELECT value FROM json_each(?))
 ORDER BY file_no, source <> 'notice', algorithm, digest
 """
 
-_BELOW = "FROM files WHERE load = ? AND volume = ? AND path > ? AND path <= ? AND seen = ?"
+_BELOW = """
+FROM paths CROSS JOIN files USING (load, file_no)
+WHERE paths.load = ? AND paths.volume = ? AND paths.path > ? AND paths.path <= ? AND seen = ?
+"""
 _UNLISTED = f"{_BELOW} AND (listed & ? = ?) = ?"
 _SUM = f"SELECT count(*), sum(size_bytes >> 32), sum(size_bytes & 0xffffffff) {_BELOW}"
 
 _WINDOW_END = """
 SELECT max(path) FROM (
-    SELECT path FROM files WHERE load = ? AND volume = ? AND path > ? AND path < ? ORDER BY path LIMIT ?)
+    SELECT path FROM paths WHERE load = ? AND volume = ? AND path > ? AND path < ? ORDER BY path LIMIT ?)
 """
 _WINDOW_ROWS = 10_000
 """How many files of a bag are looked at while nobody else has the journal."""
@@ -97,7 +103,7 @@ def unlisted(
     def look(sql: sqlite3.Connection, window: _Window) -> None:
         values = (*window, *wanting)
         counts.append(sql.execute(f"SELECT count(*) {_UNLISTED}", values).fetchone()[0])
-        paths = sql.execute(f"SELECT path {_UNLISTED} ORDER BY path LIMIT ?", (*values, limit - len(found)))
+        paths = sql.execute(f"SELECT paths.path {_UNLISTED} ORDER BY paths.path LIMIT ?", (*values, limit - len(found)))
         found.extend(path for (path,) in paths)
 
     _each_window(reading, load, where, survey, look)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Collection, Iterator, Sequence
+from functools import partial
 
 from ingestd.core.model import Ledger, LoadId
 from ingestd.journal import expected as said
@@ -45,11 +46,16 @@ FROM files LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = 
 WHERE files.load = ?1
 """  # noqa: S608 - made of constants
 
-_IN_TURN = """AND state = 'pending' AND (place, files.file_no) >
+_NEXT_PENDING = _PENDING + "AND state = 'pending' AND files.file_no > ?2 ORDER BY files.file_no LIMIT ?3"
+_NEXT_IN_TURN = f"""
+SELECT {FACT_NAMES}, found, sha256, key, stored_guard, token, part_bytes, uploads.guard
+FROM turns CROSS JOIN files ON files.load = turns.load AND files.file_no = turns.file_no
+    LEFT JOIN uploads ON uploads.load = files.load AND uploads.file_no = files.file_no
+WHERE turns.load = ?1 AND state = 'pending' AND (turns.place, turns.file_no) >
     (coalesce((SELECT place FROM files WHERE load = ?1 AND file_no = ?2), -1), ?2)
-ORDER BY place, files.file_no LIMIT ?3
-"""
-_NEXT_PENDING = _PENDING + _IN_TURN
+ORDER BY turns.place, turns.file_no LIMIT ?3
+"""  # noqa: S608 - made of constants
+_HAS_TURNS = "SELECT 1 FROM turns WHERE load = ? LIMIT 1"
 _ONE_FILE = _PENDING + "AND files.file_no = ?2"
 
 _NEXT_STORED = f"""
@@ -146,7 +152,7 @@ DELETE FROM manifests WHERE load_id IS NULL
 
 
 class SqliteManifest:
-    """`ports.Manifest` in the journal. Every call is durable when it returns; any thread may call.
+    """`ports.Manifest` in the journal. Every call but `add` is durable when it returns; any thread may call.
 
     A file numbered in a call that has no such number raises KeyError, and nothing of the call is kept.
     """
@@ -156,6 +162,10 @@ class SqliteManifest:
         self._load = load
         self._attempt: int | None = None
         self._survey: int | None = None
+        self._first = False
+        """Whether the survey that this object began found nothing on record."""
+        self._placed: bool | None = None
+        """Whether it has put in a file with a place."""
 
     # -- who may write ------------------------------------------------------------------------
 
@@ -173,9 +183,9 @@ class SqliteManifest:
             self._fence(sql)
 
     @contextlib.contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
+    def _writing(self, *, durable: bool = True) -> Iterator[sqlite3.Connection]:
         """A transaction of those that may still write. Raises Cancelled for the others."""
-        with self._db.transaction() as sql:
+        with self._db.transaction(durable=durable) as sql:
             self._fence(sql)
             yield sql
 
@@ -194,39 +204,67 @@ class SqliteManifest:
         have been broken off before anybody was told."""
         with self._writing() as sql:
             sql.execute(_RETRY, (self._load,))
-            self._survey = survey.begin(sql, self._load)
+            numbers = survey.begin(sql, self._load)
+        self._survey, self._first, self._placed = numbers.survey, numbers.next_file_no == 0, False
 
     def add(self, entries: Sequence[FileEntry]) -> None:
         """Files as the running survey finds them; those known keep state and sums when size and time
-        are the same, and follow `skip` unless they are stored."""
-        with self._writing() as sql:
-            survey.add(sql, self._load, entries, self._survey)
+        are the same, and follow `skip` unless they are stored. Durable once a later call is: until the
+        survey has ended, one that is broken off is begun again."""
+        if self._placed is False:
+            self._placed = any(entry.place for entry in entries)
+        if self._first:
+            with self._writing(durable=False) as sql:
+                survey.append(sql, self._load, entries, self._survey)
+            return
+        self._index()
+        with self._writing(durable=False) as sql:
+            survey.compare(sql, self._load, entries, self._survey)
+
+    def _index(self) -> None:
+        survey.index(partial(self._writing, durable=False), self._load, self._survey)
 
     def expect(self, expected: Sequence[Expectation], listed_by: int = 0) -> Unmet:
+        self._index()
         with self._writing() as sql:
             return said.expect(sql, self._load, expected, self._survey, listed_by)
 
     def unlisted(
         self, volume: str, folder: bytes, listed_by: int, limit: int, *, by_any: bool = False
     ) -> tuple[int, Sequence[bytes]]:
+        self._index()
         enough = 0 if by_any else listed_by
         wanting = (listed_by, enough, by_any)
         return said.unlisted(self._db.reading, self._load, (volume, folder), self._survey, wanting, limit)
 
     def sum_below(self, volume: str, folder: bytes) -> tuple[int, int]:
+        self._index()
         return said.sum_below(self._db.reading, self._load, (volume, folder), self._survey)
 
-    def end_survey(self) -> SurveyDifferences:
+    def end_survey(self, *, repeated: bool = False) -> SurveyDifferences:
         """Drop what was not seen, but for stored files: they are `gone`. Those that were stored once and
         were found different are `changed`, in every survey until they are stored again. A stored file
         of which something is said that it was not held against is pending."""
-        return survey.end(self._writing, self._load, self._survey)
+        writing = partial(self._writing, durable=False)
+        if repeated:
+            self._index()
+        if not self._first:
+            survey.close(writing, self._load, self._survey)
+        survey.take_turns(writing, self._load, self._survey, self._placed)
+        with self._writing() as sql:
+            numbers = survey.running(sql, self._load, self._survey)
+            write_numbers(sql, self._load, numbers)  # Something is written: all before it is durable, too.
+            if self._first:
+                return SurveyDifferences(gone=(), changed=(), count=0)
+            return survey.differences(sql, self._load, self._survey)
 
     # -- reading ------------------------------------------------------------------------------
 
     def pending(self, after: int, limit: int) -> Sequence[PendingFile]:
         with self._db.reading() as sql:
-            rows = sql.execute(_NEXT_PENDING, (self._load, after, limit)).fetchall()
+            has_turns = sql.execute(_HAS_TURNS, (self._load,)).fetchone()
+            following = _NEXT_IN_TURN if has_turns else _NEXT_PENDING
+            rows = sql.execute(following, (self._load, after, limit)).fetchall()
             expected = said.of_files(sql, self._load, [row[0] for row in rows])
         return [pending_file(row, expected.get(row[0], ())) for row in rows]
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from typing import Any, NamedTuple
+from zlib import crc32
 
 from ingestd.core.digests import SHA256
 from ingestd.journal.codec import guard
@@ -13,21 +15,8 @@ from ingestd.ports import FileEntry, JournalError, LeftFile, PendingFile, Said, 
 Row = tuple[Any, ...]
 """As SQLite takes and gives it, in the order of the columns named below."""
 
-ENTRY_NAMES = (
-    "load",
-    "file_no",
-    "seen",
-    "state",
-    "reason",
-    "volume",
-    "path",
-    "size_bytes",
-    "mtime_ns",
-    "inode",
-    "guard",
-    "place",
-)
-"""Columns of the row that `entry_row` makes."""
+ENTRY_NAMES = ("path", "size_bytes", "mtime_ns", "inode", "guard", "place")
+"""Columns of the rows that `entry_rows` makes."""
 
 FACT_NAMES = "files.file_no, volume, path, size_bytes, mtime_ns, inode, files.guard"
 """Columns that every row to be read back begins with."""
@@ -41,47 +30,44 @@ class Numbers(NamedTuple):
     next_file_no: int = 0
     attempt: int = -1
     """The one that has claimed the manifest."""
+    indexed: int = 0
+    """Files with numbers below this one can be found by their paths."""
 
 
 def read_numbers(sql: sqlite3.Connection, load: int) -> Numbers:
     """Raises JournalError when the manifest has been forgotten, or its row is not what was written."""
     row = sql.execute(
-        "SELECT survey, next_file_no, attempt, guard FROM manifests WHERE load = ? AND load_id IS NOT NULL",
+        "SELECT survey, next_file_no, attempt, indexed, guard FROM manifests WHERE load = ? AND load_id IS NOT NULL",
         (load,),
     ).fetchone()
     if row is None:
         raise JournalError(
             "this manifest has been forgotten, since its load is over; this is an error in ingestd"
         )
-    numbers = Numbers(*row[:3])
-    if _numbers_guard(numbers) != row[3]:
+    numbers = Numbers(*row[:4])
+    if _numbers_guard(numbers) != row[4]:
         raise damaged("the row of a manifest")
     return numbers
 
 
 def write_numbers(sql: sqlite3.Connection, load: int, numbers: Numbers) -> None:
     sql.execute(
-        "UPDATE manifests SET survey = ?, next_file_no = ?, attempt = ?, guard = ? WHERE load = ?",
+        "UPDATE manifests SET survey = ?, next_file_no = ?, attempt = ?, indexed = ?, guard = ? WHERE load = ?",
         (*numbers, _numbers_guard(numbers), load),
     )
 
 
-def entry_row(load: int, file_no: int, survey: int, entry: FileEntry) -> Row:
-    mtime_ns, inode = _fitting(entry.mtime_ns), _fitting(entry.inode)
-    return (
-        load,
-        file_no,
-        survey,
-        "pending" if entry.skip is None else "skipped",
-        entry.skip,
-        entry.volume,
-        entry.path,
-        entry.size_bytes,
-        mtime_ns,
-        inode,
-        _facts_guard(entry.volume, entry.path, entry.size_bytes, mtime_ns, inode),
-        entry.place,
-    )
+def entry_rows(entries: Sequence[FileEntry]) -> list[Row]:
+    """A row of ENTRY_NAMES for each. Made column by column: there may be millions."""
+    volumes, paths, sizes, all_times, all_inodes, _, places = zip(*entries, strict=True)
+    times, inodes = _all_fitting(all_times), _all_fitting(all_inodes)
+    guards = [
+        crc32(path, crc32(f"{size_bytes} {mtime_ns} {inode} {volume}\0".encode()))
+        for volume, path, size_bytes, mtime_ns, inode in zip(
+            volumes, paths, sizes, times, inodes, strict=True
+        )
+    ]
+    return list(zip(paths, sizes, times, inodes, guards, places, strict=True))
 
 
 def pending_file(row: Row, expected: tuple[Said, ...]) -> PendingFile:
@@ -154,12 +140,15 @@ def _upload_guard(file_no: int, token: str, part_bytes: int) -> int:
 
 
 def _numbers_guard(numbers: Numbers) -> int:
-    return guard(" ".join(map(str, numbers)).encode())
+    # Without paths as it was before there was such a number.
+    return guard(" ".join(map(str, numbers if numbers.indexed else numbers[:3])).encode())
 
 
-def _fitting(number: int) -> int | str:
-    """As SQLite can keep it: inode numbers have no sign, and a hostile time stamp can lie anywhere."""
-    return number if -(1 << 63) <= number < 1 << 63 else str(number)
+def _all_fitting(numbers: Sequence[int]) -> Sequence[int | str]:
+    """As SQLite can keep them: inode numbers have no sign, and a hostile time stamp can lie anywhere."""
+    if -(1 << 63) <= min(numbers) and max(numbers) < 1 << 63:
+        return numbers
+    return [number if -(1 << 63) <= number < 1 << 63 else str(number) for number in numbers]
 
 
 def _facts_guard(volume: str, path: bytes, size_bytes: int, mtime_ns: int | str, inode: int | str) -> int:

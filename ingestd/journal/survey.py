@@ -1,16 +1,24 @@
-"""A survey's batches: what is new, what is as it was, what is different, what is gone."""
+"""A survey's batches: what is new, what is as it was, what is different, what is gone.
+
+The first survey of a load only appends: the walk tells each path once. What is asked for by path (by checksum
+lists, bags, or another survey) is looked up in `paths`, which is filled when it is first needed, window by
+window, in the order of the paths. Both together cost half of keeping an index in step from the first file on.
+"""
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
+from functools import cache
+from itertools import chain, groupby
+from operator import itemgetter
 
 from ingestd.journal.rows import (
     ENTRY_NAMES,
     Numbers,
     Row,
-    entry_row,
+    entry_rows,
     read_numbers,
     write_numbers,
 )
@@ -22,33 +30,93 @@ DIFFERENCES_MAX = 20
 """How many paths of a kind `end_survey` lists."""
 
 _WINDOW_ROWS = 10_000
-"""How many rows one transaction of `end_survey` looks at."""
+"""How many rows are looked at while nobody else has the journal."""
+
+_TOGETHER = (250, 10, 1)
+"""How many rows one statement puts in: SQLite is quicker, and off the interpreter's lock for longer, with many."""
+
+_SHARED = ("load", "seen", "state", "reason", "volume", "file_no")
+"""Columns that rows put in together share, but that each has the next number."""
 
 
-def _as_it_was(new: str) -> str:
-    """The condition under which a known file, found again with the facts in `new`, keeps state and sums."""
-    return (
-        f"size_bytes = {new}size_bytes AND mtime_ns = {new}mtime_ns AND (state = 'stored'"
-        f" OR (state = 'skipped' AND {new}state = 'skipped' AND reason = {new}reason)"
-        f" OR (state IN ('pending', 'failed') AND {new}state = 'pending'))"
+@cache
+def _insert(table: str, rows: int) -> str:
+    first = len(_SHARED)
+    shared = ", ".join(f"?{n}" for n in range(1, first))
+    values = (
+        f"({shared}, ?{first} + {row}, "
+        + ", ".join(f"?{first + row * len(ENTRY_NAMES) + n}" for n in range(1, len(ENTRY_NAMES) + 1))
+        + ")"
+        for row in range(rows)
     )
+    names = ", ".join((*_SHARED, *ENTRY_NAMES))
+    return f"INSERT INTO {table} ({names}) VALUES {', '.join(values)}"
 
 
-_ADD = f"""
-INSERT INTO files ({", ".join(ENTRY_NAMES)}) VALUES ({", ".join("?" * len(ENTRY_NAMES))})
-ON CONFLICT (load, volume, path) DO UPDATE SET seen = excluded.seen,
-    inode = excluded.inode, place = excluded.place, guard = excluded.guard, listed = 0
-WHERE {_as_it_was("excluded.")}
+_MAKE_BATCH = f"""
+CREATE TEMP TABLE IF NOT EXISTS batch ({", ".join((*_SHARED, *ENTRY_NAMES))}, known)
+"""
+"""Entries beside the files that are known; `known` is the number of the file at that path. In memory."""
+
+_NEW_PATHS = """
+INSERT OR IGNORE INTO paths (load, volume, path, file_no)
+SELECT load, volume, path, file_no FROM batch ORDER BY volume, path, file_no
+"""
+
+_KNOWN = """
+UPDATE batch SET known = (SELECT paths.file_no FROM paths
+    WHERE paths.load = batch.load AND paths.volume = batch.volume AND paths.path = batch.path)
+"""
+
+_NEW_FILES = f"""
+INSERT INTO files ({", ".join((*_SHARED, *ENTRY_NAMES))})
+SELECT {", ".join((*_SHARED, *ENTRY_NAMES))} FROM batch WHERE known = file_no ORDER BY file_no
+"""  # noqa: S608 - made of constants
+
+_AS_IT_WAS = """files.size_bytes = new.size_bytes AND files.mtime_ns = new.mtime_ns AND (files.state = 'stored'
+    OR (files.state = 'skipped' AND new.state = 'skipped' AND files.reason = new.reason)
+    OR (files.state IN ('pending', 'failed') AND new.state = 'pending'))
+"""
+"""The condition under which a known file that is found again keeps state and sums."""
+
+_KEEP = f"""
+UPDATE files SET seen = new.seen, inode = new.inode, place = new.place, guard = new.guard, listed = 0
+FROM batch AS new WHERE files.load = new.load AND files.file_no = new.known AND new.known <> new.file_no
+    AND {_AS_IT_WAS}
 """  # noqa: S608 - made of constants
 
 _FOLLOW = f"""
-UPDATE files SET seen = :seen, changed = changed OR state = 'stored', state = :state, reason = :reason,
-    size_bytes = :size_bytes, mtime_ns = :mtime_ns, inode = :inode, place = :place, guard = :guard,
-    listed = 0
-WHERE load = :load AND volume = :volume AND path = :path AND NOT ({_as_it_was(":")})
-RETURNING file_no
+UPDATE files SET seen = new.seen, changed = files.changed OR files.state = 'stored', state = new.state,
+    reason = new.reason, size_bytes = new.size_bytes, mtime_ns = new.mtime_ns, inode = new.inode,
+    place = new.place, guard = new.guard, listed = 0
+FROM batch AS new WHERE files.load = new.load AND files.file_no = new.known AND new.known <> new.file_no
+    AND NOT ({_AS_IT_WAS})
+RETURNING load, file_no
 """  # noqa: S608 - made of constants
-"""What lies in the store of the file as it was stays on record, until it has been removed."""
+"""A known file that is not as it was begins anew, and what an upload of it had sent is void. What lies in the
+store of the file as it was stays on record, until it has been removed."""
+
+_IN_WINDOW = "load = ?1 AND file_no >= ?2 AND file_no < ?3"
+_COUNT = f"SELECT count(*) FROM files WHERE {_IN_WINDOW}"  # noqa: S608 - made of constants
+_INDEX = f"""
+INSERT OR IGNORE INTO paths (load, volume, path, file_no)
+SELECT load, volume, path, file_no FROM files WHERE {_IN_WINDOW} ORDER BY volume, path, file_no
+"""  # noqa: S608 - made of constants
+_DROP_REPEATED = f"""
+DELETE FROM files WHERE {_IN_WINDOW} AND file_no <> (SELECT paths.file_no FROM paths
+    WHERE paths.load = files.load AND paths.volume = files.volume AND paths.path = files.path)
+"""  # noqa: S608 - made of constants
+
+_ANY_PLACE = "SELECT 1 FROM files WHERE load = ? AND place > 0 LIMIT 1"
+_DROP_TURNS = """
+DELETE FROM turns WHERE load = ?1 AND (place, file_no) IN (
+    SELECT place, file_no FROM turns WHERE load = ?1 ORDER BY place, file_no LIMIT ?2)
+"""
+_FILL_TURNS = f"""
+INSERT OR IGNORE INTO turns (load, place, file_no)
+SELECT load, place, file_no FROM files WHERE {_IN_WINDOW} AND state NOT IN ('skipped', 'gone')
+ORDER BY place, file_no
+"""  # noqa: S608 - made of constants
 
 _WINDOW_END = """
 SELECT max(file_no) FROM (SELECT file_no FROM files WHERE load = ? AND file_no > ? ORDER BY file_no LIMIT ?)
@@ -80,11 +148,12 @@ _GONE = "state = 'stored' AND seen <> :survey"
 _CHANGED = "changed = 1"
 
 
-def begin(sql: sqlite3.Connection, load: int) -> int:
-    """The number of the survey that runs from now on."""
+def begin(sql: sqlite3.Connection, load: int) -> Numbers:
+    """The survey that runs from now on."""
     numbers = read_numbers(sql, load)
-    write_numbers(sql, load, numbers._replace(survey=numbers.survey + 1))
-    return numbers.survey + 1
+    numbers = numbers._replace(survey=numbers.survey + 1)
+    write_numbers(sql, load, numbers)
+    return numbers
 
 
 def running(sql: sqlite3.Connection, load: int, survey: int | None) -> Numbers:
@@ -95,37 +164,93 @@ def running(sql: sqlite3.Connection, load: int, survey: int | None) -> Numbers:
     return numbers
 
 
-def add(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> None:
+def append(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> None:
+    """Put in files of a manifest that had none when this survey began."""
     numbers = running(sql, load, survey)
-    rows = [
-        entry_row(load, file_no, numbers.survey, entry)
-        for file_no, entry in enumerate(entries, numbers.next_file_no)
-    ]
-    taken = sql.executemany(_ADD, rows).rowcount
-    if taken < len(rows):
-        for row in rows:
-            _follow(sql, row)
-    write_numbers(sql, load, numbers._replace(next_file_no=numbers.next_file_no + len(rows)))
+    _put(sql, "files", load, entries, numbers)
+    write_numbers(sql, load, numbers._replace(next_file_no=numbers.next_file_no + len(entries)))
 
 
-def _follow(sql: sqlite3.Connection, row: Row) -> None:
-    """Let a known file that is not as it was begin anew; what an upload of it had sent is void."""
-    values = dict(zip(ENTRY_NAMES, row, strict=True))
-    for (file_no,) in sql.execute(_FOLLOW, values).fetchall():
-        sql.execute("DELETE FROM uploads WHERE load = ? AND file_no = ?", (values["load"], file_no))
+def compare(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> None:
+    """Put in what is new, and let known files be seen. Every file has to be indexed before."""
+    numbers = running(sql, load, survey)
+    sql.execute(_MAKE_BATCH)
+    _put(sql, "batch", load, entries, numbers)
+    for statement in (_NEW_PATHS, _KNOWN, _NEW_FILES, _KEEP):
+        sql.execute(statement)
+    for different in sql.execute(_FOLLOW).fetchall():
+        sql.execute("DELETE FROM uploads WHERE load = ? AND file_no = ?", different)
+    sql.execute("DELETE FROM batch")
+    next_file_no = numbers.next_file_no + len(entries)
+    write_numbers(sql, load, numbers._replace(next_file_no=next_file_no, indexed=next_file_no))
 
 
-def end(writing: Writing, load: int, survey: int | None) -> SurveyDifferences:
-    """Close a survey window by window; `writing` begins a transaction for each."""
+def _put(
+    sql: sqlite3.Connection, table: str, load: int, entries: Sequence[FileEntry], numbers: Numbers
+) -> None:
+    file_no = numbers.next_file_no
+    for (volume, skip), group in groupby(entries, itemgetter(0, 5)):
+        shared = (load, numbers.survey, "skipped" if skip else "pending", skip, volume)
+        for rows in _in_parts(entry_rows(list(group))):
+            sql.execute(_insert(table, len(rows)), (*shared, file_no, *chain.from_iterable(rows)))
+            file_no += len(rows)
+
+
+def _in_parts(rows: Sequence[Row]) -> Iterator[Sequence[Row]]:
+    at = 0
+    for together in _TOGETHER:
+        while len(rows) - at >= together:
+            yield rows[at : at + together]
+            at += together
+
+
+def index(writing: Writing, load: int, survey: int | None) -> None:
+    """Let every file be found by its path, window by window. Of files of one path, which a damaged folder
+    may list, the first stays."""
+    while True:
+        with writing() as sql:
+            numbers = running(sql, load, survey)
+            if numbers.indexed == numbers.next_file_no:
+                return
+            upto = min(numbers.indexed + _WINDOW_ROWS, numbers.next_file_no)
+            window = (load, numbers.indexed, upto)
+            (files,) = sql.execute(_COUNT, window).fetchone()
+            if sql.execute(_INDEX, window).rowcount < files:
+                sql.execute(_DROP_REPEATED, window)
+            write_numbers(sql, load, numbers._replace(indexed=upto))
+
+
+def close(writing: Writing, load: int, survey: int | None) -> None:
+    """Drop what a survey has not seen, window by window; `writing` begins a transaction for each."""
     after: int | None = -1
     while after is not None:
         with writing() as sql:
             survey = running(sql, load, survey).survey
             after = _close_window(sql, load, survey, after)
+
+
+def take_turns(writing: Writing, load: int, survey: int | None, placed: bool | None) -> None:
+    """Fix the order in which files are read, which is that of the survey unless one of them has a place:
+    `placed`, or None where that is not known."""
     with writing() as sql:
-        survey = running(sql, load, survey).survey
-        gone, gone_count = _differences(sql, load, survey, _GONE)
-        changed, changed_count = _differences(sql, load, survey, _CHANGED)
+        next_file_no = running(sql, load, survey).next_file_no
+        if placed is None:
+            placed = sql.execute(_ANY_PLACE, (load,)).fetchone() is not None
+    dropped = _WINDOW_ROWS
+    while dropped == _WINDOW_ROWS:
+        with writing() as sql:
+            running(sql, load, survey)
+            dropped = sql.execute(_DROP_TURNS, (load, _WINDOW_ROWS)).rowcount
+    for first in range(0, next_file_no if placed else 0, _WINDOW_ROWS):
+        with writing() as sql:
+            running(sql, load, survey)
+            sql.execute(_FILL_TURNS, (load, first, first + _WINDOW_ROWS))
+
+
+def differences(sql: sqlite3.Connection, load: int, survey: int | None) -> SurveyDifferences:
+    survey = running(sql, load, survey).survey
+    gone, gone_count = _differences(sql, load, survey, _GONE)
+    changed, changed_count = _differences(sql, load, survey, _CHANGED)
     return SurveyDifferences(gone=gone, changed=changed, count=gone_count + changed_count)
 
 

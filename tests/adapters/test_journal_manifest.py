@@ -283,6 +283,7 @@ class ManifestMachine(RuleBasedStateMachine):
     def begin_survey(self) -> None:
         self.manifest.begin_survey()
         self.surveying = True
+        self.added = set[bytes]()
         for file in self.files.values():
             file.seen = False
             if file.state == "failed":
@@ -291,6 +292,8 @@ class ManifestMachine(RuleBasedStateMachine):
     @precondition(lambda self: self.surveying)
     @rule(batch=st.lists(entries, max_size=6, unique_by=lambda e: e.path))
     def add(self, batch: list[FileEntry]) -> None:
+        batch = [facts for facts in batch if facts.path not in self.added]
+        self.added.update(facts.path for facts in batch)
         self.manifest.add(batch)
         for facts in batch:
             self.add_to_model(facts)

@@ -221,6 +221,39 @@ def test_a_survey_that_was_broken_off_is_simply_begun_again(manifest: Manifest) 
     assert set(numbered(manifest)) == {b"stored", b"pending"}
 
 
+def test_of_a_path_that_was_found_twice_the_first_stays(manifest: Manifest) -> None:
+    for _ in range(2):
+        manifest.begin_survey()
+        manifest.add([entry("a", size_bytes=1), entry("b"), entry("a", volume="volume-2")])
+        manifest.add([entry("c"), entry("a", size_bytes=1)])
+        assert manifest.end_survey(repeated=True) == NOTHING
+        assert [file.file_no for file in manifest.pending(-1, 100)] == [0, 1, 2, 3]
+        assert manifest.ledger().discovered_files == 4
+
+
+def test_a_survey_that_finds_no_files_at_all(manifest: Manifest) -> None:
+    for _ in range(2):
+        manifest.begin_survey()
+        manifest.add([])
+        assert manifest.end_survey() == NOTHING
+    assert manifest.expect([expected("a", A, "list")]) == Unmet([b"a"], [])
+
+
+def test_places_are_those_of_the_last_survey(manifest: Manifest) -> None:
+    survey(manifest, *(entry(name, place=place) for name, place in zip("abc", (0, 0, 0), strict=True)))
+    assert list(numbered(manifest)) == [b"a", b"b", b"c"]
+    survey(manifest, *(entry(name, place=place) for name, place in zip("abcd", (3, 0, 2, 1), strict=True)))
+    assert list(numbered(manifest)) == [b"b", b"d", b"c", b"a"]
+    number = numbered(manifest)[b"d"]
+    assert [file.path for file in manifest.pending(number, 100)] == [b"c", b"a"]
+    survey(manifest, *(entry(name) for name in "acd"))
+    assert list(numbered(manifest)) == [b"a", b"c", b"d"]
+    store(manifest, "a")
+    survey(manifest, *(entry(name, place=9) for name in "acd"))
+    manifest.record_pending([0])
+    assert list(numbered(manifest)) == [b"a", b"c", b"d"]
+
+
 def test_what_is_to_be_skipped_may_change_unless_it_is_stored(manifest: Manifest) -> None:
     survey(manifest, entry("stored"), entry("a"), entry("b", skip="not-announced"), entry("c", skip="x"))
     store(manifest, "stored")

@@ -122,7 +122,8 @@ class FakeManifest:
             row.begin_anew("skipped" if entry.skip else "pending", entry.skip)
         row.entry, row.seen, row.listed = entry, self._survey, 0
 
-    def end_survey(self) -> SurveyDifferences:
+    def end_survey(self, *, repeated: bool = False) -> SurveyDifferences:
+        del repeated  # Here nothing is ever kept twice.
         self.require_claim()
         for row in [row for row in self.rows.values() if row.seen != self._survey and row.state != "stored"]:
             if row.key:
