@@ -8,7 +8,7 @@ special files, folders that cannot be read) is counted and exemplified. The fact
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from functools import partial
 from itertools import islice
@@ -16,13 +16,14 @@ from itertools import islice
 import structlog
 
 from ingestd.content import bags, checksums, selection, sniff
+from ingestd.content.alongside import Putting, alongside
 from ingestd.content.announced import Announced
 from ingestd.content.bag_words import shown
 from ingestd.content.extents import Places
 from ingestd.content.faults import blame_station, lacks_rights
 from ingestd.content.sample import WINDOWS_MAX
 from ingestd.content.selection import Region, Tally, region_in_bag, region_of
-from ingestd.content.walk import Found, Kind, no_place, walk
+from ingestd.content.walk import Found, Kind, no_place, runs
 from ingestd.core.bag_lines import PAYLOAD
 from ingestd.core.digests import SHA256
 from ingestd.core.model import BagFact, ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
@@ -41,7 +42,7 @@ from ingestd.ports import (
     Volume,
 )
 
-BATCH_ENTRIES = 2000
+BATCH_ENTRIES = 4000
 WINDOWS_TOGETHER = 128
 """Samples of 1 MiB that are taken of all files together, some four seconds' worth; of each the first
 and the last at least."""
@@ -50,6 +51,9 @@ LOOKED_INTO_MAX = 1000
 """Files looked into where nothing is announced; the others are, as they are read."""
 LISTS_MAX = 1000
 MISSING_MAX = 100
+
+_FILE = Kind.FILE
+"""Looked up once, since enumerations take their time."""
 
 Carries = Callable[[str, bytes], bool]
 """Whether the store can hold a file of this volume under a name made of this path."""
@@ -84,15 +88,17 @@ def survey(
     the station cannot read through no fault of the drive: rights are missing, or it is of another file
     system.
     """
-    work = _Survey(drive, job, manifest, reserved, cancel, carries)
     manifest.begin_survey()
-    for index, volume in enumerate(drive.volumes):
-        if volume.facts.problem is None:
-            work.walk(volume, index)
+    with alongside(manifest) as batches:
+        work = _Survey(drive, job, manifest, batches, reserved, cancel, carries)
+        for index, volume in enumerate(drive.volumes):
+            if volume.facts.problem is None:
+                work.walk(volume, index)
+        batches.finish()
     lists = work.expect()
     bag_facts = work.bags.facts()
     cancel.check()
-    differences = manifest.end_survey()
+    differences = manifest.end_survey(repeated=work.repeated)
     secrecy = work.look() if sniff else ()
     work.require_drive()
     return work.facts(lists, bag_facts, secrecy, differences)
@@ -104,12 +110,16 @@ class _Survey:
         drive: OpenDrive,
         job: Job,
         manifest: Manifest,
+        batches: Putting,
         reserved: bytes,
         cancel: CancelToken,
         carries: Carries,
     ) -> None:
         self._drive = drive
         self._manifest = manifest
+        self._batches = batches
+        self.repeated = False
+        """Whether a path may have been found twice."""
         self._reserved = reserved
         self._carries = carries
         self._cancel = cancel
@@ -137,11 +147,31 @@ class _Survey:
         self._bagged = bags.is_bag(volume.root_fd)
         turns = self._drive.facts.rotational is not False
         place_of = Places(index).of if turns else no_place
-        with closing(walk(volume.root_fd, cancel=self._cancel, place_of=place_of)) as everything:
-            for found in everything:
-                self._take(volume, found)
+        with closing(runs(volume.root_fd, cancel=self._cancel, place_of=place_of)) as everything:
+            for run in everything:
+                self.repeated = self.repeated or run.in_parts
+                self._take_run(volume, run.found)
+                if len(self._batch) >= BATCH_ENTRIES:
+                    self._flush()
         self._flush()
         self.require_drive()
+
+    def _take_run(self, volume: Volume, run: Sequence[Found]) -> None:
+        """Entries of one folder. Of most files nothing but their facts is asked, and that is quickly done."""
+        below = run[0].path.count(b"/") > self._in_payload
+        if not below or self._region.skip is not None or self._announced.anything:
+            for found in run:
+                self._take(volume, found)
+            return
+        name, carries, batch = volume.facts.name, self._carries, self._batch
+        any_path, all_looked_into = carries is _carries_all, len(self._to_look_into) >= LOOKED_INTO_MAX
+        for found in run:
+            path, kind, size_bytes, mtime_ns, inode, _, _, place = found
+            plain = kind is _FILE and (all_looked_into or not size_bytes)
+            if plain and not path.endswith(bags.DECLARATION) and (any_path or carries(name, path)):
+                batch.append(_entry((name, path, size_bytes, mtime_ns, inode, None, place)))
+            else:
+                self._take(volume, found)
 
     def _take(self, volume: Volume, found: Found) -> None:
         name = volume.facts.name
@@ -196,8 +226,6 @@ class _Survey:
             name, found.path, found.size_bytes, found.mtime_ns, found.inode, skip, place=found.place
         )
         self._batch.append(entry)
-        if len(self._batch) >= BATCH_ENTRIES:
-            self._flush()
 
     def _note_bag(self, volume: Volume, path: bytes) -> None:
         """A bag is the root, or a folder in it; of one in the payload of another that other tells."""
@@ -238,7 +266,7 @@ class _Survey:
     def _flush(self) -> None:
         if self._batch:
             self._cancel.check()
-            self._manifest.add(self._batch)
+            self._batches.put(self._batch)
             self._batch = []
 
     def require_drive(self) -> None:
@@ -355,6 +383,11 @@ class _Survey:
             bags_passed_over=self.bags.passed_over.samples(),
             beyond_notice=self._beyond_notice.samples(),
         )
+
+
+def _entry(facts: tuple[str, bytes, int, int, int, str | None, int]) -> FileEntry:
+    """`FileEntry(*facts)` in half the time."""
+    return tuple.__new__(FileEntry, facts)
 
 
 def _changed(differences: SurveyDifferences) -> Samples:

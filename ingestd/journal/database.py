@@ -9,11 +9,12 @@ while another one writes cannot happen: it takes two connections.
 The lock that keeps others out is a POSIX one: the system drops it when this process closes *any*
 descriptor of the file. Nothing here may open `journal.db` but SQLite.
 
-With `synchronous=FULL` a transaction is on the disk when `transaction()` has returned. One that need not be is
-committed with NORMAL: it is in the log, which a later commit syncs as a whole, so what is lost with the power is
-the end of the log, never something before what was durable. The first
-error of any kind ends all writing (`broken`): the memory of whoever was about to record something is
-ahead of the journal from then on, and only a restart makes them agree again.
+With `synchronous=FULL` a transaction is on the disk when `transaction()` has returned. One that need not
+be is committed with NORMAL: it is in the log, which a later commit syncs as a whole, so that the power
+takes with it the end of the log, never something that came before what was durable.
+
+The first error of any kind ends all writing (`broken`): the memory of whoever was about to record
+something is ahead of the journal from then on, and only a restart makes them agree again.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from collections.abc import Iterator, Sequence
 from ingestd.files import fsync_folder, write_whole
 from ingestd.journal import words
 from ingestd.journal.schema import Migration, check_schema, migrate, schema_of, shipped_migrations
+from ingestd.journal.survey import check_copies
 from ingestd.ports import JournalError
 
 FILE_NAME = "journal.db"
@@ -218,7 +220,11 @@ def _connect(path: str, *, may_begin: bool, migrations: Sequence[Migration]) -> 
             _set(sql, name, value, answer)
         _check(sql, path)
         migrate(sql, version, migrations)
+        if version == 0:
+            sql.executescript("PRAGMA incremental_vacuum")  # What migrations made and dropped.
         check_schema(sql, path, migrations)
+        if _fits_thorough_check(sql) and _has_manifests(sql) and not check_copies(sql):
+            raise words.malformed(path, "files and the paths by which they are found do not agree")
     except BaseException:
         sql.close()
         raise
@@ -234,10 +240,18 @@ def _set(sql: sqlite3.Connection, name: str, value: str, answer: str | int) -> N
 
 def _check(sql: sqlite3.Connection, path: str) -> None:
     """Raise JournalError when the pages, the indexes or the references between tables are damaged."""
-    pages, page_bytes = (sql.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
-    thorough = pages * page_bytes <= _THOROUGH_CHECK_MAX_BYTES
+    thorough = _fits_thorough_check(sql)
     answers = sql.execute(f"PRAGMA {'integrity_check' if thorough else 'quick_check'}(10)").fetchall()
     if answers != [("ok",)]:
         raise words.malformed(path, answers[0][0])
     if thorough and sql.execute("PRAGMA foreign_key_check").fetchone():
         raise words.malformed(path, "there are rows without the one that they belong to")
+
+
+def _fits_thorough_check(sql: sqlite3.Connection) -> bool:
+    pages, page_bytes = (sql.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
+    return bool(pages * page_bytes <= _THOROUGH_CHECK_MAX_BYTES)
+
+
+def _has_manifests(sql: sqlite3.Connection) -> bool:
+    return sql.execute("SELECT 1 FROM sqlite_master WHERE name = 'paths'").fetchone() is not None

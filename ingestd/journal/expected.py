@@ -103,7 +103,9 @@ def unlisted(
     def look(sql: sqlite3.Connection, window: _Window) -> None:
         values = (*window, *wanting)
         counts.append(sql.execute(f"SELECT count(*) {_UNLISTED}", values).fetchone()[0])
-        paths = sql.execute(f"SELECT paths.path {_UNLISTED} ORDER BY paths.path LIMIT ?", (*values, limit - len(found)))
+        paths = sql.execute(
+            f"SELECT paths.path {_UNLISTED} ORDER BY paths.path LIMIT ?", (*values, limit - len(found))
+        )
         found.extend(path for (path,) in paths)
 
     _each_window(reading, load, where, survey, look)

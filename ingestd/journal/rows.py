@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
+import struct
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 from zlib import crc32
@@ -37,7 +39,8 @@ class Numbers(NamedTuple):
 def read_numbers(sql: sqlite3.Connection, load: int) -> Numbers:
     """Raises JournalError when the manifest has been forgotten, or its row is not what was written."""
     row = sql.execute(
-        "SELECT survey, next_file_no, attempt, indexed, guard FROM manifests WHERE load = ? AND load_id IS NOT NULL",
+        "SELECT survey, next_file_no, attempt, indexed, guard FROM manifests"
+        " WHERE load = ? AND load_id IS NOT NULL",
         (load,),
     ).fetchone()
     if row is None:
@@ -52,7 +55,8 @@ def read_numbers(sql: sqlite3.Connection, load: int) -> Numbers:
 
 def write_numbers(sql: sqlite3.Connection, load: int, numbers: Numbers) -> None:
     sql.execute(
-        "UPDATE manifests SET survey = ?, next_file_no = ?, attempt = ?, indexed = ?, guard = ? WHERE load = ?",
+        "UPDATE manifests SET survey = ?, next_file_no = ?, attempt = ?, indexed = ?, guard = ?"
+        " WHERE load = ?",
         (*numbers, _numbers_guard(numbers), load),
     )
 
@@ -61,12 +65,17 @@ def entry_rows(entries: Sequence[FileEntry]) -> list[Row]:
     """A row of ENTRY_NAMES for each. Made column by column: there may be millions."""
     volumes, paths, sizes, all_times, all_inodes, _, places = zip(*entries, strict=True)
     times, inodes = _all_fitting(all_times), _all_fitting(all_inodes)
-    guards = [
-        crc32(path, crc32(f"{size_bytes} {mtime_ns} {inode} {volume}\0".encode()))
-        for volume, path, size_bytes, mtime_ns, inode in zip(
-            volumes, paths, sizes, times, inodes, strict=True
-        )
-    ]
+    begun = {volume: crc32(volume.encode()) for volume in set(volumes)}
+    try:
+        guards = [
+            crc32(path, crc32(_PACK(size_bytes, mtime_ns, inode), begun[volume]))
+            for volume, path, size_bytes, mtime_ns, inode in zip(
+                volumes, paths, sizes, times, inodes, strict=True
+            )
+        ]
+    except struct.error:
+        facts = zip(volumes, paths, sizes, times, inodes, strict=True)
+        guards = [_facts_guard(*each) for each in facts]
     return list(zip(paths, sizes, times, inodes, guards, places, strict=True))
 
 
@@ -74,7 +83,7 @@ def pending_file(row: Row, expected: tuple[Said, ...]) -> PendingFile:
     """Raises JournalError for a row that is not what was written."""
     file_no, volume, path, size_bytes, mtime_ns, inode, mark, *rest = row
     left, upload = rest[:4], rest[4:]
-    _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
+    _require(_are_facts(mark, volume, path, size_bytes, mtime_ns, inode), file_no)
     _require(left[1] is None or stored_guard(*left[:3]) == left[3], file_no)
     ours = left[1] is not None and not left[0]
     token, part_bytes = (None, None) if upload[0] is None else sound_upload(file_no, *upload)
@@ -115,7 +124,7 @@ def sound_upload(file_no: int, token: str, part_bytes: int, mark: int) -> tuple[
 def stored_file(row: Row) -> StoredFile:
     """Raises JournalError for a row that is not what was written."""
     file_no, volume, path, size_bytes, mtime_ns, inode, mark, found, sha256, key, stored_mark = row
-    _require(_facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark, file_no)
+    _require(_are_facts(mark, volume, path, size_bytes, mtime_ns, inode), file_no)
     _require(stored_guard(found, sha256, key) == stored_mark, file_no)
     return StoredFile(file_no, volume, path, size_bytes, sha256, key, bool(found))
 
@@ -146,13 +155,27 @@ def _numbers_guard(numbers: Numbers) -> int:
 
 def _all_fitting(numbers: Sequence[int]) -> Sequence[int | str]:
     """As SQLite can keep them: inode numbers have no sign, and a hostile time stamp can lie anywhere."""
-    if -(1 << 63) <= min(numbers) and max(numbers) < 1 << 63:
+    if min(numbers) >= -(1 << 63) and max(numbers) < 1 << 63:
         return numbers
     return [number if -(1 << 63) <= number < 1 << 63 else str(number) for number in numbers]
 
 
+_PACK = struct.Struct("<qqq").pack
+
+
 def _facts_guard(volume: str, path: bytes, size_bytes: int, mtime_ns: int | str, inode: int | str) -> int:
     return guard(f"{size_bytes} {mtime_ns} {inode} {volume}\0".encode(), path)
+
+
+def _are_facts(
+    mark: int, volume: str, path: bytes, size_bytes: int, mtime_ns: int | str, inode: int | str
+) -> bool:
+    """Whether this guard stands for them: the quick one, or for numbers that do not fit, and as it was
+    before, the one of their digits."""
+    with contextlib.suppress(struct.error):
+        if guard(volume.encode(), _PACK(size_bytes, mtime_ns, inode), path) == mark:
+            return True
+    return _facts_guard(volume, path, size_bytes, mtime_ns, inode) == mark
 
 
 def _require(sound: bool, file_no: int) -> None:

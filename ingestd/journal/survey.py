@@ -33,7 +33,7 @@ _WINDOW_ROWS = 10_000
 """How many rows are looked at while nobody else has the journal."""
 
 _TOGETHER = (250, 10, 1)
-"""How many rows one statement puts in: SQLite is quicker, and off the interpreter's lock for longer, with many."""
+"""How many rows one statement puts in. With many SQLite is quicker, and longer off the interpreter's lock."""
 
 _SHARED = ("load", "seen", "state", "reason", "volume", "file_no")
 """Columns that rows put in together share, but that each has the next number."""
@@ -50,7 +50,7 @@ def _insert(table: str, rows: int) -> str:
         for row in range(rows)
     )
     names = ", ".join((*_SHARED, *ENTRY_NAMES))
-    return f"INSERT INTO {table} ({names}) VALUES {', '.join(values)}"
+    return f"INSERT INTO {table} ({names}) VALUES {', '.join(values)}"  # noqa: S608 - made of constants
 
 
 _MAKE_BATCH = f"""
@@ -73,7 +73,8 @@ INSERT INTO files ({", ".join((*_SHARED, *ENTRY_NAMES))})
 SELECT {", ".join((*_SHARED, *ENTRY_NAMES))} FROM batch WHERE known = file_no ORDER BY file_no
 """  # noqa: S608 - made of constants
 
-_AS_IT_WAS = """files.size_bytes = new.size_bytes AND files.mtime_ns = new.mtime_ns AND (files.state = 'stored'
+_AS_IT_WAS = """
+files.size_bytes = new.size_bytes AND files.mtime_ns = new.mtime_ns AND (files.state = 'stored'
     OR (files.state = 'skipped' AND new.state = 'skipped' AND files.reason = new.reason)
     OR (files.state IN ('pending', 'failed') AND new.state = 'pending'))
 """
@@ -106,6 +107,22 @@ _DROP_REPEATED = f"""
 DELETE FROM files WHERE {_IN_WINDOW} AND file_no <> (SELECT paths.file_no FROM paths
     WHERE paths.load = files.load AND paths.volume = files.volume AND paths.path = files.path)
 """  # noqa: S608 - made of constants
+
+_WRONG_PATH = """
+SELECT 1 FROM paths LEFT JOIN files USING (load, file_no)
+WHERE files.path IS NOT paths.path OR files.volume IS NOT paths.volume LIMIT 1
+"""
+_PATHS_MISSING = """
+SELECT 1 FROM manifests WHERE (SELECT count(*) FROM paths WHERE paths.load = manifests.load)
+    <> (SELECT count(*) FROM files WHERE files.load = manifests.load AND file_no < indexed) LIMIT 1
+"""
+_DROP_WRONG_TURNS = """
+DELETE FROM turns WHERE load IN (
+    SELECT load FROM turns LEFT JOIN files USING (load, place, file_no) GROUP BY load
+    HAVING count(*) FILTER (WHERE state NOT IN ('skipped', 'gone')) <> count(*) OR count(*) <> (
+        SELECT count(*) FROM files AS all_files
+        WHERE all_files.load = turns.load AND state NOT IN ('skipped', 'gone')))
+"""
 
 _ANY_PLACE = "SELECT 1 FROM files WHERE load = ? AND place > 0 LIMIT 1"
 _DROP_TURNS = """
@@ -146,6 +163,13 @@ _CLOSING = (_KEEP_LEFT, _DROP_UNSEEN, _FORGET_SAID, _STORE_ANEW)
 
 _GONE = "state = 'stored' AND seen <> :survey"
 _CHANGED = "changed = 1"
+
+
+def check_copies(sql: sqlite3.Connection) -> bool:
+    """Whether `paths` has what the files have, as SQLite compares an index with its table. A reading order
+    that is not that of the files, as after a survey that was broken off, is given up: there is another."""
+    sql.execute(_DROP_WRONG_TURNS)
+    return not any(sql.execute(statement).fetchone() for statement in (_WRONG_PATH, _PATHS_MISSING))
 
 
 def begin(sql: sqlite3.Connection, load: int) -> Numbers:

@@ -26,7 +26,7 @@ from ingestd.journal.codec import guard
 from ingestd.journal.database import FILE_NAME, Database
 from ingestd.journal.journal import Journal, Pruned, Restored
 from ingestd.journal.schema import Migration, shipped_migrations
-from ingestd.ports import JournalError, PartRecord, Said
+from ingestd.ports import JournalError, PartRecord, Said, SurveyDifferences
 from tests.support.journals import encode, entry, event, open_journal, save_job, save_load
 
 KILLS = 40
@@ -232,7 +232,9 @@ def test_closing_lets_go_of_who_waits(journal: Journal) -> None:
 def begin_upload(journal: Journal, load_id: str, token: str, *, files: int = 1) -> None:
     manifest = journal.manifest(LoadId(load_id))
     manifest.begin_survey()
-    manifest.add([entry(f"kelp-{n}.gpg") for n in range(files)])
+    manifest.add([entry(f"kelp-{n}.gpg", place=n) for n in range(files)])
+    assert manifest.sum_below("volume-1", b"") == (0, 0)
+    manifest.end_survey()
     first = manifest.pending(-1, 1)[0].file_no
     manifest.record_upload(first, token, 1 << 22)
     manifest.record_parts([PartRecord(first, n, bytes(32)) for n in range(5)])
@@ -257,14 +259,21 @@ def test_a_forgotten_manifest_is_empty_and_its_rows_are_gone(journal: Journal, t
     with pytest.raises(JournalError, match="forgotten"):
         old.add([entry("kelp.gpg")])
     journal.close()
-    assert rows_in(tmp_path) == {"files": 3, "uploads": 1, "parts": 5, "manifests": 2}
+    assert rows_in(tmp_path) == {
+        "files": 3,
+        "paths": 3,
+        "turns": 3,
+        "uploads": 1,
+        "parts": 5,
+        "manifests": 2,
+    }
 
 
 def rows_in(folder: Path) -> dict[str, int]:
     with contextlib.closing(sqlite3.connect(folder / FILE_NAME)) as sql:
         return {
             table: sql.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
-            for table in ("files", "uploads", "parts", "manifests")
+            for table in ("files", "paths", "turns", "uploads", "parts", "manifests")
         }
 
 
@@ -498,6 +507,43 @@ def test_a_migration_that_fails_leaves_nothing(tmp_path: Path) -> None:
     database = Database.open(str(tmp_path), migrations=[FIRST, SECOND])
     assert berths(database) == [("a", 4.0)]
     database.close()
+
+
+@pytest.mark.parametrize("places", [(30, 10, 20, 0), (0, 0, 0, 0)], ids=["places", "no-places"])
+def test_a_load_goes_on_after_the_upgrade_to_a_lean_manifest(tmp_path: Path, places: tuple[int, ...]) -> None:
+    """Its files, parts and sums were recorded by schema 5."""
+    before = Database.open(str(tmp_path), migrations=shipped_migrations()[:5])
+    with before.transaction() as sql:
+        mark = guard(b"1 4 3")
+        sql.execute("INSERT INTO manifests VALUES (1, 'load-1', 1, 4, 3, ?)", (mark,))
+        for file_no, place in enumerate(places):
+            path = b"file-%d" % file_no
+            facts = guard(f"9 0 {file_no} volume-1\0".encode(), path)
+            sql.execute(
+                "INSERT INTO files (load, file_no, state, size_bytes, seen, mtime_ns, inode, guard, volume,"
+                " path, place) VALUES (1, ?, 'pending', 9, 1, 0, ?, ?, 'volume-1', ?, ?)",
+                (file_no, file_no, facts, path, place),
+            )
+        sql.execute("INSERT INTO uploads VALUES (1, 2, 'token', 5, ?)", (guard(b"2 5 token"),))
+        sql.execute("INSERT INTO parts VALUES (1, 2, 1, ?)", (bytes(32),))
+        said = Said("md5", bytes(16), "list")
+        row = (1, 3, *said, 1, guard(b"3 md5 ", bytes(16), b"list"), None)
+        sql.execute("INSERT INTO expected VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+    before.close()
+    journal = open_journal(tmp_path)
+    manifest = journal.manifest(LoadId("load-1"))
+    manifest.claim(3)
+    in_turn = sorted(range(4), key=lambda file_no: (places[file_no], file_no))
+    assert [file.file_no for file in manifest.pending(-1, 9)] == in_turn
+    assert (manifest.uploads(), manifest.parts(2)) == ([(2, "token")], {1: bytes(32)})
+    assert manifest.file(3).expected == (said,)
+    manifest.record_stored([(2, bytes(32), b"in/file-2")])
+    manifest.begin_survey()
+    manifest.add([entry(f"file-{n}", size_bytes=9, mtime_ns=0, inode=n) for n in (5, 3, 2, 1)])
+    assert manifest.end_survey() == SurveyDifferences(gone=(), changed=(), count=0)
+    assert [file.path for file in manifest.pending(-1, 9)] == [b"file-1", b"file-3", b"file-5"]
+    assert [file.path for file in manifest.stored(-1, 9)] == [b"file-2"]
+    journal.close()
 
 
 def test_what_was_expected_of_files_outlives_the_change_of_where_it_is_kept(tmp_path: Path) -> None:

@@ -127,16 +127,48 @@ def test_a_flipped_bit_is_refused_or_does_no_harm(sound: Path, expected: Picture
 def test_a_journal_too_large_for_the_long_check_is_still_checked(
     sound: Path, expected: Picture, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The short check does not compare indexes with tables; broken pages and contents it does see."""
+    """The short check does not compare indexes with tables; broken pages and contents it does see. The
+    paths by which files are found stand before the files."""
     monkeypatch.setattr(database, "_THOROUGH_CHECK_MAX_BYTES", 0)
     content = (sound / FILE_NAME).read_bytes()
     for place, complaint in ((b"KELP000001", "is not what was written"), (b"volume-1scans/", "is damaged")):
-        at = content.index(place)
+        at = content.rindex(place)
         shutil.rmtree(tmp_path)
         shutil.copytree(sound, tmp_path)
         (tmp_path / FILE_NAME).write_bytes(flipped(content, at, 0))
         with pytest.raises(JournalError, match=complaint):
             look(tmp_path)
+
+
+def test_a_flipped_bit_in_the_paths_by_which_files_are_found_is_refused(
+    sound: Path, expected: Picture, tmp_path: Path
+) -> None:
+    content = (sound / FILE_NAME).read_bytes()
+    at = content.index(b"volume-1scans/")
+    assert at < content.rindex(b"volume-1scans/")
+    for bit in (8 * at, 8 * (at + len(b"volume-1scans/page-0"))):
+        shutil.rmtree(tmp_path)
+        shutil.copytree(sound, tmp_path)
+        (tmp_path / FILE_NAME).write_bytes(flipped(content, bit // 8, bit % 8))
+        assert refused_or_unharmed(tmp_path, expected)
+
+
+@pytest.mark.parametrize("change", ["place = 7", "file_no = 100", "load = 9"])
+def test_a_wrong_reading_order_is_given_up(tmp_path: Path, change: str) -> None:
+    """All files are there, in the order of the survey."""
+    journal = open_journal(tmp_path)
+    manifest = journal.manifest(LoadId("load-1"))
+    manifest.begin_survey()
+    manifest.add([entry(f"{n}", place=9 - n) for n in range(3)])
+    manifest.end_survey()
+    assert [file.file_no for file in manifest.pending(-1, 9)] == [2, 1, 0]
+    journal.close()
+    with contextlib.closing(sqlite3.connect(tmp_path / FILE_NAME)) as sql:
+        sql.execute(f"UPDATE turns SET {change} WHERE file_no = 1")
+        sql.commit()
+    journal = open_journal(tmp_path)
+    assert [file.file_no for file in journal.manifest(LoadId("load-1")).pending(-1, 9)] == [0, 1, 2]
+    journal.close()
 
 
 def test_a_file_cut_short_is_refused(sound: Path, expected: Picture, tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ import pytest
 from ingestd.content import checksums
 from ingestd.content import survey as module
 from ingestd.content.survey import survey
-from ingestd.content.walk import Found, Kind, PlaceOf
+from ingestd.content.walk import Found, Kind, PlaceOf, Run
 from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.digests import ALGORITHMS_MAX
 from ingestd.core.model import (
@@ -832,10 +832,10 @@ def test_another_file_system_is_no_fault_of_the_drive(
 ) -> None:
     station.volume()
 
-    def walked(root_fd: int, *, cancel: CancelToken, place_of: PlaceOf) -> Generator[Found, None, None]:
-        yield Found(b"snapshots", Kind.OTHER_DEVICE)
+    def walked(root_fd: int, *, cancel: CancelToken, place_of: PlaceOf) -> Generator[Run, None, None]:
+        yield Run([Found(b"snapshots", Kind.OTHER_DEVICE)])
 
-    monkeypatch.setattr(module, "walk", walked)
+    monkeypatch.setattr(module, "runs", walked)
     with pytest.raises(PortError, match="another file system") as raised:
         station.survey()
     assert "snapshots" not in str(raised.value)
