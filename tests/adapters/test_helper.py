@@ -13,6 +13,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -29,6 +30,7 @@ from ingestd.ports import DriveGoneError, DriveSwapped, ReadStalled, ToolFailed
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.effects import Token as EffectToken
 from ingestd.runtime.handlers import OpenDrives
+from ingestd.telemetry.seldom import EACH_SECOND
 from tests.support import drives as support
 from tests.support import helper as helpers
 from tests.support.byte_path import Token
@@ -220,6 +222,25 @@ def test_another_user_is_turned_away(tmp_path: Path, bays: Path) -> None:
             open_in(helper.drives(), "bay-1")
         assert '"helper_refused"' in helper.logged()
         assert not helper.sessions()
+
+
+@root
+def test_a_flood_of_strangers_is_a_few_lines(tmp_path: Path, bays: Path) -> None:
+    with helpers.running(tmp_path / "helper", bays, user="nobody") as helper:
+        for _ in range(400):
+            with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as connection:
+                connection.connect(str(helper.socket))
+        wait_for(lambda: sum(line.get("more", 1) for line in refusals(helper)) == 400, what="all are told")
+        lines = refusals(helper)
+        assert {(line["level"], line.get("uid", 0)) for line in lines} == {("warning", 0)}
+        seconds = {line["timestamp"][:19] for line in lines}
+        assert len(lines) <= (EACH_SECOND + 1) * (len(seconds) + 1)
+        assert len(lines) < 300
+
+
+def refusals(helper: Helper) -> list[dict[str, Any]]:
+    *whole, _ = helper.logged().split("\n")
+    return [line for line in map(json.loads, whole) if line["event"] == "helper_refused"]
 
 
 @root

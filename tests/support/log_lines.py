@@ -27,6 +27,7 @@ _LEVELS = {
 _GIVEN = {
     "broke": ("error", "where"),
     "exception": ("exception",),
+    "helper_refused": ("uid", "pid", "more"),
     "notice_accepted": ("notice", "type", "more"),
     "notice_refused": ("notice", "type", "problems", "more"),
     "record_passed_over": ("record", "text", "more"),

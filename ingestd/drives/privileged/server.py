@@ -15,6 +15,7 @@ import socket
 import struct
 import time
 from collections.abc import Callable, Collection, Iterable
+from typing import Protocol
 
 import structlog
 
@@ -35,6 +36,16 @@ _FIRST_GIVEN = 3
 _CREDENTIALS = struct.Struct("=iII")
 
 
+class Lines(Protocol):
+    """Lines of one event of the log, which somebody may cause by the thousand."""
+
+    def tell(self, **about: object) -> None:
+        """Write one, or count it."""
+
+    def tell_rest(self) -> None:
+        """Write how many were counted, once it is time."""
+
+
 class Helper:
     """Listens at `path` for processes of the users in `uids`; everybody else is turned away."""
 
@@ -44,10 +55,12 @@ class Helper:
         keeper: Keeper,
         uids: Collection[int],
         owner: tuple[int, int],
+        refused: Lines,
         loops: Callable[[], Iterable[str]] = tuple,
     ) -> None:
         """`owner`: user and group to which the socket belongs, and who alone may connect to it.
 
+        `refused` is told of everybody who is turned away.
         `loops` gives the nodes of images in the bays: their seals are lifted once they are detached.
         """
         self._path = path
@@ -55,6 +68,7 @@ class Helper:
         self._keeper = keeper
         self._uids = frozenset(uids)
         self._owner = owner
+        self._refused = refused
         self._loops = loops
         self._sealed: set[str] = set()
         self._children: set[int] = set()
@@ -115,6 +129,7 @@ class Helper:
     def _once(self, listener: socket.socket) -> None:
         self._reap()
         self._lift_seals()
+        self._refused.tell_rest()
         try:
             connection, _ = listener.accept()
         except (TimeoutError, InterruptedError):
@@ -138,7 +153,7 @@ class Helper:
         told = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, _CREDENTIALS.size)
         pid, uid, _ = _CREDENTIALS.unpack(told)
         if uid not in self._uids:
-            self._log.warning("helper_refused", uid=uid, pid=pid)
+            self._refused.tell(uid=uid, pid=pid)
             return False
         if len(self._children) >= CONNECTIONS_MAX:
             self._log.error("helper_crowded", connections=len(self._children))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import pwd
+import time
 
 from ingestd.drives import loop
 from ingestd.drives.privileged.server import Helper
@@ -13,6 +14,7 @@ from ingestd.runtime.config import Config, ConfigError
 from ingestd.runtime.host import Signals
 from ingestd.runtime.notify import Manager
 from ingestd.telemetry import logs
+from ingestd.telemetry.seldom import Seldom
 
 FOLDER = "/run/ingestd"
 
@@ -49,6 +51,7 @@ def _helper(options: argparse.Namespace) -> int:
         privilege.make_keeper(settings, options.folder),
         uids={user.pw_uid},
         owner=(user.pw_uid, user.pw_gid),
+        refused=Seldom("helper_refused", time.monotonic, level="warning"),
         loops=lambda: _loops(settings),
     )
     helper.run(lambda: signals.stop, Manager().ready)
