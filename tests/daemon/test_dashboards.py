@@ -40,6 +40,9 @@ OF_A_BROKEN_DISK = "ingestd_read_errors_total"
 """Where no disk can be made to fail, there is nothing of this."""
 
 
+_SELECTOR = re.compile(r"([a-z]+:[\w:]+|ingestd_\w+|\bup|process_\w+)\b(\{.*?\})?")
+
+
 def expressions() -> Iterator[tuple[str, str]]:
     """Of every panel, by its place."""
     for file, made in dashboards.everything().items():
@@ -91,6 +94,22 @@ def test_every_panel_says_what_it_shows(file: str) -> None:
         assert panel["fieldConfig"]["defaults"]["thresholds"]["steps"]
         assert "$source" not in panel["title"]
         assert panel["datasource"]["uid"] == "${source}"
+
+
+@pytest.mark.parametrize("file", dashboards.everything())
+def test_a_dashboard_shows_the_chosen_sites_only(file: str) -> None:
+    made = dashboards.everything()[file]
+    chosen = {variable["name"]: variable for variable in made["templating"]["list"]}
+    queries = [variable["definition"] for name, variable in chosen.items() if name in ("station", "bay")]
+    asked = [target["expr"] for panel in made["panels"] for target in panel.get("targets", ())]
+    for expression in (*asked, *queries):
+        looked_at = _SELECTOR.findall(expression)
+        assert looked_at
+        for name, labels in looked_at:
+            assert 'site=~"$site"' in labels, f"{name} in {expression}"
+        assert set(re.findall(r"\$(\w+)", expression)) <= {*chosen, "__range"}
+    # Prometheus may have been told of no sites.
+    assert chosen["site"]["allValue"] == ".*"
 
 
 def test_every_metric_that_is_asked_for_is_there() -> None:
@@ -172,7 +191,7 @@ class Watching:
 
 def filled_in(expression: str) -> str:
     """As Grafana fills in its variables when all is chosen; rates over as little as a test has time for."""
-    expression = expression.replace("$station", ".*").replace("$bay", ".*").replace("$__range", "1h")
+    expression = re.sub(r"\$(site|station|bay)", ".*", expression).replace("$__range", "1h")
     return re.sub(r"\[(1m|5m|10m)\]", "[15s]", expression)
 
 
@@ -187,9 +206,6 @@ FIRES = {
     "IngestNoticesRefused",
 }
 """Alerts whose trouble is there while the test lasts."""
-
-
-_SELECTOR = re.compile(r"([a-z]+:[\w:]+|ingestd_\w+|\bup|process_\w+)\b(\{.*?\})?")
 
 
 def selectors() -> Iterator[tuple[str, str]]:

@@ -18,8 +18,9 @@ WIDTH = 24
 GOOD, WARN, BAD, CALM = "green", "orange", "red", "blue"
 PHASES = ("waiting", "surveying", "loading", "proving", "releasing", "released", "held", "away")
 _PHASE_COLOURS = ("text", CALM, GOOD, GOOD, CALM, "purple", BAD, WARN)
-_HERE = 'station=~"$station"'
-_BAY = 'station=~"$station",bay=~"$bay"'
+_SITE = 'site=~"$site"'
+_HERE = f'{_SITE},station=~"$station"'
+_BAY = f'{_HERE},bay=~"$bay"'
 
 Panel = dict[str, Any]
 
@@ -167,7 +168,7 @@ def table(
     if "station" in by:
         link = {
             "title": "One station",
-            "url": "/d/ingest-station?var-station=${__value.text}&${source:queryparam}",
+            "url": "/d/ingest-station?var-station=${__value.text}&${site:queryparam}&${source:queryparam}",
         }
         made["fieldConfig"]["overrides"].append(
             {
@@ -194,38 +195,38 @@ def fleet() -> Iterator[Panel]:
     yield stat(
         "Stations that can work",
         "Those whose daemon says that it is ready. Below the number of stations somebody has to look.",
-        "sum(ingestd_ready) or vector(0)",
+        f"sum(ingestd_ready{{{_SITE}}}) or vector(0)",
         steps=((None, BAD), (1, GOOD)),
     )
     yield stat(
         "Silent stations",
         "Prometheus gets no answer from these, or has them in no list any more since yesterday.",
-        'count(max by (site, station) (up{job="ingestd"}) == 0 or station:ingestd_vanished:bool) '
-        "or vector(0)",
+        f'count(max by (site, station) (up{{job="ingestd",{_SITE}}}) == 0 '
+        f"or station:ingestd_vanished:bool{{{_SITE}}}) or vector(0)",
         steps=((None, GOOD), (1, BAD)),
     )
     yield stat(
         "Being loaded",
         "Drives whose data is on its way to storage.",
-        'sum(ingestd_loads{phase=~"loading|proving"})',
+        f'sum(ingestd_loads{{{_SITE},phase=~"loading|proving"}})',
         steps=((None, CALM),),
     )
     yield stat(
         "Held",
         "Drives that wait for a person to decide. The table below says where.",
-        "sum(ingestd_holds) or vector(0)",
+        f"sum(ingestd_holds{{{_SITE}}}) or vector(0)",
         steps=((None, GOOD), (1, WARN), (5, BAD)),
     )
     yield stat(
         "Will be late",
         "Jobs that will miss their due time, by the stations' forecasts.",
-        "sum(ingestd_jobs_at_risk)",
+        f"sum(ingestd_jobs_at_risk{{{_SITE}}})",
         steps=((None, GOOD), (1, WARN)),
     )
     yield stat(
         "Overdue",
         "Jobs with a drive here whose due time has passed.",
-        "sum(ingestd_jobs_overdue)",
+        f"sum(ingestd_jobs_overdue{{{_SITE}}})",
         steps=((None, GOOD), (1, BAD)),
     )
     yield row("Stations")
@@ -233,56 +234,58 @@ def fleet() -> Iterator[Panel]:
         "Stations now",
         "A row for each station; its name leads to its own dashboard.",
         {
-            "Works": "max by (station) (ingestd_ready)",
-            "Loading": 'sum by (station) (ingestd_loads{phase=~"loading|proving"})',
-            "Waiting": 'sum by (station) (ingestd_loads{phase=~"waiting|surveying"})',
-            "Held": 'sum by (station) (ingestd_loads{phase="held"})',
-            "To be pulled": 'sum by (station) (ingestd_loads{phase="released"})',
-            "Late": "max by (station) (ingestd_jobs_at_risk)",
-            "Sent": "max by (station) (ingestd_uplink_rate_bytes_per_second)",
-            "Events waiting": "max by (station) (ingestd_outbox_messages)",
+            "Works": f"max by (site, station) (ingestd_ready{{{_SITE}}})",
+            "Loading": f'sum by (site, station) (ingestd_loads{{{_SITE},phase=~"loading|proving"}})',
+            "Waiting": f'sum by (site, station) (ingestd_loads{{{_SITE},phase=~"waiting|surveying"}})',
+            "Held": f'sum by (site, station) (ingestd_loads{{{_SITE},phase="held"}})',
+            "To be pulled": f'sum by (site, station) (ingestd_loads{{{_SITE},phase="released"}})',
+            "Late": f"max by (site, station) (ingestd_jobs_at_risk{{{_SITE}}})",
+            "Sent": f"max by (site, station) (ingestd_uplink_rate_bytes_per_second{{{_SITE}}})",
+            "Events waiting": f"max by (site, station) (ingestd_outbox_messages{{{_SITE}}})",
         },
-        ("station",),
+        ("site", "station"),
         {"Works": YES_WORDS, "Sent": "Bps"},
     )
     sent = lines(
         "What the stations send",
         "Bytes per second to storage, over five minutes, sent again ones included.",
-        {"{{station}}": "sum by (station) (rate(ingestd_uplink_sent_bytes_total[5m]))"},
+        {"{{station}}": f"sum by (station) (rate(ingestd_uplink_sent_bytes_total{{{_SITE}}}[5m]))"},
         unit="Bps",
         custom={"stacking": {"mode": "normal"}},
     )
-    sent["links"] = [{"title": "One station", "url": "/d/ingest-station?${source:queryparam}"}]
+    sent["links"] = [
+        {"title": "One station", "url": "/d/ingest-station?${site:queryparam}&${source:queryparam}"}
+    ]
     yield sent
     yield lines(
         "Loads that ended",
         "In each hour, by outcome.",
-        {"{{outcome}}": "sum by (outcome) (increase(ingestd_loads_ended_total[1h]))"},
+        {"{{outcome}}": f"sum by (outcome) (increase(ingestd_loads_ended_total{{{_SITE}}}[1h]))"},
         custom={"drawStyle": "bars", "fillOpacity": 60},
     )
     yield row("What all of them need")
     yield states(
         "Stores",
         "Whether each station reaches each store. Down everywhere: the store or the line.",
-        {"{{store}} from {{station}}": "min by (station, store) (ingestd_store_up)"},
+        {"{{store}} from {{station}}": f"min by (station, store) (ingestd_store_up{{{_SITE}}})"},
         mappings=UP_WORDS,
     )
     yield states(
         "Broker",
         "Whether messages go in and out at each station.",
-        {"{{station}} {{direction}}": "min by (station, direction) (ingestd_bus_up)"},
+        {"{{station}} {{direction}}": f"min by (station, direction) (ingestd_bus_up{{{_SITE}}})"},
         mappings=UP_WORDS,
     )
     yield lines(
         "Turnaround",
         "From plugged in to released: half of the loads of a week took no longer.",
-        {"{{station}}": "station:ingestd_load_duration_seconds:p50"},
+        {"{{station}}": f"station:ingestd_load_duration_seconds:p50{{{_SITE}}}"},
         unit="s",
     )
     yield lines(
         "Pending jobs",
         "Announced, and not ended.",
-        {"{{station}}": 'max by (station) (ingestd_jobs{state="pending"})'},
+        {"{{station}}": f'max by (station) (ingestd_jobs{{{_SITE},state="pending"}})'},
     )
 
 
@@ -524,6 +527,7 @@ def _variable(name: str, query: str) -> dict[str, Any]:
         "sort": 3,
         "multi": True,
         "includeAll": True,
+        "allValue": ".*",
         "current": {"text": ["All"], "value": ["$__all"]},
         "options": [],
     }
@@ -545,8 +549,9 @@ def _placed(panels: Iterator[Panel]) -> list[Panel]:
 
 def dashboard(uid: str, title: str, about: str, panels: Iterator[Panel], variables: Sequence[str]) -> Panel:
     queries = {
-        "station": "label_values(ingestd_station_info, station)",
-        "bay": 'label_values(ingestd_bay_phase{station=~"$station"}, bay)',
+        "site": "label_values(ingestd_station_info, site)",
+        "station": f"label_values(ingestd_station_info{{{_SITE}}}, station)",
+        "bay": f"label_values(ingestd_bay_phase{{{_HERE}}}, bay)",
     }
     source = {
         "type": "datasource",
@@ -590,21 +595,25 @@ def everything() -> Mapping[str, Panel]:
     """The dashboards by the names of their files."""
     return {
         "stations.json": dashboard(
-            "ingest-fleet", "Ingest: all stations", "What all stations do, and what is stuck.", fleet(), ()
+            "ingest-fleet",
+            "Ingest: all stations",
+            "What all stations do, and what is stuck.",
+            fleet(),
+            ("site",),
         ),
         "station.json": dashboard(
             "ingest-station",
             "Ingest: one station",
             "What is in the bays of a station, why it waits, and what it needs.",
             station(),
-            ("station", "bay"),
+            ("site", "station", "bay"),
         ),
         "trouble.json": dashboard(
             "ingest-trouble",
             "Ingest: failures and holds",
             "What people have to decide, and what failed.",
             trouble(),
-            ("station", "bay"),
+            ("site", "station", "bay"),
         ),
     }
 
