@@ -418,7 +418,7 @@ class App:
             found.append(self._exposition.trouble)
         found += self._unheard()
         troubles = {name: store.trouble for name, store in self._stores.items()}
-        found += [f"{name} is left alone for a while: {why}" for name, why in troubles.items() if why]
+        found += [f"store {name} does not work just now: {why}" for name, why in troubles.items() if why]
         return [*found, *self._vigil.trouble]
 
     def _unheard(self) -> Sequence[str]:

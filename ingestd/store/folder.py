@@ -34,7 +34,7 @@ class FolderStore:
 
     @property
     def trouble(self) -> str | None:
-        return None
+        return self._root.trouble
 
     def part_bytes(self, size_bytes: int, preferred_bytes: int) -> int:
         """See `Store`: a file is put together from parts of any size."""

@@ -70,6 +70,10 @@ _MEANING: dict[int, tuple[type[PortError], str]] = {
 }
 
 
+UNREACHABLE_MAX = 3
+"""After so many failures in a row a folder counts as not working; one that is missing does at once."""
+
+
 class FolderRoot:
     """Name and place of a store. Its context managers close what they open."""
 
@@ -77,6 +81,9 @@ class FolderRoot:
         self.name = name
         self.path = path
         self.station = station
+        self.trouble: str | None = None
+        """What kept the last work on it from being done, until some work is done again."""
+        self._unreachable = 0
 
     @contextlib.contextmanager
     def errors(self) -> Iterator[None]:
@@ -85,7 +92,20 @@ class FolderRoot:
             yield
         except OSError as error:
             _forget_names(error)
-            raise self._translated(error) from error
+            told = self._translated(error)
+            self._failed(told)
+            raise told from error
+        except PortError as error:
+            self._failed(error)
+            raise
+        else:
+            self._unreachable, self.trouble = 0, None
+
+    def _failed(self, error: PortError) -> None:
+        if isinstance(error, StoreUnreachable):
+            self._unreachable += 1
+        if isinstance(error, StoreMissing) or self._unreachable >= UNREACHABLE_MAX:
+            self.trouble = str(error)
 
     def _translated(self, error: OSError) -> PortError:
         said = error.strerror or type(error).__name__

@@ -221,7 +221,7 @@ def _line(seen: Sight) -> Iterator[Metric]:
 
 
 def _outside(seen: Sight) -> Iterator[Metric]:
-    stores = _family("ingestd_store_up", "0 while a store is left alone because it does not work.", "store")
+    stores = _family("ingestd_store_up", "0 while a store does not work.", "store")
     for name, is_up in seen.stores_up.items():
         stores.add_metric([name], is_up)
     yield stores

@@ -26,7 +26,7 @@ from ingestd.ports import (
     StoreRefused,
     StoreUnreachable,
 )
-from ingestd.store import folder_parts, folder_upload, syscalls
+from ingestd.store import folder, folder_parts, folder_upload, syscalls
 from ingestd.store.folder import FolderStore
 from tests.support.mounts import needs_root, remount, tmpfs
 from tests.support.stores import at_will, content, put, sha256, small, some_bytes
@@ -95,6 +95,37 @@ def test_a_root_that_is_not_there_is_missing_and_never_made(tmp_path: Path, oper
 def test_without_a_root_there_are_no_uploads_either(tmp_path: Path, call: Callable[[Store], object]) -> None:
     with pytest.raises(StoreMissing):
         call(FolderStore("archive", str(tmp_path / "not mounted")))
+
+
+def trouble_of(store: FolderStore) -> str | None:
+    return store.trouble
+
+
+def test_a_folder_that_is_gone_is_in_trouble_until_it_is_back(root: Path, store: FolderStore) -> None:
+    assert trouble_of(store) is None
+    root.rename(f"{root}.away")
+    with pytest.raises(StoreMissing):
+        store.stat(b"north.enc")
+    assert "there is no such folder" in (trouble_of(store) or "")
+    Path(f"{root}.away").rename(root)
+    assert store.stat(b"north.enc") is None
+    assert trouble_of(store) is None
+
+
+def test_a_disk_that_does_not_answer_is_in_trouble_once_that_was_no_accident(
+    store: FolderStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stale(*_: object, **__: object) -> int:
+        raise OSError(errno.ESTALE, os.strerror(errno.ESTALE))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(folder, "open_folder", stale)
+        for times in range(1, 4):
+            with pytest.raises(StoreUnreachable):
+                store.stat(b"day/north.enc")
+            assert (trouble_of(store) is not None) == (times == 3)
+    assert store.stat(b"day/north.enc") is None
+    assert trouble_of(store) is None
 
 
 def test_a_root_that_is_a_file(tmp_path: Path) -> None:
