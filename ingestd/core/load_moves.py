@@ -294,8 +294,10 @@ def hold(
     return load
 
 
-def start_unclaimed_timer(load: Load, out: Out, since: float) -> None:
-    left = max(0.0, since + out.context.limits.unclaimed_after_s - out.at)
+def start_unclaimed_timer(load: Load, out: Out) -> None:
+    """For a drive that no job asks for, and for no other: what else is held waits until a person decides."""
+    assert isinstance(load.state, Held), "it waits for a job"
+    left = max(0.0, load.state.since + out.context.limits.unclaimed_after_s - out.at)
     timer = Timer(purpose="unclaimed", owner=load.load_id, attempt=load.attempt)
     out.do(StartTimer(timer=timer, after_s=left))
 
@@ -353,7 +355,7 @@ def _instruction(load: Load, outcome: Outcome, job: Job | None, why: str) -> str
     if load.bay is None:
         return why
     if job is None:
-        what = "keep it apart, nobody has asked for it"
+        what = "keep it apart, it was loaded for no job"
     elif outcome is Outcome.FAILED:
         what = f"keep it locked until support has closed the case, then {job.disposition}"
     else:

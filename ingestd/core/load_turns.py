@@ -103,7 +103,7 @@ def on_lifted(load: Load, state: Held, event: Lifted, out: Out) -> Load:
     assert why_not(load, event.decision) is None, "the station has asked first"
     if event.decision is Decision.REFUSE:
         if load.job_id is None:
-            return unclaimed(load, out, state.tried, f"let go by {event.by}")
+            return unclaimed(load, out, state.tried, f"let go by {event.by}; {state.text}")
         refused = tuple(
             replace(f, severity=Severity.BLOCKING, remedy_floor=SET_ASIDE) for f in state.findings
         )
@@ -174,6 +174,6 @@ def on_restarted_proving(load: Load, state: Proving, event: Restarted, out: Out)
 
 def on_restarted_held(load: Load, state: Held, event: Restarted, out: Out) -> Load:
     load = replace(load, handle=None)
-    if load.job_id is None:
-        start_unclaimed_timer(load, out, state.since)
+    if state.reason is HoldReason.NO_MATCHING_JOB:
+        start_unclaimed_timer(load, out)
     return load

@@ -185,8 +185,15 @@ def on_unmatched(load: Load, state: Waiting | Held, event: Unmatched, out: Out) 
         return load
     load = replace(load, job_id=None, drive_index=None, continues=None, claimed=False)
     load = hold(load, out, event.reason, FailureClass.STATION, event.text, tried=event.tried)
+    return _wait_for_a_job(load, state, out) if event.reason is HoldReason.NO_MATCHING_JOB else load
+
+
+def _wait_for_a_job(load: Load, before: Waiting | Held, out: Out) -> Load:
+    """Counted from when no job asked for the drive any more; the timer of a wait before that is stale."""
     assert isinstance(load.state, Held)
-    start_unclaimed_timer(load, out, load.state.since)
+    if isinstance(before, Held) and before.reason is not HoldReason.NO_MATCHING_JOB:
+        load = replace(load, attempt=next_attempt(load), state=replace(load.state, since=out.at))
+    start_unclaimed_timer(load, out)
     return load
 
 
@@ -197,7 +204,7 @@ def on_doubled(load: Load, state: Waiting | Surveying | Loading, event: Doubled,
 
 
 def on_expired(load: Load, state: Held, event: Expired, out: Out) -> Load:
-    if load.job_id is not None:
+    if state.reason is not HoldReason.NO_MATCHING_JOB:
         return load
     return unclaimed(load, out, state.tried, f"unclaimed: {state.text}")
 

@@ -222,7 +222,7 @@ def _about(load: Mapping[str, Any], now: float, *, running: bool) -> Iterator[st
 
 
 def _released(load: Mapping[str, Any], now: float, *, running: bool) -> str:
-    what = load["disposition"] or "keep apart, nobody's drive"
+    what = load["disposition"] or "keep apart, loaded for no job"
     if not running:
         ago = duration(now - load["since"])
         return f"was released ({what}) {ago} ago; do not act on this, start the daemon first"

@@ -454,7 +454,11 @@ def test_a_drive_that_nobody_wants_is_unclaimed() -> None:
 def test_a_person_may_let_a_drive_go_that_nobody_wants() -> None:
     life = Life().unmatched().lifted(Decision.REFUSE)
     assert life.said_one(DriveUnclaimed)
-    assert life.closed().says(DriveReleased).text.endswith(" Why: let go by m.okafor.")
+    assert (
+        life.closed()
+        .says(DriveReleased)
+        .text.endswith(" Why: let go by m.okafor; no job is known for this drive.")
+    )
 
 
 def test_the_same_reason_is_not_told_twice_and_another_one_is() -> None:
@@ -467,11 +471,20 @@ def test_the_same_reason_is_not_told_twice_and_another_one_is() -> None:
     assert held(life).since == v.AT + 1.0
 
 
-def test_a_wait_for_a_job_does_not_begin_anew_with_another_reason() -> None:
+def test_a_hold_for_another_reason_is_no_wait_for_a_job() -> None:
+    life = Life().unmatched()
+    life.take(Unmatched(reason=HoldReason.SEVERAL_JOBS, text="two jobs claim it", tried=()))
+    assert life.did == []
+    life.expired()
+    assert (life.load.phase, life.messages) == (Phase.HELD, ())
+
+
+def test_a_wait_for_a_job_does_not_begin_anew_when_more_has_been_tried() -> None:
     life = Life().unmatched()
     life.at += 600.0
-    life.take(Unmatched(reason=HoldReason.SEVERAL_JOBS, text="two jobs claim it", tried=()))
-    assert life.expired().said_one(DriveUnclaimed)
+    life.unmatched("another label, and no job for it")
+    assert life.does(StartTimer).after_s == v.LIMITS.unclaimed_after_s - 601.0
+    assert held(life).since == v.AT + 1.0
 
 
 def test_a_job_that_comes_later_ends_the_wait() -> None:

@@ -21,14 +21,17 @@ from ingestd.core.messages import (
 from ingestd.core.model import (
     BayName,
     Decision,
+    DriveFacts,
     ExpectedDrive,
     FailureKind,
     Health,
     HealthFacts,
+    HoldReason,
     JobId,
     JobStatus,
     LoadId,
     Phase,
+    SpoiltTicket,
 )
 from ingestd.core.outgoing import (
     DriveReleased,
@@ -40,7 +43,7 @@ from ingestd.core.outgoing import (
     NoticeRefused,
     StationReported,
 )
-from ingestd.core.phases import Load
+from ingestd.core.phases import Held, Load
 from ingestd.core.station import reason_of
 from ingestd.core.uplink import Limit, UplinkOrder, UplinkSettings
 from tests.support import values as v
@@ -139,6 +142,62 @@ def test_a_claim_in_time_outlives_the_timer() -> None:
     quay = Quay().plug("bay-1").announce().fire("unclaimed")
     assert quay.messages == ()
     assert quay.phase() is Phase.SURVEYING
+
+
+def test_only_a_drive_that_no_job_asks_for_is_let_go_by_the_clock() -> None:
+    """Whatever else holds a drive without a job, somebody may want it: that lasts until a person decides."""
+    by_label = [v.job(name, drives=(ExpectedDrive(volume_label="KELP"),)) for name in ("reef-a", "reef-b")]
+    spoilt = SpoiltTicket(volume="vol-1", why="was altered, or forged")
+    held = {
+        HoldReason.SEVERAL_JOBS: Quay()
+        .announce(by_label[0])
+        .announce(by_label[1])
+        .plug("bay-1", v.facts(label="KELP")),
+        HoldReason.ALREADY_DONE: Quay()
+        .announce()
+        .plug("bay-2")
+        .loaded("bay-2")
+        .unplug("bay-2")
+        .plug("bay-1"),
+        HoldReason.TICKET_IN_DOUBT: Quay().plug("bay-1", replace(v.facts(), spoilt_tickets=(spoilt,))),
+        HoldReason.NOT_IDENTIFIED: Quay().plug("bay-1", known=False).unidentified("bay-1"),
+        HoldReason.DUPLICATE_IDENTITY: Quay().announce().plug("bay-2").plug("bay-1"),
+    }
+    for reason, quay in held.items():
+        state = quay.at_bay("bay-1").state
+        assert isinstance(state, Held)
+        assert (state.reason, quay.at_bay("bay-1").job_id) == (reason, None)
+        owner = quay.at_bay("bay-1").load_id
+        for each in (quay, quay.restart()):
+            assert ("unclaimed", owner) not in [(t.purpose, t.owner) for _, t in each.timers], reason
+
+
+def looked_at_again(quay: Quay, facts: DriveFacts) -> Quay:
+    """The drive in bay-1 is identified anew, and this is what it says now."""
+    quay.lift("bay-1", Decision.AGAIN).facts[BayName("bay-1")] = facts
+    return quay.identified("bay-1")
+
+
+EXPIRED = replace(v.facts(ONE), spoilt_tickets=(SpoiltTicket(volume="vol-1", why="has expired"),))
+
+
+def test_a_wait_for_a_job_ends_nothing_once_the_drive_is_held_for_something_else() -> None:
+    quay = looked_at_again(Quay().plug("bay-1", v.facts(ONE)), EXPIRED)
+    quay.fire("unclaimed")
+    assert quay.messages == ()
+    assert quay.phase() is Phase.HELD
+
+
+def test_a_wait_for_a_job_begins_when_no_job_asks_for_the_drive_any_more() -> None:
+    quay = Quay().plug("bay-1", v.facts(ONE))
+    for facts in (EXPIRED, v.facts(ONE)):
+        quay.at += 600.0
+        looked_at_again(quay, facts)
+    assert quay.does(StartTimer).after_s == v.LIMITS.unclaimed_after_s
+    quay.fire("unclaimed")
+    assert quay.phase() is Phase.HELD, "that was the timer of the first wait"
+    quay.fire("unclaimed")
+    assert quay.said_one(DriveUnclaimed)
 
 
 # -- uplink, reports, stop -------------------------------------------------------------------------

@@ -36,6 +36,7 @@ from ingestd.core.model import (
     Attempt,
     BayName,
     Decision,
+    HoldReason,
     JobId,
     JobStatus,
     Limits,
@@ -264,7 +265,7 @@ def _of_waits(station: core.Station, effects: Effects, timers: Sequence[Timer]) 
             paused = ("retry", load.load_id, state.attempt) in pending
             if waits == (state.pause is not None) or paused != (state.pause is not None):
                 yield f"{load.load_id}: {load.phase}, and nothing will ever answer it"
-        nobodys = isinstance(state, Held) and load.job_id is None
+        nobodys = isinstance(state, Held) and state.reason is HoldReason.NO_MATCHING_JOB
         if nobodys and ("unclaimed", load.load_id, load.attempt) not in pending:
             yield f"{load.load_id}: nobody's drive, and no timer ends the wait"
         if isinstance(state, Away) and not state.told and load.bay not in station.bays:

@@ -44,11 +44,13 @@ from ingestd.core.messages import (
 from ingestd.core.model import (
     Attempt,
     BayName,
+    Decision,
     DriveFacts,
     DriveHandle,
     FailureKind,
     FileFault,
     FindingCode,
+    HoldReason,
     ItemFact,
     Job,
     JobId,
@@ -67,7 +69,7 @@ from ingestd.core.model import (
     VolumeFacts,
 )
 from ingestd.core.outgoing import JobFailed, JobLoaded, JobWithdrawalCompleted
-from ingestd.core.phases import Released
+from ingestd.core.phases import Held, Released
 from tests.support import values as v
 from tests.support.one_station import Owner, Quay
 
@@ -486,8 +488,8 @@ class World(Quay):
     def settle(self) -> None:
         """Every drive is plugged in, every effect is answered, every pause is waited for.
 
-        Afterwards every load has reached its end or a hold; and a withdrawal, or the end of the wait
-        for a job, gets it out of that.
+        Afterwards every load has reached its end or a hold; and a withdrawal, the end of the wait for a
+        job, or a person's word gets it out of that.
         """
         self.restart()
         for number, unit in enumerate(self.units):
@@ -503,6 +505,13 @@ class World(Quay):
         self._come_to_rest()
         while self.fire_next("unclaimed"):
             self._come_to_rest()
+        for load in list(self.station.loads.values()):
+            if isinstance(load.state, Held):
+                assert load.job_id is None, f"a withdrawal does not move it: {load}"
+                assert load.state.reason is not HoldReason.NO_MATCHING_JOB, f"it waits for ever: {load}"
+                assert load.bay is not None, f"nobody can decide about it: {load}"
+                self.lift(load.bay, Decision.REFUSE)
+        self._come_to_rest()
         self._check_the_end()
 
     def _come_to_rest(self) -> None:
