@@ -764,6 +764,7 @@ class HoldReason(StrEnum):
     RETRIES_EXHAUSTED = "retries-exhausted"
     STORE_REFUSED = "store-refused"
     STORE_MISSING = "store-missing"
+    STORE_FULL = "store-full"
     STORE_CONFLICT = "store-conflict"
     STATION_FAULT = "station-fault"
     CLAIMED_ELSEWHERE = "claimed-elsewhere"

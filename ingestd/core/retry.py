@@ -43,7 +43,7 @@ TABLE: Mapping[FailureKind, Rule] = {
     FailureKind.STORE_UNREACHABLE: Rule(cause=_DEPENDENCY, tries=1, then=Then.GO_ON),
     FailureKind.STORE_BUSY: Rule(cause=_DEPENDENCY, tries=1, then=Then.GO_ON, first_delay_s=5.0),
     FailureKind.STORE_DIGEST: Rule(cause=_DEPENDENCY, tries=3, then=Then.HOLD),
-    FailureKind.STORE_FULL: Rule(cause=_DEPENDENCY, tries=1, then=Then.HOLD),
+    FailureKind.STORE_FULL: Rule(cause=_DEPENDENCY, tries=1, then=Then.HOLD, hold=HoldReason.STORE_FULL),
     FailureKind.STORE_REFUSED: Rule(
         cause=_DEPENDENCY, tries=1, then=Then.HOLD, hold=HoldReason.STORE_REFUSED
     ),

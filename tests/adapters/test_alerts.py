@@ -25,6 +25,7 @@ from typing import Any
 import pytest
 import yaml
 
+from ingestd.core import retry
 from ingestd.core.model import HoldReason
 from tests.support.alert_cases import CASES, ELSEWHERE, SITE, Case, Series
 from tests.support.daemon import wait_for
@@ -255,6 +256,21 @@ def test_an_alert_says_how_grave_where_and_what_to_do(name: str) -> None:
 def test_every_reason_for_a_hold_has_a_section_in_the_runbook_and_nothing_else_has() -> None:
     text = RUNBOOK.read_text().split("\n## When a load is held\n", 1)[1].split("\n## ", 1)[0]
     assert set(re.findall(r"^### `([a-z-]+)`$", text, re.MULTILINE)) == {str(each) for each in HoldReason}
+
+
+def counted_by(name: str) -> set[str]:
+    """The reasons for holds that an alert is about."""
+    (reasons,) = re.findall(r'reason=~"([a-z|-]+)"', alerts()[name]["expr"])
+    return set(reasons.split("|"))
+
+
+def test_what_a_store_refuses_all_loads_for_is_one_page_at_a_site() -> None:
+    assert counted_by("IngestSiteHolds") == {"store-refused", "store-missing", "store-full"}
+
+
+def test_whatever_is_not_the_customers_fault_pages_whoever_has_to_mend_it() -> None:
+    ours = {rule.hold for rule in retry.TABLE.values() if not rule.cause.may_fail_a_job}
+    assert counted_by("IngestHoldByStation") == {str(reason) for reason in ours}
 
 
 # -- whom Alertmanager tells -----------------------------------------------------------------------

@@ -396,7 +396,7 @@ def test_work_that_a_stopping_station_cancels_is_still_waited_for() -> None:
         (FailureKind.STORE_REFUSED, HoldReason.STORE_REFUSED),
         (FailureKind.STORE_MISSING, HoldReason.STORE_MISSING),
         (FailureKind.STORE_CONFLICT, HoldReason.STORE_CONFLICT),
-        (FailureKind.STORE_FULL, HoldReason.RETRIES_EXHAUSTED),
+        (FailureKind.STORE_FULL, HoldReason.STORE_FULL),
     ],
 )
 @pytest.mark.parametrize("phase", [Phase.LOADING, Phase.PROVING])

@@ -99,6 +99,7 @@ def small_archive(make_station: MakeStation) -> Iterator[Station]:
 def test_a_full_store_holds_the_load_and_with_room_again_it_ends_right(small_archive: Station) -> None:
     waiting(small_archive).start()
     held = held_for_store(small_archive)
+    assert held["reason"] == "store-full"
     assert "free some space" in held["text"]
     remount(small_archive.archive, "size=8m")
     lift(small_archive)
