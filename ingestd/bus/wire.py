@@ -12,7 +12,7 @@ from difflib import get_close_matches
 from sys import intern
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue
 
 from ingestd.bus.fields import (
     Identifier,
@@ -60,6 +60,9 @@ LIMITS_MAX = 64
 CODES = tuple(sorted(code.value for code in CATALOGUE if may_be_changed(code)))
 """The requirements that a job may have treated differently."""
 
+_HELD = ("bay", "load_id")
+"""What names a load that is held."""
+
 _IDENTIFYING = ("serial", "wwn", "volume_label", "volume_uuid")
 
 WHOLE_MAX = 2**53 - 1
@@ -88,14 +91,14 @@ class _Model(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, use_attribute_docstrings=True)
 
 
+def _at_least_one_of(names: tuple[str, ...]) -> dict[str, JsonValue]:
+    return {"anyOf": [{"required": [name], "properties": {name: {"type": "string"}}} for name in names]}
+
+
 class DriveData(_Model):
     """A drive of the job. At least one of serial, wwn, volume_label and volume_uuid is given."""
 
-    model_config = ConfigDict(
-        json_schema_extra={
-            "anyOf": [{"required": [name], "properties": {name: {"type": "string"}}} for name in _IDENTIFYING]
-        }
-    )
+    model_config = ConfigDict(json_schema_extra=_at_least_one_of(_IDENTIFYING))
     serial: TrimmedLine | None = None
     """Serial number of the disk itself, not of the enclosure it sits in."""
     wwn: TrimmedLine | None = None
@@ -268,11 +271,13 @@ class AssignedData(OperatorData):
 
 
 class LiftedData(OperatorData):
-    """A person decides about the load that is held in a bay."""
+    """A person decides about a load that is held. At least one of bay and load_id is given."""
 
+    model_config = ConfigDict(json_schema_extra=_at_least_one_of(_HELD))
     station: Identifier
     """Every station has such a bay, so it has to be said which one is meant."""
-    bay: Identifier
+    bay: Identifier | None = None
+    """Where its drive is; left out for the load of load_id, whose drive may have been pulled."""
     decision: Literal["again", "accept", "refuse"] = "again"
     """Try again, load in spite of what was found, or let the load fail."""
     by: ShortLine
@@ -281,10 +286,15 @@ class LiftedData(OperatorData):
     """The load that is meant, so that a word that comes late does not hit the next drive in the bay. It has
     to be given through a broker."""
 
+    @classmethod
+    def flaws(cls, data: Mapping[str, object]) -> Iterator[Flaw]:
+        if all(data.get(name) is None for name in _HELD):
+            yield Flaw((), f"must have at least one of {', '.join(_HELD)}")
+
     def event(self, at: float) -> HoldLifted:
         return HoldLifted(
             at=at,
-            bay=BayName(self.bay),
+            bay=BayName(self.bay) if self.bay is not None else None,
             decision=Decision(self.decision),
             by=self.by,
             load_id=_load_id(self.load_id),

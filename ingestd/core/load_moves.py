@@ -304,7 +304,9 @@ def start_unclaimed_timer(load: Load, out: Out) -> None:
 
 def queued(load: Load, out: Out) -> Load:
     """In line for the survey; a drive that has yet to be identified by this process is waited for first,
-    and where stations share jobs its claim."""
+    and where stations share jobs its claim. One that was pulled has to come back."""
+    if load.bay is None:
+        return go_away(load, out)
     if load.handle is None:
         return replace(load, state=Away(since=out.at, told=False))
     if out.context.limits.shared and not load.claimed:

@@ -10,6 +10,7 @@ from ingestd.core.load_moves import (
     Out,
     begin_again,
     begin_close,
+    begin_proof,
     begin_survey,
     begin_take_back,
     fail,
@@ -112,13 +113,20 @@ def on_lifted(load: Load, state: Held, event: Lifted, out: Out) -> Load:
         load = replace(load, waived=load.waived + tuple(f.key for f in state.findings))
     words = "accepted by" if event.decision is Decision.ACCEPT else "to be looked at again, says"
     out.say(resumed(load, Phase.HELD, f"{words} {event.by}"))
-    return queued(load, out)
+    return queued(load, out) if load.bay is not None else _on_without_drive(load, out)
+
+
+def _on_without_drive(load: Load, out: Out) -> Load:
+    """Only a load that was being proved is held while its drive is gone: it can do without, as long as all
+    is stored that is to be proved."""
+    theirs = out.context.limits.shared and not load.claimed
+    return go_away(load, out) if theirs or load.ledger.pending_files else begin_proof(load, out, passes=1)
 
 
 def why_not(load: Load, decision: Decision) -> str | None:
     """Why a person's word cannot be taken here; None when it can."""
     if not isinstance(load.state, Held):
-        return f"the load in this bay is not held, it is {load.phase}"
+        return f"load {load.load_id} is not held, it is {load.phase}"
     if load.job_id is None and decision is Decision.ACCEPT:
         return "no job is known for this drive; say whose it is: ingestd assign BAY JOB"
     if decision is Decision.ACCEPT and load.state.reason is not HoldReason.DOUBTFUL:

@@ -122,12 +122,15 @@ class DriveAssigned:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HoldLifted:
+    """A person decides about a load that is held: the one in a bay, or the one of that id."""
+
     at: float
-    bay: BayName
     decision: Decision
     by: str
+    bay: BayName | None = None
+    """None for whichever bay the load's drive is in, or for none: it may have been pulled."""
     load_id: LoadId | None = None
-    """As for `DriveAssigned`."""
+    """As for `DriveAssigned`; always given without a bay."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -198,8 +198,8 @@ def _away_for(turn: Turn, job_id: JobId, load: Load) -> Load | None:
 
 
 def on_lifted(turn: Turn, event: HoldLifted) -> None:
-    name = f"lifting the hold of {event.bay}"
-    load = _load_in(turn, event.bay, event.load_id)
+    name = f"lifting the hold of {event.bay or f'load {event.load_id}'}"
+    load = _load_meant(turn, event)
     if isinstance(load, str):
         _refuse(turn, name, (load,))
         return
@@ -208,10 +208,23 @@ def on_lifted(turn: Turn, event: HoldLifted) -> None:
         _refuse(turn, name, (f"data.decision: {problem}",))
         return
     load = turn.witness(load, custody_deeds.decided(event.by, event.decision))
-    if load.job_id is None and event.decision is Decision.AGAIN:
-        station_bays.look_again(turn, event.bay)
+    if load.job_id is None and load.bay is not None and event.decision is Decision.AGAIN:
+        station_bays.look_again(turn, load.bay)
     else:
         turn.apply(load, Lifted(decision=event.decision, by=event.by))
+
+
+def _load_meant(turn: Turn, event: HoldLifted) -> Load | str:
+    """The load in the bay that is named, or else that of the id, wherever its drive is."""
+    if event.bay is not None:
+        return _load_in(turn, event.bay, event.load_id)
+    load = turn.station.loads.get(event.load_id) if event.load_id is not None else None
+    if load is None:
+        return f"data.load_id: no load {event.load_id} is known here"
+    if isinstance(load.state, Releasing | Released):
+        again = "pull its drive and plug it in again to begin anew"
+        return f"data.load_id: load {load.load_id} is over ({load.state.outcome}); {again}"
+    return load
 
 
 def _load_in(turn: Turn, name: BayName, meant: LoadId | None) -> Load | str:

@@ -241,7 +241,9 @@ def _moving(load: Mapping[str, Any]) -> str:
     return text
 
 
-_NEXT = {
+_MEND = "mend it, then ingestd lift {bay}"
+
+NEXT: Mapping[str, str] = {
     "no-matching-job": "announce its job, or ingestd assign {bay} JOB",
     "several-jobs": "ingestd assign {bay} JOB",
     "already-done": "pull it, or announce another job for it",
@@ -250,9 +252,17 @@ _NEXT = {
     "duplicate-identity": "pull one of the two drives, then ingestd lift {bay}",
     "doubtful": "ingestd lift {bay} --decision accept | refuse | again",
     "observations-disagree": "ingestd lift {bay} --decision again | refuse",
+    "claimed-elsewhere": "nothing, if the other load is right; else stop that one, or pull this drive",
+    "retries-exhausted": _MEND,
+    "store-refused": "mend its credentials or rights, then ingestd lift {bay}",
+    "store-missing": "make or mount it, or mend its name, then ingestd lift {bay}",
+    "store-full": "raise the quota or make room, then ingestd lift {bay}",
+    "store-conflict": "have storage move what lies there, then ingestd lift {bay}",
+    "station-fault": _MEND,
 }
+"""By the reason for a hold: what a person may do next."""
 
 
 def _next(load: Mapping[str, Any]) -> str:
-    """What a person may do about a hold."""
-    return _NEXT.get(load["hold"], "mend it, then ingestd lift {bay}").format(bay=load["bay"])
+    """What a person may do about a hold. Of a drive that was pulled, the load is named."""
+    return NEXT[load["hold"]].format(bay=load["bay"] or load["load_id"])

@@ -148,6 +148,10 @@ def test_operators_notices_are_understood() -> None:
     lifted = understood(message("ingest.hold.lifted", data=data)).notice
     assert isinstance(lifted, HoldLifted)
     assert (lifted.decision, lifted.load_id) == (Decision.AGAIN, "quay-03.bay-4.x")
+    del data["bay"]
+    lifted = understood(message("ingest.hold.lifted", data=data)).notice
+    assert isinstance(lifted, HoldLifted)
+    assert (lifted.bay, lifted.load_id) == (None, "quay-03.bay-4.x")
     uncapped = understood(message("ingest.uplink.set", data={"rate_bytes_per_second": None})).notice
     assert uncapped == UplinkSet(at=AT, order=UplinkOrder(cap=NO_CAP))
 

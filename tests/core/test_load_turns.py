@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from ingestd.core.load_events import Admitted
+from ingestd.core.load_events import Admitted, Freed, Outbid
 from ingestd.core.messages import (
     Cancel,
     Close,
@@ -354,3 +354,10 @@ def test_a_restart_leaves_a_released_load_as_it_is() -> None:
     life = Life().to(Phase.RELEASED)
     before = life.load
     assert life.restarted().load == before
+
+
+def test_a_place_that_is_free_again_waits_for_a_drive_that_was_pulled() -> None:
+    life = Life(limits=v.SHARED).begun().surveyed().transferred().pulled()
+    life.take(Outbid(text="another station has it")).take(Freed())
+    assert life.says(LoadAway).bay == "bay-1"
+    assert life.back("bay-2").load.phase is Phase.WAITING

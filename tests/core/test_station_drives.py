@@ -11,6 +11,7 @@ from ingestd.core.messages import (
     HoldLifted,
     Identified,
     Identify,
+    Prove,
     Survey,
     Transfer,
 )
@@ -21,6 +22,7 @@ from ingestd.core.model import (
     FailureKind,
     HoldReason,
     JobStatus,
+    LoadId,
     Outcome,
     Phase,
 )
@@ -34,7 +36,7 @@ from ingestd.core.outgoing import (
     LoadStarted,
     NoticeRefused,
 )
-from ingestd.core.phases import Held
+from ingestd.core.phases import Held, Load
 from tests.support import values as v
 from tests.support.one_station import Quay
 
@@ -394,7 +396,7 @@ def test_a_decision_that_does_not_fit_the_hold_is_refused(decision: Decision, pr
 def test_decisions_about_what_is_not_held_are_refused() -> None:
     quay = Quay().announce().plug("bay-1")
     assert quay.lift("bay-1", Decision.AGAIN).says(NoticeRefused).problems == (
-        "data.decision: the load in this bay is not held, it is surveying",
+        f"data.decision: load {quay.at_bay('bay-1').load_id} is not held, it is surveying",
     )
     assert quay.lift("bay-7", Decision.AGAIN).says(NoticeRefused).problems == (
         "data.bay: there is no drive in bay-7",
@@ -414,3 +416,57 @@ def test_decisions_about_what_is_not_held_are_refused() -> None:
     assert nobodys.assign("bay-1").says(NoticeRefused).problems == letting_go
     released = nobodys.closed().lift("bay-1", Decision.AGAIN)
     assert released.says(NoticeRefused).problems == letting_go
+
+
+def pulled_while_proved(quay: Quay, reason: FailureKind = FailureKind.STORE_REFUSED) -> Load:
+    """A load whose proof the store refuses, while its drive is not plugged in any more."""
+    quay.announce().plug("bay-1").surveyed().transferred()
+    load = quay.at_bay("bay-1")
+    quay.unplug("bay-1").failed(load, reason)
+    load = quay.station.loads[load.load_id]
+    assert (load.phase, load.bay) == (Phase.HELD, None)
+    return load
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_a_hold_without_a_drive_is_lifted_by_the_loads_id_and_the_proof_goes_on(restarted: bool) -> None:
+    quay = Quay()
+    load = pulled_while_proved(quay)
+    if restarted:
+        quay.restart()
+    quay.lift_load(load)
+    assert quay.says(LoadResumed).text == "to be looked at again, says m.okafor"
+    assert quay.does_one(Prove)
+    load = quay.station.loads[load.load_id]
+    quay.proved(load=load).closed(load)
+    assert quay.status() is JobStatus.LOADED
+
+
+def test_a_proof_that_finds_something_missing_still_wants_the_drive_back() -> None:
+    quay = Quay()
+    load = pulled_while_proved(quay)
+    quay.lift_load(load).proof_failed(load=load)
+    assert quay.says(LoadAway).bay == "bay-1"
+    assert quay.plug("bay-2").loaded("bay-2").status() is JobStatus.LOADED
+
+
+def test_a_hold_may_be_lifted_by_the_loads_id_while_its_drive_is_plugged_in_too() -> None:
+    quay = Quay().announce().plug("bay-1").surveyed("bay-1", DOUBT)
+    assert quay.lift_load(quay.at_bay("bay-1"), Decision.ACCEPT).does_one(Survey)
+
+
+def test_what_cannot_be_decided_by_a_loads_id_is_refused() -> None:
+    quay = Quay().announce().plug("bay-1")
+    load = quay.at_bay("bay-1")
+    assert quay.lift_load(load).says(NoticeRefused).problems == (
+        f"data.decision: load {load.load_id} is not held, it is surveying",
+    )
+    assert quay.lift_load(replace(load, load_id=LoadId("nobody"))).says(NoticeRefused).problems == (
+        "data.load_id: no load nobody is known here",
+    )
+    assert quay.says(NoticeRefused).notice == "lifting the hold of load nobody"
+    quay.loaded()
+    assert quay.lift_load(load).says(NoticeRefused).problems == (
+        f"data.load_id: load {load.load_id} is over (loaded); pull its drive and plug it in again to begin "
+        "anew",
+    )

@@ -40,6 +40,7 @@ from ingestd.core.model import (
     Job,
     JobId,
     LoadId,
+    Phase,
     Policy,
     PolicyChange,
     ProofLevel,
@@ -162,6 +163,13 @@ class StationMachine(RuleBasedStateMachine):
     @rule(bay=st.sampled_from(BAYS), decision=st.sampled_from(Decision))
     def lift(self, bay: str, decision: Decision) -> None:
         self.world.take(HoldLifted(at=self.world.at, bay=BayName(bay), decision=decision, by="m.okafor"))
+
+    @precondition(lambda self: any(x.phase is Phase.HELD for x in self.world.station.loads.values()))
+    @rule(decision=st.sampled_from(Decision), data=st.data())
+    def lift_by_id(self, decision: Decision, data: st.DataObject) -> None:
+        """Whether its drive is plugged in or not."""
+        held = [x for x in self.world.station.in_order() if x.phase is Phase.HELD]
+        self.world.lift_load(data.draw(st.sampled_from(held), label="held"), decision)
 
     @rule(loads_max=st.integers(1, 3))
     def change_settings(self, loads_max: int) -> None:

@@ -18,7 +18,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingestd import __version__
+from ingestd.core.model import HoldReason
 from ingestd.runtime import cli, colour, show
+from ingestd.runtime.commands import tell
 from tests.support.daemon import TENANT, Station, sealed, wait_for
 from tests.support.visits import Visit
 
@@ -436,6 +438,45 @@ def test_there_is_nothing_to_accept_where_nothing_is_doubtful(quay: Station, say
     assert said.status == 2
     assert said.err.startswith("refused: data.decision: no job is known for this drive")
     visit.pull()
+
+
+@pytest.mark.parametrize("reason", HoldReason)
+def test_the_status_says_of_every_hold_what_may_be_done_next(reason: HoldReason) -> None:
+    load = {"hold": str(reason), "bay": "bay-2", "phase": "held", "reason": "as it is", "tried": ()}
+    known = {"drive": "HQ7K2M9A", "job_id": "TW-2041", "load_id": "quay-03.bay-2.x"}
+    for bay, named in (("bay-2", "bay-2"), (None, "quay-03.bay-2.x")):
+        picture = picture_with({**known, **load, "bay": bay}, "quay-03")
+        words = " ".join(" ".join(show.status(picture, running=True, now=1_000_000.0)).split())
+        _, _, following = words.partition(" next: ")
+        assert f"ingestd lift {named}" in following or reason in (
+            HoldReason.NO_MATCHING_JOB,
+            HoldReason.SEVERAL_JOBS,
+            HoldReason.ALREADY_DONE,
+            HoldReason.CLAIMED_ELSEWHERE,
+        )
+        assert following
+
+
+def test_a_hold_is_lifted_by_the_id_of_its_load_too(quay: Station, say: Say) -> None:
+    visit = held(quay, DOUBTFUL, "doubtful", announced=True)
+    load_id = visit.told("ingest.load.held")[0]["load_id"]
+    assert say(quay, "lift", load_id, "--decision", "accept", "--by", "ines") == (0, "taken\n", "")
+    assert visit.released()["outcome"] == "loaded"
+    quay.wait_phase(visit.serial, "released")
+    said = say(quay, "lift", load_id)
+    assert said == (2, "", f"ingestd: load {load_id} is not held: it is loaded\n")
+    visit.pull()
+
+
+def test_what_is_held_without_a_drive_is_named_where_nothing_is_found() -> None:
+    pulled = {"bay": None, "load_id": "quay-03.bay-2.x", "phase": "held", "outcome": None}
+    plugged = {"bay": "bay-1", "load_id": "quay-03.bay-1.x", "phase": "loading", "outcome": None}
+    picture = {"loads": [pulled, plugged]}
+    assert tell._held_at("quay-03.bay-2.x", picture) == (pulled, "")
+    assert tell._held_at("bay-2", picture) == (
+        None,
+        "there is no drive in bay-2; bays with a drive: bay-1; held without a drive: quay-03.bay-2.x",
+    )
 
 
 def test_a_bay_without_a_held_drive_is_named(quay: Station, say: Say) -> None:

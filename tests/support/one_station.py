@@ -248,6 +248,11 @@ class Quay:
         self.at += 1.0
         return self.take(HoldLifted(at=self.at, bay=BayName(bay), decision=decision, by="m.okafor"))
 
+    def lift_load(self, load: Load, decision: Decision = Decision.AGAIN) -> Quay:
+        """By its id: its drive may be in no bay."""
+        self.at += 1.0
+        return self.take(HoldLifted(at=self.at, load_id=load.load_id, decision=decision, by="m.okafor"))
+
     def stop(self) -> Quay:
         return self.take(StopRequested(at=self.at))
 

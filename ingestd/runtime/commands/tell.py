@@ -34,7 +34,9 @@ def add(command: Adder) -> None:
     sub.add_argument("job", metavar="JOB")
     _by(sub)
     sub = command("lift", _lift, "decide about a load that is held")
-    sub.add_argument("bay", metavar="BAY")
+    sub.add_argument(
+        "where", metavar="BAY", help="where its drive is; for one that is not plugged in, the id of the load"
+    )
     sub.add_argument(
         "--decision",
         choices=("again", "accept", "refuse"),
@@ -84,21 +86,22 @@ def _problems(body: bytes, settings: Config) -> Sequence[str]:
 
 
 def _assign(options: argparse.Namespace) -> int:
-    return _tell(options, "ingest.drive.assigned", {"job_id": options.job})
+    return _tell(options, "ingest.drive.assigned", {"job_id": options.job}, options.bay)
 
 
 def _lift(options: argparse.Namespace) -> int:
-    return _tell(options, "ingest.hold.lifted", {"decision": options.decision})
+    return _tell(options, "ingest.hold.lifted", {"decision": options.decision}, options.where)
 
 
-def _tell(options: argparse.Namespace, kind: str, data: dict[str, object]) -> int:
-    """A person's word about the drive in a bay; it only counts for the one that is there now."""
+def _tell(options: argparse.Namespace, kind: str, data: dict[str, object], where: str) -> int:
+    """A person's word about the drive in a bay; it only counts for the one that is there now. Of a drive
+    that is not plugged in, the load is named."""
     settings = config.read(options.config)
     folder = settings.station.state_folder
     if status.read(folder) is None or not status.is_running(folder):
         print("ingestd: the daemon is not running; nothing was sent", file=sys.stderr)
         return FAILED
-    load, problem = _held_now(options.bay, folder)
+    load, problem = _held_now(where, folder)
     if load is None:
         print(f"ingestd: {problem}", file=sys.stderr)
         return REFUSED
@@ -107,7 +110,7 @@ def _tell(options: argparse.Namespace, kind: str, data: dict[str, object]) -> in
         {
             **data,
             "station": settings.station.name,
-            "bay": options.bay,
+            **({"bay": load["bay"]} if load["bay"] else {}),
             "load_id": load["load_id"],
             "by": options.by or _user(),
         },
@@ -121,28 +124,33 @@ def _tell(options: argparse.Namespace, kind: str, data: dict[str, object]) -> in
     return REFUSED if problems else _drop(settings, body)
 
 
-def _held_now(bay: str, state_folder: str) -> tuple[Mapping[str, Any] | None, str]:
-    """The held load in a bay, or else what is there instead.
+def _held_now(where: str, state_folder: str) -> tuple[Mapping[str, Any] | None, str]:
+    """The held load in a bay or of an id, or else what is there instead.
 
     Whoever has just heard of the hold may be ahead of the picture: its absence counts in a newer one only.
     """
     given, deadline = time.time(), time.monotonic() + _RENEWED_WITHIN_S
     while True:
         picture = status.read(state_folder)
-        load, problem = _held_in(bay, picture) if picture else (None, "the state of the station is not known")
+        load, problem = (
+            _held_at(where, picture) if picture else (None, "the state of the station is not known")
+        )
         if load is not None or (picture and picture["at"] > given) or time.monotonic() > deadline:
             return load, problem
         time.sleep(0.05)
 
 
-def _held_in(bay: str, picture: Mapping[str, Any]) -> tuple[Mapping[str, Any] | None, str]:
-    """The held load in a bay, or else what is there instead."""
-    load = next((load for load in picture["loads"] if load["bay"] == bay), None)
+def _held_at(where: str, picture: Mapping[str, Any]) -> tuple[Mapping[str, Any] | None, str]:
+    """The held load in a bay or of an id, or else what is there instead."""
+    load = next((load for load in picture["loads"] if where in (load["bay"], load["load_id"])), None)
     if load is None:
         taken = ", ".join(load["bay"] for load in picture["loads"] if load["bay"]) or "none"
-        return None, f"there is no drive in {bay}; bays with a drive: {taken}"
+        pulled = ", ".join(x["load_id"] for x in picture["loads"] if x["phase"] == "held" and not x["bay"])
+        elsewhere = f"; held without a drive: {pulled}" if pulled else ""
+        return None, f"there is no drive in {where}; bays with a drive: {taken}{elsewhere}"
     if load["phase"] != "held":
-        return None, f"the drive in {bay} is not held: it is {load['outcome'] or load['phase']}"
+        what = f"the drive in {where}" if where == load["bay"] else f"load {where}"
+        return None, f"{what} is not held: it is {load['outcome'] or load['phase']}"
     return load, ""
 
 
