@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ingestd.core.custody import FORMAT, NOTHING_BEFORE, Action, canonical, hash_of
+from ingestd.core.model import CustodyHead
 from ingestd.core.names import counted
 
 LINE_BYTES_MAX = 1 << 20
@@ -68,6 +69,23 @@ def check(lines: Iterable[bytes], head: str | None = None) -> Checked:
     problems += _end(at, hashes, before, closed, head)
     last = hashes[-1] if hashes else ""
     return Checked(tuple(problems), at, last, before.load_id, closed)
+
+
+def unharmed(line: bytes, number: int) -> bool:
+    """Whether a line with its end is an entry of this number, and its content what its hash was made of."""
+    entry, _ = _entry_in(line)
+    return entry is not None and entry["number"] == number and hash_of(entry) == entry["sha256"]
+
+
+def follows(lines: Iterable[bytes], load_id: str, head: CustodyHead) -> bool:
+    """Whether these lines with their ends go on with the record of this load that has this head."""
+    before = _Seen(head.entries, head.sha256, load_id)
+    for line in lines:
+        entry, _ = _entry_in(line)
+        if entry is None or any(_problems_of(entry, before)):
+            return False
+        before = _seen(entry)
+    return True
 
 
 def _seen(entry: Mapping[str, Any]) -> _Seen:

@@ -6,15 +6,15 @@ import sqlite3
 from collections.abc import Iterable
 
 from ingestd.core.custody import Entry
-from ingestd.core.custody_check import check
 from ingestd.core.model import LoadId
 from ingestd.journal.database import Database
 from ingestd.journal.outbox import Statement
-from ingestd.journal.words import damaged
 
 _ADD = "INSERT INTO custody (load_id, number, sha256, line) VALUES (?, ?, ?, ?)"
 
-_OF = "SELECT number, sha256, line FROM custody WHERE load_id = ? ORDER BY number"
+_AFTER = "SELECT number, sha256, line FROM custody WHERE load_id = ? AND number > ? ORDER BY number"
+
+_MEND = "UPDATE custody SET sha256 = ?, line = ? WHERE load_id = ? AND number = ?"
 
 _LENGTHS = "SELECT load_id, count(*) FROM custody GROUP BY load_id"
 
@@ -40,13 +40,14 @@ class CustodyRows:
             changed, self._changed = frozenset(self._changed), set()
         return changed
 
-    def of(self, load_id: LoadId) -> tuple[Entry, ...]:
+    def after(self, load_id: LoadId, number: int) -> tuple[Entry, ...]:
         with self._db.reading() as sql:
-            rows = sql.execute(_OF, (load_id,)).fetchall()
-        entries = tuple(Entry(load_id=load_id, number=n, sha256=s, line=line) for n, s, line in rows)
-        if entries and check((entry.line + b"\n" for entry in entries), entries[-1].sha256).problems:
-            raise damaged(f"the record of custody of load {load_id}")
-        return entries
+            rows = sql.execute(_AFTER, (load_id, number)).fetchall()
+        return tuple(Entry(load_id=load_id, number=n, sha256=s, line=line) for n, s, line in rows)
+
+    def mend(self, entries: Iterable[Entry]) -> None:
+        with self._db.transaction() as sql:
+            sql.executemany(_MEND, [(e.sha256, e.line, e.load_id, e.number) for e in entries])
 
     def lengths(self) -> dict[LoadId, int]:
         with self._db.reading() as sql:

@@ -283,9 +283,14 @@ class Journal:
 
     # -- records of custody -------------------------------------------------------------------
 
-    def custody(self, load_id: LoadId) -> tuple[Entry, ...]:
-        """All that is recorded of this load, in order. Raises JournalError for one that was altered."""
-        return self._custody.of(load_id)
+    def custody(self, load_id: LoadId, after: int = 0) -> tuple[Entry, ...]:
+        """What is recorded of this load behind entry `after`, in order, as it is there: the hashes tell
+        whether that is what was recorded."""
+        return self._custody.after(load_id, after)
+
+    def mend_custody(self, entries: Sequence[Entry]) -> None:
+        """Put entries in the place of those of their loads and numbers, which are not what was recorded."""
+        self._custody.mend(entries)
 
     def custody_lengths(self) -> dict[LoadId, int]:
         """Every load of which there is a record, with its number of entries."""

@@ -37,7 +37,7 @@ from ingestd.runtime.chores import Chores
 from ingestd.runtime.clock import Clock
 from ingestd.runtime.config import Config
 from ingestd.runtime.config_stores import FolderStoreSection, S3StoreSection
-from ingestd.runtime.custody_files import CustodyFiles
+from ingestd.runtime.custody_files import CustodyFiles, record_of
 from ingestd.runtime.effects import Effects
 from ingestd.runtime.handlers import Handlers, plain_kind
 from ingestd.runtime.host import Signals
@@ -200,6 +200,7 @@ class App:
             drives=drives,
             stores=stores,
             journal=journal,
+            custody=partial(record_of, journal, custody_folder(config.station.state_folder)),
             transfers=self._byte_path(stack),
             report=_lossy(inbox),
             clock=clock,

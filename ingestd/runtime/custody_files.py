@@ -1,23 +1,66 @@
 """The records of custody as files in the state folder, which `ingestd custody` reads.
 
-The journal has them, and lets nobody in but the daemon. A thread of its own writes each record out again
-when it has grown, so that a full or slow disk never holds up the loop, and a reader never sees half of one.
+The journal has them, and lets nobody in but the daemon. A thread of its own adds to each file what its record
+has grown by, so that a full or slow disk never holds up the loop. A file that is not as it was left, after a
+disk that was full or a loss of power, is written anew from the journal, when the daemon starts or at the next
+entry. A reader may come upon half of the last line, for as long as one write takes.
+
+An entry that was damaged in the journal costs nothing but itself: it is mended from the file, or else stays
+as it is, and whoever verifies the record is told which line it is.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
-from ingestd.core.model import LoadId
+from ingestd.core.custody import Entry
+from ingestd.core.custody_check import check, follows, unharmed
+from ingestd.core.model import CustodyHead, LoadId
 from ingestd.files import write_whole
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError
 from ingestd.telemetry import logs
 
 SUFFIX = ".jsonl"
+
+
+def record_of(journal: Journal, folder: str, load_id: LoadId) -> tuple[Entry, ...]:
+    """The record of a load. What was damaged in the journal is mended there if the file in `folder` still has
+    it, and said to be damaged otherwise. Raises JournalError."""
+    entries = journal.custody(load_id)
+    if not entries or _is_sound(entries):
+        return entries
+    copies = _lines_of(path_of(folder, load_id))
+    mended = tuple(_mended(entry, copies) for entry in entries)
+    if _is_sound(mended):
+        journal.mend_custody([new for new, old in zip(mended, entries, strict=True) if new != old])
+        logs.get().warning("custody_mended", load=load_id)
+        return mended
+    logs.get().error("custody_damaged", load=load_id)
+    return entries
+
+
+def _mended(entry: Entry, copies: Sequence[bytes]) -> Entry:
+    """The entry as the file has it, if it is not what it was in the journal."""
+    in_file = copies[entry.number - 1] if 0 < entry.number <= len(copies) else b""
+    for line in (entry.line + b"\n", in_file):
+        if unharmed(line, entry.number):
+            return replace(entry, sha256=check([line]).head, line=line.removesuffix(b"\n"))
+    return entry
+
+
+def _is_sound(entries: Sequence[Entry]) -> bool:
+    lines = (entry.line + b"\n" for entry in entries)
+    return _have_their_hashes(entries) and not check(lines, entries[-1].sha256).problems
+
+
+def _have_their_hashes(entries: Sequence[Entry]) -> bool:
+    return all(entry.sha256.encode() in entry.line for entry in entries)
 
 
 class CustodyFiles:
@@ -42,6 +85,8 @@ class CustodyFiles:
         """Whether every file is to be compared with the journal."""
         self._owed: set[LoadId] = set()
         """Records that could not be written out yet."""
+        self._left: dict[LoadId, tuple[CustodyHead, int]] = {}
+        """Up to where each file has its record, and how many bytes it had then."""
         self._failed = False
         self.beat = time.monotonic()
         """The monotonic time at which the thread last moved on."""
@@ -89,33 +134,85 @@ class CustodyFiles:
 
     def _write_out(self, loads: Iterable[LoadId]) -> None:
         for load_id in loads:
-            entries = self._journal.custody(load_id)
-            if entries:
-                body = b"".join(entry.line + b"\n" for entry in entries)
-                write_whole(path_of(self._folder, load_id), body, durable=False)
+            if not self._add(load_id):
+                self._write_anew(load_id)
             self._owed.discard(load_id)
 
+    def _add(self, load_id: LoadId) -> bool:
+        """Add to the file what the record has grown by; not if it is not as it was left."""
+        path = path_of(self._folder, load_id)
+        head, size_bytes = self._left.pop(load_id, (None, 0))
+        if head is None or _size_bytes(path) != size_bytes:
+            return False
+        entries = self._journal.custody(load_id, head.entries)
+        lines = [entry.line + b"\n" for entry in entries]
+        if not follows(lines, load_id, head):
+            return False
+        if lines:
+            added = b"".join(lines)
+            _append(path, added)
+            head, size_bytes = entries[-1].head, size_bytes + len(added)
+        self._left[load_id] = head, size_bytes
+        return True
+
+    def _write_anew(self, load_id: LoadId) -> None:
+        entries = record_of(self._journal, self._folder, load_id)
+        if entries:
+            body = b"".join(entry.line + b"\n" for entry in entries)
+            write_whole(path_of(self._folder, load_id), body, durable=False)
+            self._left[load_id] = entries[-1].head, len(body)
+
     def _compared(self) -> set[LoadId]:
-        """Remove old files of records that are gone; the records that have no file, or another one.
+        """Remove old files of records that are gone; the records whose files are to be written anew.
 
         A file is not removed only because the journal does not know of it: the journal may have been lost.
         """
         lengths = self._journal.custody_lengths()
         before = time.time() - self._keep_days() * 86_400
-        there: dict[str, int] = {}
+        there: set[str] = set()
         for name in os.listdir(self._folder):
             path = os.path.join(self._folder, name)
             if name.endswith(SUFFIX) and name.removesuffix(SUFFIX) in lengths:
-                there[name.removesuffix(SUFFIX)] = _lines_in(path)
+                there.add(name.removesuffix(SUFFIX))
             elif os.path.isfile(path) and (name.startswith(".") or os.stat(path).st_mtime < before):
                 os.unlink(path)
-        return {load_id for load_id, length in lengths.items() if there.get(load_id) != length}
+        self._left = {load_id: left for load_id, left in self._left.items() if load_id in lengths}
+        return {load_id for load_id in lengths if load_id not in there or not self._is_as_left(load_id)}
+
+    def _is_as_left(self, load_id: LoadId) -> bool:
+        """Whether a file has its record, which is remembered then."""
+        path = path_of(self._folder, load_id)
+        if load_id in self._left:
+            return _size_bytes(path) == self._left[load_id][1]
+        lines, entries = _lines_of(path), self._journal.custody(load_id)
+        if list(lines) != [entry.line + b"\n" for entry in entries] or not _have_their_hashes(entries):
+            return False
+        self._left[load_id] = entries[-1].head, sum(map(len, lines))
+        return True
 
 
 def path_of(folder: str, load_id: str) -> str:
     return os.path.join(folder, load_id + SUFFIX)
 
 
-def _lines_in(path: str) -> int:
-    with open(path, "rb") as file:
-        return sum(1 for _ in file)
+def _size_bytes(path: str) -> int:
+    try:
+        return os.stat(path).st_size
+    except FileNotFoundError:
+        return -1
+
+
+def _lines_of(path: str) -> Sequence[bytes]:
+    """With their ends; none where there is no such file."""
+    try:
+        with open(path, "rb") as file:
+            return file.readlines()
+    except FileNotFoundError:
+        return ()
+
+
+def _append(path: str, added: bytes) -> None:
+    fd = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_NOFOLLOW | os.O_CLOEXEC)
+    with open(fd, "ab", buffering=0) as file:
+        if file.write(added) != len(added):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from ingestd.content import sniff
 from ingestd.content.survey import Carries, survey
+from ingestd.core.custody import Entry
 from ingestd.core.layout import RECORDS, has_several_volumes, key_of, path_below_prefix
 from ingestd.core.messages import (
     Close,
@@ -169,6 +170,7 @@ class Handlers:
         drives: Drives,
         stores: Mapping[str, Store],
         journal: Journal,
+        custody: Callable[[LoadId], Sequence[Entry]],
         transfers: Transfers,
         report: Callable[[Event], None],
         clock: Clock,
@@ -178,6 +180,7 @@ class Handlers:
         self.open = OpenDrives(drives)
         self._stores = stores
         self._journal = journal
+        self._custody = custody
         self._transfers = transfers
         self._report = report
         self._clock = clock
@@ -283,7 +286,7 @@ class Handlers:
             self._manifest(command, token),
             token,
             self._clock.now,
-            self._journal.custody(command.load_id),
+            self._custody(command.load_id),
         )
         if isinstance(result, ProofMismatch):
             return ProofFailed(

@@ -245,6 +245,7 @@ def handlers_of(drives: FakeDrives, error: Exception) -> Handlers:
         drives=cast(Drives, drives),
         stores={values.job().destination.store: cast(Store, object())},
         journal=cast(Journal, SimpleNamespace(manifest=lambda load_id: FakeManifest())),
+        custody=lambda load_id: (),
         transfers=cast(Transfers, SimpleNamespace(transfer=fails)),
         report=lambda event: None,
         clock=Clock(),

@@ -8,6 +8,7 @@ import json
 import os
 import re
 import sys
+import time
 from collections.abc import Iterator, Sequence
 from typing import Any, BinaryIO
 
@@ -18,6 +19,7 @@ from ingestd.runtime.commands.common import FAILED, OK, REFUSED, Adder
 from ingestd.runtime.custody_files import SUFFIX, path_of
 
 _HEAD = re.compile("[0-9a-f]{64}")
+_LOOKS, _LOOK_AGAIN_S = 5, 0.05
 
 
 def add(command: Adder) -> None:
@@ -106,8 +108,8 @@ def _record(folder: str, load_id: str) -> bytes | None:
     """The record of a load; None, having said so, where there is none, or a file that was altered."""
     path = path_of(folder, os.path.basename(load_id))
     try:
-        with _readable(folder), open(path, "rb") as file:
-            body = file.read()
+        with _readable(folder):
+            body = _read(path)
     except FileNotFoundError:
         print(
             f"ingestd: there is no record of a load {load_id} here; `ingestd custody show` lists those there "
@@ -121,6 +123,17 @@ def _record(folder: str, load_id: str) -> bytes | None:
         print(f"ingestd: {path} is not as the daemon wrote it: {problems[0]}", file=sys.stderr)
         print("ingestd: move it away and restart the daemon, which writes it anew", file=sys.stderr)
         return None
+    return body
+
+
+def _read(path: str) -> bytes:
+    """A file that the daemon may be adding a line to."""
+    for _ in range(_LOOKS):
+        with open(path, "rb") as file:
+            body = file.read()
+        if body.endswith(b"\n"):
+            break
+        time.sleep(_LOOK_AGAIN_S)
     return body
 
 
@@ -162,8 +175,16 @@ def _verify(options: argparse.Namespace) -> int:
 def _checked(path: str, head: str | None) -> Checked:
     if path == "-":
         return check(_lines(sys.stdin.buffer), head)
-    with open(path, "rb") as file:
-        return check(_lines(file), head)
+    for _ in range(_LOOKS):
+        with open(path, "rb") as file:
+            checked, end = check(_lines(file), head), file.tell()
+        if not checked.problems:
+            break
+        # Half of its last line, if the daemon was just adding it.
+        time.sleep(_LOOK_AGAIN_S)
+        if os.stat(path).st_size == end:
+            break
+    return checked
 
 
 def _lines(file: BinaryIO) -> Iterator[bytes]:
