@@ -52,6 +52,9 @@ LOOKED_INTO_MAX = 1000
 LISTS_MAX = 1000
 MISSING_MAX = 100
 
+_WITH_SUBVOLUMES = frozenset({"btrfs", "bcachefs"})
+"""File systems that have others within them, of device numbers of their own, though nobody mounted them."""
+
 _FILE = Kind.FILE
 """Looked up once, since enumerations take their time."""
 
@@ -136,6 +139,7 @@ class _Survey:
         self._beyond_notice = Tally()
         self._to_look_into: list[tuple[Volume, Found]] = []
         self._unexpected, self._links, self._specials = Tally(), Tally(), Tally()
+        self._subvolumes = Tally()
         self._unlistable, self._out_of_bounds, self._reserved_files = Tally(), Tally(), Tally()
 
     # -- the walk -----------------------------------------------------------------------------
@@ -179,7 +183,7 @@ class _Survey:
             self._enter_region(volume, found)
         self._announced.note_near(name, found.path)
         if found.kind in (Kind.UNLISTABLE, Kind.OTHER_DEVICE):
-            self._take_unlistable(name, found)
+            self._take_unlistable(volume, found)
         elif found.regular:
             self._take_file(volume, found)
         elif self._region.skip is None and found.kind is not Kind.FOLDER:
@@ -247,21 +251,24 @@ class _Survey:
         if chosen and not (is_control_file(found.path) and found.size_bytes <= checksums.LIST_BYTES_MAX):
             self._to_look_into.append((volume, found))
 
-    def _take_unlistable(self, volume: str, found: Found) -> None:
+    def _take_unlistable(self, volume: Volume, found: Found) -> None:
+        name = volume.facts.name
         self.require_drive()
         if found.path and self._region.skip is not None:
             return
         if found.kind is Kind.OTHER_DEVICE:
+            if volume.facts.file_system in _WITH_SUBVOLUMES:
+                self._subvolumes.add(partial(located, name, found.path))
+                return
             raise PortError(
-                f"{volume}: part of it lies on another file system, such as a Btrfs subvolume, which is not "
-                "read: have it copied into the volume itself, or load this drive by hand"
+                f"{name}: something of another file system is mounted in it, which is not read: unmount it"
             )
         if lacks_rights(found.error):
             raise PortError(
-                f"{volume}: the daemon may not read a folder ({os.strerror(found.error)}): "
+                f"{name}: the daemon may not read a folder ({os.strerror(found.error)}): "
                 "give it the right to read any file (CAP_DAC_READ_SEARCH)"
             )
-        self._unlistable.add(partial(located, volume, found.path))
+        self._unlistable.add(partial(located, name, found.path))
 
     def _flush(self) -> None:
         if self._batch:
@@ -373,6 +380,7 @@ class _Survey:
             unexpected=self._unexpected.samples(),
             links=self._links.samples(),
             specials=self._specials.samples(),
+            subvolumes=self._subvolumes.samples(),
             unlistable=self._unlistable.samples(),
             out_of_bounds=self._out_of_bounds.samples(),
             reserved=self._reserved_files.samples(),

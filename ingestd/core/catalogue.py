@@ -53,6 +53,14 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         "Check the volume for errors, or format it with an accepted file system, and send the drive again.",
         SET_ASIDE,
     ),
+    FindingCode.VOLUME_IN_DOUBT: Entry(
+        _DATA,
+        _DOUBTFUL,
+        "Check the volume for errors with the tools of its system, and tell support how it was made.",
+        "Have the station's kernel log looked at. Accept: load without this volume; refuse: the job fails; "
+        "again: when the station has been mended.",
+        fixed=True,
+    ),
     FindingCode.VOLUME_NOT_UNMOUNTED: Entry(
         _DATA,
         _BLOCKING,
@@ -192,6 +200,13 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
     FindingCode.SYMBOLIC_LINK: Entry(_REQUIREMENT, _NOTED, "Write files, not links to files.", _NOTHING),
     FindingCode.SPECIAL_FILE: Entry(
         _REQUIREMENT, _NOTED, "Leave devices, sockets and pipes off the drive.", _NOTHING
+    ),
+    FindingCode.SUBVOLUME: Entry(
+        _REQUIREMENT,
+        _BLOCKING,
+        "Copy what lies in subvolumes into plain folders of the volume, and send the drive again.",
+        SET_ASIDE,
+        fixed=True,
     ),
     FindingCode.PATH_OUT_OF_BOUNDS: Entry(
         _REQUIREMENT, _BLOCKING, "Put deep folder trees into an archive.", SET_ASIDE

@@ -26,6 +26,7 @@ from ingestd.core.load_moves import (
 )
 from ingestd.core.model import (
     Decision,
+    FindingCode,
     HoldReason,
     Outcome,
     Phase,
@@ -131,6 +132,10 @@ def why_not(load: Load, decision: Decision) -> str | None:
         return "no job is known for this drive; say whose it is: ingestd assign BAY JOB"
     if decision is Decision.ACCEPT and load.state.reason is not HoldReason.DOUBTFUL:
         return f"there is nothing to accept: it is held for {load.state.reason}"
+    if decision is Decision.ACCEPT and any(
+        f.code is FindingCode.NOTHING_TO_LOAD for f in load.state.findings
+    ):
+        return "there is nothing to load from this drive as it is: refuse it, or have it looked at again"
     at_fault = bool(load.state.findings) and all(f.cause.may_fail_a_job for f in load.state.findings)
     if decision is Decision.REFUSE and load.job_id is not None and not at_fault:
         return f"the drive is not at fault ({load.state.reason}): withdraw the job instead"

@@ -202,6 +202,8 @@ class VolumeFlaw(StrEnum):
 
     UNREADABLE = "unreadable"
     """Damaged, or nothing that is known."""
+    IN_DOUBT = "in-doubt"
+    """It cannot be mounted, and nothing says whether it or the station is at fault."""
     UNCLEAN = "unclean"
     """Not cleanly unmounted, which its owner can mend without loss."""
     LOCKED = "locked"
@@ -563,6 +565,8 @@ class SurveyFacts:
     unexpected: Samples = Samples()
     links: Samples = Samples()
     specials: Samples = Samples()
+    subvolumes: Samples = Samples()
+    """Folders of a volume that are file systems of their own."""
     unlistable: Samples = Samples()
     """Folders that could not be read."""
     out_of_bounds: Samples = Samples()
@@ -620,6 +624,7 @@ class FindingCode(StrEnum):
     DRIVE_UNREADABLE = "drive-unreadable"
     NO_READABLE_VOLUME = "no-readable-volume"
     VOLUME_UNREADABLE = "volume-unreadable"
+    VOLUME_IN_DOUBT = "volume-in-doubt"
     VOLUME_NOT_UNMOUNTED = "volume-not-unmounted"
     VOLUME_LOCKED = "volume-locked"
     VOLUME_ARRAY_MEMBER = "volume-array-member"
@@ -655,6 +660,7 @@ class FindingCode(StrEnum):
     UNEXPECTED_ITEM = "unexpected-item"
     SYMBOLIC_LINK = "symbolic-link"
     SPECIAL_FILE = "special-file"
+    SUBVOLUME = "subvolume"
     PATH_OUT_OF_BOUNDS = "path-out-of-bounds"
     RESERVED_NAME = "reserved-name"
     SIZE_NOT_AS_ANNOUNCED = "size-not-as-announced"

@@ -74,6 +74,7 @@ Rule = Callable[[Case], Iterator[Finding]]
 
 _FLAWS: Mapping[VolumeFlaw, FindingCode] = {
     VolumeFlaw.UNREADABLE: FindingCode.VOLUME_UNREADABLE,
+    VolumeFlaw.IN_DOUBT: FindingCode.VOLUME_IN_DOUBT,
     VolumeFlaw.UNCLEAN: FindingCode.VOLUME_NOT_UNMOUNTED,
     VolumeFlaw.LOCKED: FindingCode.VOLUME_LOCKED,
     VolumeFlaw.MEMBER: FindingCode.VOLUME_ARRAY_MEMBER,
@@ -220,6 +221,10 @@ _ODDITIES: Mapping[FindingCode, tuple[str, str]] = {
         "symbolic link was not followed and is not stored",
         "symbolic links were not followed and are not stored",
     ),
+    FindingCode.SUBVOLUME: (
+        "folder is a subvolume, which is a file system of its own and is not read",
+        "folders are subvolumes, which are file systems of their own and are not read",
+    ),
     FindingCode.SPECIAL_FILE: (
         "device, socket or pipe is not stored",
         "devices, sockets or pipes are not stored",
@@ -240,6 +245,7 @@ def _oddities(case: Case) -> Iterator[Finding]:
         (FindingCode.UNEXPECTED_ITEM, facts.unexpected),
         (FindingCode.SYMBOLIC_LINK, facts.links),
         (FindingCode.SPECIAL_FILE, facts.specials),
+        (FindingCode.SUBVOLUME, facts.subvolumes),
     )
     for code, samples in table:
         if samples.count:
@@ -320,10 +326,33 @@ _WHY_NOTHING = frozenset(
 """Where one of these blocks, nobody needs to be told that there is nothing to load besides."""
 
 
+_MAY_LIE_THERE = frozenset(
+    {
+        FindingCode.ITEM_MISSING,
+        FindingCode.ITEM_NOT_IN_ROOT,
+        FindingCode.ITEM_WRONG_KIND,
+        FindingCode.NOTHING_TO_LOAD,
+    }
+)
+"""What proves nothing while a volume could not be looked into, perhaps by the station's fault."""
+
+
+def _doubted(case: Case, judged: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """What may lie on a volume that is in doubt is in doubt as well: a person decides about both."""
+    if not any(volume.flaw is VolumeFlaw.IN_DOUBT for volume in case.facts.volumes):
+        return judged
+    return tuple(
+        replace(finding, severity=Severity.DOUBTFUL)
+        if finding.code in _MAY_LIE_THERE and finding.severity is Severity.BLOCKING
+        else finding
+        for finding in judged
+    )
+
+
 def judge_survey(case: Case, limits: Limits) -> tuple[Finding, ...]:
     """Every finding of a survey, with the severity that applies to this job."""
     found = (finding for rule in RULES for finding in rule(case))
-    judged = _with_policy(found, case.job, limits)
+    judged = _doubted(case, _with_policy(found, case.job, limits))
     if any(finding.code in _WHY_NOTHING for finding in blocking(judged)):
         return tuple(finding for finding in judged if finding.code is not FindingCode.NOTHING_TO_LOAD)
     return judged

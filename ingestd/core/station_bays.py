@@ -17,7 +17,7 @@ from ingestd.core.messages import (
     StartTimer,
     Timer,
 )
-from ingestd.core.model import Attempt, BayName, DriveFacts, HoldReason, LoadId, Sighting
+from ingestd.core.model import Attempt, BayName, DriveFacts, HoldReason, LoadId, Sighting, VolumeFlaw
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
 from ingestd.core.station_state import Bay
 from ingestd.core.station_turn import Turn
@@ -128,7 +128,12 @@ def _recognise(turn: Turn, bay: Bay, facts: DriveFacts, unidentified: str | None
     else:
         load = _give_back(turn, bay, load.facts if unidentified is not None else facts, load)
     if load.job_id is None and isinstance(load.state, Waiting | Held):
-        _look_for_job(turn, load, unidentified)
+        _look_for_job(turn, load, unidentified or _not_looked_into(load.facts))
+
+
+def _not_looked_into(facts: DriveFacts) -> str | None:
+    """A volume that could not be mounted, perhaps by the station's fault: it may say whose the drive is."""
+    return next((f"{v.name}: {v.problem}" for v in facts.volumes if v.flaw is VolumeFlaw.IN_DOUBT), None)
 
 
 def _displaced(bay: Bay, by: Load | None) -> Unplugged:

@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 import structlog
 
+from ingestd.core.model import VolumeFlaw
 from ingestd.core.names import shortened
 from ingestd.drives.file_systems import Driver, driver_for
 from ingestd.drives.programs import Ended, run
@@ -34,7 +35,7 @@ _NO_EVIDENCE = re.compile(
 of them with the volume's label, which may be any words."""
 _STATION = re.compile(
     r"unsupported|not supported|unknown|unrecogni[sz]ed|codepage|charset|\bnls\b|\boptions?\b|\bparameter\b"
-    r"|cannot load|failed to load|safely mounted by this kernel|only pagesize|bad block ?size",
+    r"|cannot load|failed to load|safely mounted by this kernel|only pagesize|bad block ?size|\bbusy\b",
     re.IGNORECASE,
 )
 """A driver that does not know what it meets, or lacks what it needs."""
@@ -68,6 +69,7 @@ def make_mount_folder(parent: str, stem: str) -> str:
 
 
 _UNCLEAN = "not cleanly unmounted"
+_IN_DOUBT = "it cannot be mounted, and why is not known"
 
 
 def mount(device: str, file_system: str, folder: str, beat: Callable[[], None] | None = None) -> str | None:
@@ -76,8 +78,8 @@ def mount(device: str, file_system: str, folder: str, beat: Callable[[], None] |
     With `beat`, which is called about once a second, it may take as long as replaying a log takes.
 
     Never with an option that leaves out the replay of a log. What the station itself lacks (a
-    driver, a feature of one, an option of mount, memory) is never laid at the drive's door, nor is
-    what cannot be told: it raises ToolFailed or ResourcesExhausted.
+    driver, a feature of one, an option of mount, memory) is never laid at the drive's door: it raises
+    ToolFailed or ResourcesExhausted. A refusal that leaves open whose fault it is `is_in_doubt`.
     """
     driver = driver_for(file_system)
     with kernel_log(os.path.basename(device)) as log:
@@ -112,7 +114,8 @@ def _mount_by_program(driver: Driver, device: str, folder: str) -> Ended:
 
 
 def _refusal(driver: str, said: Sequence[str]) -> str:
-    """What is wrong with the volume. Raises ToolFailed unless what was said is evidence against it."""
+    """What is wrong with the volume, as far as it can be told. Raises ToolFailed where what was said is
+    evidence against the station."""
     words = "; ".join(said)
     shown = f"the driver said: {shortened(words, _WORDS_MAX)}"
     if _NOT_CLEAN.search(words):
@@ -125,15 +128,24 @@ def _refusal(driver: str, said: Sequence[str]) -> str:
         )
     if _DAMAGED.search(evidence):
         return f"it cannot be mounted, so it is damaged ({shown})"
-    raise ToolFailed(
-        f"the volume ({driver}) cannot be mounted, and why is not known: "
-        f"look into the station's kernel log, and load this drive by hand if need be ({shown})"
-    )
+    return f"{_IN_DOUBT}: the station's kernel log may say more ({shown})"
 
 
 def is_unclean(problem: str) -> bool:
     """Whether this problem of a volume is one that `not_cleanly_unmounted` has worded."""
     return problem.startswith(_UNCLEAN)
+
+
+def is_in_doubt(problem: str) -> bool:
+    """Whether this problem is a refusal to mount of which nobody can tell whose fault it is."""
+    return problem.startswith(_IN_DOUBT)
+
+
+def flaw_of(problem: str) -> VolumeFlaw:
+    """Of what kind a problem is that `mount` has worded."""
+    if is_unclean(problem):
+        return VolumeFlaw.UNCLEAN
+    return VolumeFlaw.IN_DOUBT if is_in_doubt(problem) else VolumeFlaw.UNREADABLE
 
 
 def not_cleanly_unmounted(evidence: str) -> str:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from ingestd import files
-from ingestd.core.model import ByteRange, FaultKind, FileFault
+from ingestd.core.model import ByteRange, FaultKind, FileFault, VolumeFlaw
 from ingestd.core.names import printable
 from ingestd.ports import (
     CancelToken,
@@ -233,6 +233,8 @@ class Source:
 
     def _volume(self, name: str) -> Volume:
         volume = self._volumes.get(name)
+        if volume is not None and volume.facts.flaw is VolumeFlaw.IN_DOUBT:
+            raise ToolFailed(f"{name} could be read before, and now: {volume.facts.problem}")
         if volume is None or volume.facts.problem:
             why = "is not on the drive any more" if volume is None else volume.facts.problem
             raise DriveUnreadable(f"{name} could be read before, and now: {why}")

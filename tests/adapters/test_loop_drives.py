@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from structlog.testing import capture_logs
 
-from ingestd.core.model import DriveIdentity, VolumeFacts
+from ingestd.core.model import DriveIdentity, VolumeFacts, VolumeFlaw
 from ingestd.drives import block, file_systems, mounts, programs
 from ingestd.drives.privileged import claims
 from ingestd.ports import (
@@ -412,20 +412,17 @@ _GENERIC = (
 @pytest.mark.parametrize(
     "said",
     [
-        [_GENERIC],
         [_GENERIC, "EXT4-fs (loop7): couldn't mount because of unsupported optional features (40000)"],
         [_GENERIC, "XFS (loop7): Superblock has unknown incompatible features (0x20) enabled."],
         [_GENERIC, "FAT-fs (loop7): codepage cp437 not found"],
         [_GENERIC, "FAT-fs (loop7): IO charset utf8 not found"],
         [_GENERIC, 'squashfs: Filesystem uses "zstd" compression. This is not supported'],
         [_GENERIC, "ext4: Unknown parameter 'nosuch'"],
-        [_GENERIC, "BTRFS: device label corrupt checksum devid 1 transid 8 /dev/loop7 scanned by mount"],
-        [_GENERIC, "exFAT-fs (loop7): Volume was not properly unmounted. Some data may be corrupt."],
         ["mount point is busy"],
     ],
     ids=lambda said: said[-1][:40],
 )
-def test_a_refusal_that_does_not_speak_against_the_volume_is_the_stations(
+def test_a_refusal_that_speaks_against_the_station_is_the_stations(
     station: Station, monkeypatch: pytest.MonkeyPatch, said: list[str]
 ) -> None:
     make_image(station.image)
@@ -459,6 +456,28 @@ def test_a_refusal_that_speaks_against_the_volume_is_its_problem(
     plug_image(station.bays, "bay-1", **CARD)
     refuse_mounts(monkeypatch, said)
     assert "so it is damaged (the driver said: " in station.problem()
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        [_GENERIC],
+        [_GENERIC, "BTRFS: device label corrupt checksum devid 1 transid 8 /dev/loop7 scanned by mount"],
+        [_GENERIC, "exFAT-fs (loop7): Volume was not properly unmounted. Some data may be corrupt."],
+    ],
+    ids=lambda said: said[-1][:40],
+)
+def test_a_refusal_that_speaks_against_nobody_leaves_the_volume_in_doubt(
+    station: Station, monkeypatch: pytest.MonkeyPatch, said: list[str]
+) -> None:
+    make_image(station.image)
+    device = plug_image(station.bays, "bay-1", **CARD)
+    refuse_mounts(monkeypatch, said)
+    with contextlib.closing(station.open()) as drive:
+        (volume,) = drive.volumes
+        assert volume.facts.flaw is VolumeFlaw.IN_DOUBT
+        assert "cannot be mounted, and why is not known: " in (volume.facts.problem or "")
+    assert station.left_over(device) == NOTHING
 
 
 def refuse_mounts(monkeypatch: pytest.MonkeyPatch, said: list[str]) -> None:

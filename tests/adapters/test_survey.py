@@ -28,6 +28,7 @@ from ingestd.core.model import (
     Job,
     JobId,
     Presence,
+    Samples,
     Secrecy,
     SurveyFacts,
     VolumeFacts,
@@ -79,11 +80,11 @@ class Station:
         self.manifest = FakeManifest()
         self.going = Going()
 
-    def volume(self, name: str = "volume-1") -> Path:
+    def volume(self, name: str = "volume-1", file_system: str = "ext4") -> Path:
         folder = self.base / name
         folder.mkdir()
         fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-        self.drive.volumes.append(FakeVolume(VolumeFacts(name=name, file_system="ext4"), fd))
+        self.drive.volumes.append(FakeVolume(VolumeFacts(name=name, file_system=file_system), fd))
         return folder
 
     def survey(self, *items: Item, sniff: bool = False, cancel: Going | None = None) -> SurveyFacts:
@@ -827,15 +828,28 @@ def test_missing_rights_are_the_stations_fault(station: Station, monkeypatch: py
     assert station.survey(DIVES).unlistable.count == 0
 
 
-def test_another_file_system_is_no_fault_of_the_drive(
-    station: Station, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    station.volume()
+def with_another_file_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The root of a volume has a folder `snapshots`, which is not on the same device."""
 
     def walked(root_fd: int, *, cancel: CancelToken, place_of: PlaceOf) -> Generator[Run, None, None]:
         yield Run([Found(b"snapshots", Kind.OTHER_DEVICE)])
 
     monkeypatch.setattr(module, "runs", walked)
+
+
+def test_a_subvolume_is_told_of(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It is on a device of its own by the number that Btrfs gives it, and nobody else has mounted it."""
+    station.volume(file_system="btrfs")
+    with_another_file_system(monkeypatch)
+    assert station.survey().subvolumes == Samples(count=1, examples=("volume-1/snapshots",))
+    assert station.survey(DIVES).subvolumes.count == 0, "nobody wants what is there"
+
+
+def test_another_file_system_is_no_fault_of_the_drive(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    station.volume()
+    with_another_file_system(monkeypatch)
     with pytest.raises(PortError, match="another file system") as raised:
         station.survey()
     assert "snapshots" not in str(raised.value)

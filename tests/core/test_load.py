@@ -9,6 +9,7 @@ import pytest
 
 from ingestd.core import retry
 from ingestd.core.load_events import Admitted, Unmatched
+from ingestd.core.load_turns import why_not
 from ingestd.core.messages import (
     Close,
     Prove,
@@ -36,6 +37,7 @@ from ingestd.core.model import (
     ProofLevel,
     Severity,
     VolumeFacts,
+    VolumeFlaw,
 )
 from ingestd.core.outgoing import (
     DriveReleased,
@@ -420,6 +422,17 @@ def test_a_doubtful_finding_holds_until_a_person_accepts_it() -> None:
     life.lifted(Decision.ACCEPT).take(Admitted()).surveyed(DOUBT)
     assert life.load.phase is Phase.LOADING
     assert [f.code for f in life.load.findings] == [FindingCode.ENCRYPTION_UNCERTAIN]
+
+
+def test_a_drive_of_which_nothing_can_be_loaded_is_not_accepted() -> None:
+    in_doubt = VolumeFacts(name="vol-1", problem="why is not known", flaw=VolumeFlaw.IN_DOUBT)
+    life = Life().to(Phase.SURVEYING).surveyed(v.survey(0, volumes=(in_doubt,)))
+    assert held(life).reason is HoldReason.DOUBTFUL
+    assert why_not(life.load, Decision.ACCEPT) == (
+        "there is nothing to load from this drive as it is: refuse it, or have it looked at again"
+    )
+    assert why_not(life.load, Decision.AGAIN) is None
+    assert life.lifted(Decision.REFUSE).says(JobFailed).refused_by == "m.okafor"
 
 
 def test_accepting_one_doubt_accepts_no_other() -> None:

@@ -45,6 +45,7 @@ from tests.support import values as v
 GOOD = VolumeFacts(name="vol-1", file_system="exfat")
 BAD = VolumeFacts(name="vol-2", file_system="ext4", problem="it was not unmounted cleanly")
 NAME = "reef-north.tar.age"
+IN_DOUBT = replace(BAD, flaw=VolumeFlaw.IN_DOUBT, problem="it cannot be mounted, and why is not known")
 ONE = Samples(count=1, size_bytes=10, examples=("vol-1/odd",))
 MANY = Samples(count=12_345, size_bytes=10, examples=("vol-1/odd", "vol-1/even"))
 
@@ -225,6 +226,14 @@ SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
     FindingCode.SPECIAL_FILE: (
         v.survey(specials=ONE),
         "1 device, socket or pipe is not stored: vol-1/odd.",
+    ),
+    FindingCode.VOLUME_IN_DOUBT: (
+        v.survey(volumes=(IN_DOUBT,)),
+        "vol-2 (ext4) cannot be read: it cannot be mounted, and why is not known.",
+    ),
+    FindingCode.SUBVOLUME: (
+        v.survey(subvolumes=ONE),
+        "1 folder is a subvolume, which is a file system of its own and is not read: vol-1/odd.",
     ),
     FindingCode.PATH_OUT_OF_BOUNDS: (
         v.survey(out_of_bounds=ONE),
@@ -557,3 +566,17 @@ def test_an_event_carries_the_gravest_findings_in_bounds_and_counts_the_others()
     assert told[0].evidence[0].value == (*ranges[: requirements.EVIDENCE_MAX], "and 975 more")
     assert told[-1].evidence[-1] == Evidence(name="more findings", value=901)
     assert requirements.told(told[:3]) == told[:3]
+
+
+@pytest.mark.parametrize("facts", [v.survey(0), v.survey(0, items=v.missing("reef.tar.age"))])
+def test_what_may_lie_on_a_volume_in_doubt_fails_no_job(facts: SurveyFacts) -> None:
+    """The station may be at fault, which never fails a job."""
+    findings = judged(replace(facts, volumes=(*facts.volumes, IN_DOUBT)))
+    assert requirements.blocking(findings) == ()
+    assert FindingCode.VOLUME_IN_DOUBT in [f.code for f in requirements.doubtful(findings)]
+    assert requirements.blocking(judged(facts))
+
+
+def test_a_volume_in_doubt_is_of_no_matter_where_everything_announced_was_found() -> None:
+    facts = v.survey(items=v.found("reef.tar.age"), volumes=(*v.survey().volumes, IN_DOUBT))
+    assert requirements.doubtful(judged(facts)) == ()

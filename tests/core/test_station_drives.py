@@ -25,6 +25,8 @@ from ingestd.core.model import (
     LoadId,
     Outcome,
     Phase,
+    VolumeFacts,
+    VolumeFlaw,
 )
 from ingestd.core.outgoing import (
     DriveReleased,
@@ -470,3 +472,12 @@ def test_what_cannot_be_decided_by_a_loads_id_is_refused() -> None:
         f"data.load_id: load {load.load_id} is over (loaded); pull its drive and plug it in again to begin "
         "anew",
     )
+
+
+def test_a_drive_with_a_volume_in_doubt_that_no_job_asks_for_is_not_let_go_by_the_clock() -> None:
+    """What says whose it is may lie there."""
+    in_doubt = VolumeFacts(name="vol-1", problem="it cannot be mounted", flaw=VolumeFlaw.IN_DOUBT)
+    quay = Quay().plug("bay-1", replace(v.facts(), volumes=(in_doubt,)))
+    assert hold_of(quay).reason is HoldReason.NOT_IDENTIFIED
+    assert hold_of(quay).text == "the drive could not be identified: vol-1: it cannot be mounted"
+    assert quay.announce().phase() is Phase.SURVEYING

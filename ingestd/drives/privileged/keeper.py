@@ -187,8 +187,7 @@ class HeldGrip:
                 folder, problem = self._replay(window, facts.file_system, undo, cancel) or (folder, problem)
                 facts = replace(facts, replayed=problem is None)
             if problem is not None:
-                flaw = VolumeFlaw.UNCLEAN if mounts.is_unclean(problem) else VolumeFlaw.UNREADABLE
-                return Mounted(replace(facts, problem=problem, flaw=flaw))
+                return Mounted(replace(facts, problem=problem, flaw=mounts.flaw_of(problem)))
             return self._rooted(facts, folder, window, undo)
 
     def _try(
