@@ -168,7 +168,7 @@ class JobData(NoticeData):
     items: Annotated[list[ItemData], Field(max_length=ITEMS_MAX)]
     """What is on the drives; empty when everything is to be loaded."""
     destination: DestinationData
-    requirements: dict[Code, Literal["blocking", "noted", "off"]] = Field(default_factory=dict)
+    requirements: dict[Code, Literal["blocking", "doubtful", "noted", "off"]] = Field(default_factory=dict)
     """Requirements that this job wants treated differently from the site's rule."""
     priority: Annotated[int, Field(ge=1, le=9)] = 5
     """1 to 9; also the weight of the job's share of the uplink."""

@@ -12,11 +12,15 @@ import re
 from collections.abc import Callable
 
 from ingestd.content import cms, containers, openpgp
-from ingestd.content.randomness import judged
+from ingestd.content.randomness import GAP_BYTES_MAX, judged
 from ingestd.content.sample import Content, HeadContent, Structure, Verdict
 from ingestd.core.model import Secrecy
 
 _HEAD_BYTES = 64 << 10
+_TAIL_BYTES = 8 << 10
+_FOREIGN_SHARE_MAX = 1 / 8
+"""Of line ends, padding and a checksum: 3 in 66 characters in the long run."""
+_END = re.compile(rb"^-----END [A-Z0-9 ]{3,40}-----", re.MULTILINE)
 _BEGIN = re.compile(rb"(?:\xef\xbb\xbf)?\s*-----BEGIN ([A-Z0-9 ]{3,40})-----[ \t]*\r?\n")
 _PGP_HEADERS = re.compile(rb"(?:[A-Za-z][\w-]*: [^\n]*\n)*[ \t]*\r?\n")
 _BASE64 = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/"
@@ -41,6 +45,8 @@ def recognise(content: Content) -> Verdict | None:
     if label in (b"CMS", b"PKCS7"):
         return _judged(content, head, begin.end(), cms.structure)
     if label == b"PGP MESSAGE" and (headers := _PGP_HEADERS.match(head, begin.end())):
+        if headers.end() - begin.end() > GAP_BYTES_MAX:
+            return Secrecy.UNKNOWN, "openpgp, armoured, with more headers than a message has"
         return _judged(content, head, headers.end(), openpgp.structure)
     return None
 
@@ -51,10 +57,31 @@ def _judged(
     structure = recognised(_decoded_head(content, head, at))
     if structure is None or content.size_bytes is None:
         return None
-    # Three bytes stand for four, and a line of 64 or 76 has up to two bytes to end it.
-    start = at + structure.payload_at * 4 * 66 // (3 * 64)
-    armoured = dataclasses.replace(structure, kind=f"{structure.kind}, armoured", refine=decoded)
-    return judged(content, armoured, start, content.size_bytes)
+    kind, end = f"{structure.kind}, armoured", content.size_bytes
+    if at:
+        tail_at = max(at, end - _TAIL_BYTES)
+        closing = list(_END.finditer(content.read(tail_at, _TAIL_BYTES)))
+        if not closing:
+            return Secrecy.UNKNOWN, f"{kind}, without its end"
+        end = tail_at + closing[-1].start()
+    start = _place_of(head, at, structure.payload_at)
+    inner = structure.refine
+
+    def refine(block: bytes) -> bytes:
+        return inner(_payload(block)) if inner else _payload(block)
+
+    return judged(content, dataclasses.replace(structure, kind=kind, refine=refine), start, end)
+
+
+def _place_of(head: bytes, at: int, number: int) -> int:
+    """Where the base64 from `at` begins to stand for the byte of this number."""
+    left = number * 4 // 3
+    for line in head[at:].splitlines(keepends=True):
+        length = len(line.translate(None, _NOT_BASE64))
+        if length > left:
+            return at + left
+        at, left = at + len(line), left - length
+    return at
 
 
 def _decoded_head(content: Content, head: bytes, at: int) -> HeadContent:
@@ -63,6 +90,12 @@ def _decoded_head(content: Content, head: bytes, at: int) -> HeadContent:
     whole = content.size_bytes == len(head)
     binary = decoded(body)
     return HeadContent(binary, len(binary) if whole else None)
+
+
+def _payload(text: bytes) -> bytes:
+    """What a block stands for; itself, where too much of it is not base64."""
+    foreign = len(text) - len(text.translate(None, _NOT_BASE64))
+    return text if foreign > len(text) * _FOREIGN_SHARE_MAX else decoded(text)
 
 
 def decoded(text: bytes) -> bytes:

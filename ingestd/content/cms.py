@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from ingestd.content.sample import Content, Structure
 
 _HEAD_BYTES = 64 << 10
+_UNEVENNESS_MAX = 6.0
+"""Of what stands before the content: of each recipient an encrypted key, and as many letters at most."""
 _SEQUENCE, _SET, _OID, _INTEGER, _OCTETS = 0x30, 0x31, 0x06, 0x02, 0x04
 _EXPLICIT = 0xA0
 _CONTENT_PRIMITIVE, _CONTENT_CONSTRUCTED = 0x80, 0xA0
@@ -123,9 +125,25 @@ def _enveloped(reader: _Reader) -> Structure:
     reader.skip()  # the cipher
     if reader.peek() == _CONTENT_PRIMITIVE:
         reader.enter(_CONTENT_PRIMITIVE)
-        return Structure("cms enveloped data", reader.at)
+        return _sealed(reader)
     reader.enter(_CONTENT_CONSTRUCTED)
     chunk_at = reader.at
     reader.enter(_OCTETS)
     # In chunks, each behind a tag and a length.
-    return Structure("cms enveloped data", reader.at, framing=reader.data[chunk_at : reader.at])
+    return _sealed(reader, framing=reader.data[chunk_at : reader.at])
+
+
+def _sealed(reader: _Reader, framing: bytes = b"") -> Structure:
+    return Structure(
+        "cms enveloped data",
+        reader.at,
+        framing=framing,
+        refine=_without_ends if framing else None,
+        keys=reader.data[: reader.at],
+        keys_unevenness_max=_UNEVENNESS_MAX,
+    )
+
+
+def _without_ends(block: bytes) -> bytes:
+    """The block without the marks that end what has no length: two zeros for each that it lies in."""
+    return block.rstrip(b"\0")

@@ -16,6 +16,7 @@ _SECTORS_BYTES = (512, 4096)
 _GPT_MAGIC = b"EFI PART\0\0\x01\0"
 _GPT_ENTRIES_MAX = 128
 _GPT_ENTRY_BYTES = 128
+_ENTRY_COST_BYTES = 4 << 10
 _MBR_ENTRIES = slice(446, 510)
 _SEALED: tuple[tuple[int, bytes], ...] = ((0, b"LUKS\xba\xbe"), (3, b"-FVE-FS-"))
 
@@ -68,6 +69,7 @@ def _gpt_starts(content: Content, sector_bytes: int) -> Iterator[int]:
         return
     for number in range(min(count, _GPT_ENTRIES_MAX)):
         entry = content.read(table_at * sector_bytes + number * size, _GPT_ENTRY_BYTES)
+        content.spend(_ENTRY_COST_BYTES)
         if len(entry) == _GPT_ENTRY_BYTES and any(entry[:16]):
             yield int.from_bytes(entry[32:40], "little") * sector_bytes
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from ingestd.core.model import Secrecy
@@ -18,6 +18,31 @@ READ_BYTES_MAX = 1 << 20
 WINDOWS_MAX = 16
 """Samples taken of one file at most."""
 
+STRUCTURE_BYTES_MAX = 16 << 20
+"""What is parsed of structures, of all files of a drive together: some two seconds' worth. What takes
+longer to parse than a directory of a ZIP counts as more bytes than it has."""
+
+
+WINDOW_BYTES_MAX = 1 << 20
+"""Length of a sample at most."""
+
+
+class Spent(Exception):
+    """What may be parsed of structures has been."""
+
+
+@dataclass(slots=True)
+class Allowance:
+    """How many bytes of structures may still be parsed. A number of bytes, not a time, so that two looks at
+    a drive come to the same."""
+
+    left: int = STRUCTURE_BYTES_MAX
+
+    def spend(self, length: int) -> None:
+        self.left -= length
+        if self.left < 0:
+            raise Spent
+
 
 class Content(Protocol):
     """Something that can be read at any offset. `size_bytes` is None where it is not known."""
@@ -27,10 +52,18 @@ class Content(Protocol):
 
     @property
     def windows_max(self) -> int:
-        """How many samples may be taken of it; each costs some 30 ms."""
+        """How many samples may be taken of it."""
+
+    @property
+    def window_bytes_max(self) -> int:
+        """How long each may be; a MiB costs some 30 ms."""
 
     def read(self, offset: int, length: int) -> bytes:
         """The bytes there; fewer than `length` only at the end, none beyond it."""
+
+    def spend(self, length: int) -> None:
+        """Said often by whatever parses a structure that may be long: so many bytes of it more. Raises
+        Spent, and Cancelled."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +74,13 @@ class FileContent:
     size_bytes: int
     cancel: CancelToken
     windows_max: int = WINDOWS_MAX
+    window_bytes_max: int = WINDOW_BYTES_MAX
+    allowance: Allowance = field(default_factory=Allowance)
+
+    def spend(self, length: int) -> None:
+        self.cancel.check()
+        self.cancel.beat()
+        self.allowance.spend(length)
 
     def read(self, offset: int, length: int) -> bytes:
         blocks: list[bytes] = []
@@ -64,9 +104,13 @@ class HeadContent:
     head: bytes
     size_bytes: int | None = None
     windows_max: int = WINDOWS_MAX
+    window_bytes_max: int = WINDOW_BYTES_MAX
 
     def read(self, offset: int, length: int) -> bytes:
         return self.head[offset : offset + length]
+
+    def spend(self, length: int) -> None:
+        """Of a head there is never much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +126,9 @@ class Structure:
     """Byte values that stand between parts of the payload more often than chance has it."""
     refine: Callable[[bytes], bytes] | None = None
     """Takes from a block what is not payload."""
+    gap_at: int | None = None
+    """Where there is room before the payload: from here on it holds keys, or what chance left there, or
+    nothing, and all of it looks random or is blank."""
+    keys: bytes = b""
+    """What the header says beside its own form; random, for the most part."""
+    keys_unevenness_max: float = 1.5

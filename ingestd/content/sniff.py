@@ -20,7 +20,17 @@ from ingestd.content.randomness import (
     judged,
     windows,
 )
-from ingestd.content.sample import WINDOWS_MAX, Content, FileContent, HeadContent, Structure, Verdict
+from ingestd.content.sample import (
+    WINDOW_BYTES_MAX,
+    WINDOWS_MAX,
+    Allowance,
+    Content,
+    FileContent,
+    HeadContent,
+    Spent,
+    Structure,
+    Verdict,
+)
 from ingestd.core.model import Secrecy
 from ingestd.ports import CancelToken
 
@@ -45,16 +55,30 @@ _UNTOLD: tuple[tuple[int, bytes, str], ...] = (
 
 
 def look(
-    fd: int, size_bytes: int, *, name: bytes, cancel: CancelToken, windows_max: int = WINDOWS_MAX
+    fd: int,
+    size_bytes: int,
+    *,
+    name: bytes,
+    cancel: CancelToken,
+    windows_max: int = WINDOWS_MAX,
+    window_bytes_max: int = WINDOW_BYTES_MAX,
+    allowance: Allowance | None = None,
 ) -> Verdict:
     """How secret the content of an open file is, and its format or why that cannot be told.
 
-    Reads its head, what its format needs, and up to `windows_max` windows of 1 MiB. The name decides
-    nothing; it serves to say that a file is not what it is called. Raises OSError as reading the file
-    does, and Cancelled.
+    Reads its head, what its format needs within the `allowance` (which several looks may share), and up to
+    `windows_max` windows of `window_bytes_max`. The name decides nothing; it serves to say that a file is
+    not what it is called. Raises OSError as reading the file does, and Cancelled.
     """
-    content = FileContent(fd, size_bytes, cancel, windows_max)
-    if size_bytes == 0:
+    content = FileContent(fd, size_bytes, cancel, windows_max, window_bytes_max, allowance or Allowance())
+    try:
+        return _look(content, name)
+    except Spent:
+        return Secrecy.UNKNOWN, "more structure than is looked into"
+
+
+def _look(content: FileContent, name: bytes) -> Verdict:
+    if content.size_bytes == 0:
         return Secrecy.UNKNOWN, "empty"
     head = content.read(0, plain.HEAD_BYTES)
     if kind := _untold(head):

@@ -21,7 +21,8 @@ from ingestd.content.announced import Announced
 from ingestd.content.bag_words import shown
 from ingestd.content.extents import Places
 from ingestd.content.faults import blame_station, lacks_rights
-from ingestd.content.sample import WINDOWS_MAX
+from ingestd.content.parts import Parts
+from ingestd.content.sample import WINDOW_BYTES_MAX, WINDOWS_MAX, Allowance, Verdict
 from ingestd.content.selection import Region, Tally, region_in_bag, region_of
 from ingestd.content.walk import Found, Kind, no_place, runs
 from ingestd.core.bag_lines import PAYLOAD
@@ -45,7 +46,8 @@ from ingestd.ports import (
 BATCH_ENTRIES = 4000
 WINDOWS_TOGETHER = 128
 """Samples of 1 MiB that are taken of all files together, some four seconds' worth; of each the first
-and the last at least."""
+and the last at least, and the shorter ones the more files there are."""
+WINDOW_BYTES_MIN = 64 << 10
 
 LOOKED_INTO_MAX = 1000
 """Files looked into where nothing is announced; the others are, as they are read."""
@@ -140,12 +142,15 @@ class _Survey:
         self._to_look_into: list[tuple[Volume, Found]] = []
         self._unexpected, self._links, self._specials = Tally(), Tally(), Tally()
         self._subvolumes = Tally()
+        self._empty, self._parts = Tally(), Parts()
+        self._index = 0
         self._unlistable, self._out_of_bounds, self._reserved_files = Tally(), Tally(), Tally()
 
     # -- the walk -----------------------------------------------------------------------------
 
     def walk(self, volume: Volume, index: int) -> None:
         """Take in everything on a volume, with its places on a medium where they cost time."""
+        self._index = index
         self._root_entry = self._payload_entry = b""
         self._in_payload = False
         self._bagged = bags.is_bag(volume.root_fd)
@@ -168,12 +173,14 @@ class _Survey:
                 self._take(volume, found)
             return
         name, carries, batch = volume.facts.name, self._carries, self._batch
+        index, note_part = self._index, self._parts.note
         any_path, all_looked_into = carries is _carries_all, len(self._to_look_into) >= LOOKED_INTO_MAX
         for found in run:
             path, kind, size_bytes, mtime_ns, inode, _, _, place = found
-            plain = kind is _FILE and (all_looked_into or not size_bytes)
+            plain = kind is _FILE and size_bytes and all_looked_into
             if plain and not path.endswith(bags.DECLARATION) and (any_path or carries(name, path)):
                 batch.append(_entry((name, path, size_bytes, mtime_ns, inode, None, place)))
+                note_part(index, path)
             else:
                 self._take(volume, found)
 
@@ -225,6 +232,9 @@ class _Survey:
         elif skip is None:
             if found.path.endswith(bags.DECLARATION):
                 self._note_bag(volume, found.path)
+            self._parts.note(self._index, found.path)
+            if not found.size_bytes:
+                self._empty.add(partial(located, name, found.path))
             self._choose(volume, found)
         entry = FileEntry(
             name, found.path, found.size_bytes, found.mtime_ns, found.inode, skip, place=found.place
@@ -242,7 +252,7 @@ class _Survey:
         item = self._region.item
         if item is not None:
             self._announced.count(item, found.size_bytes)
-            chosen = item.kind == "file"
+            chosen = item.kind == "file" and found.size_bytes > 0
         else:
             if self._in_payload and self._announced.anything:
                 where = partial(located, volume.facts.name, found.path)
@@ -338,11 +348,18 @@ class _Survey:
             for volume, found in self._to_look_into
             if not self.bags.has_own_file(volume.facts.name, found.path)
         ]
-        each = max(2, min(WINDOWS_MAX, WINDOWS_TOGETHER // max(1, len(chosen))))
-        facts = (self._look_into(volume, found, each) for volume, found in chosen)
+        windows, window_bytes = effort(len(chosen))
+        look = partial(
+            sniff.look,
+            cancel=self._cancel,
+            windows_max=windows,
+            window_bytes_max=window_bytes,
+            allowance=Allowance(),
+        )
+        facts = (self._look_into(volume, found, look) for volume, found in chosen)
         return tuple(fact for fact in facts if fact is not None)
 
-    def _look_into(self, volume: Volume, found: Found, windows: int) -> SecrecyFact | None:
+    def _look_into(self, volume: Volume, found: Found, look: Callable[..., Verdict]) -> SecrecyFact | None:
         self._cancel.check()
         try:
             fd = open_beneath(volume.root_fd, found.path, os.O_RDONLY | os.O_NONBLOCK)
@@ -350,9 +367,7 @@ class _Survey:
             try:
                 if not is_regular(fd):
                     return None
-                secrecy, kind = sniff.look(
-                    fd, found.size_bytes, name=found.path, cancel=self._cancel, windows_max=windows
-                )
+                secrecy, kind = look(fd, found.size_bytes, name=found.path)
             finally:
                 os.close(fd)
         except OSError as error:
@@ -384,6 +399,8 @@ class _Survey:
             unlistable=self._unlistable.samples(),
             out_of_bounds=self._out_of_bounds.samples(),
             reserved=self._reserved_files.samples(),
+            empty=self._empty.samples(),
+            missing_parts=self._parts.missing(self._drive.volumes),
             changed=_changed(differences),
             secrecy=secrecy,
             checksum_lists=lists,
@@ -396,6 +413,13 @@ class _Survey:
 def _entry(facts: tuple[str, bytes, int, int, int, str | None, int]) -> FileEntry:
     """`FileEntry(*facts)` in half the time."""
     return tuple.__new__(FileEntry, facts)
+
+
+def effort(files: int) -> tuple[int, int]:
+    """How many samples to take of each of so many files, and of how many bytes."""
+    windows = max(2, min(WINDOWS_MAX, WINDOWS_TOGETHER // max(1, files)))
+    length = WINDOWS_TOGETHER * WINDOW_BYTES_MAX // (windows * max(1, files))
+    return windows, max(WINDOW_BYTES_MIN, min(WINDOW_BYTES_MAX, length))
 
 
 def _changed(differences: SurveyDifferences) -> Samples:

@@ -7,19 +7,37 @@ never secret; folders and empty files have no content and do not count.
 
 from __future__ import annotations
 
+import dataclasses
 import heapq
 import struct
-from collections.abc import Iterator
+from array import array
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from ingestd.content.randomness import Measured, measure, payload_verdict
-from ingestd.content.sample import Content, Verdict
+from ingestd.content.randomness import (
+    GAP_BYTES_MAX,
+    PAYLOAD_BYTES_MIN,
+    Measured,
+    measure,
+    payload_verdict,
+)
+from ingestd.content.sample import Content, HeadContent, Verdict
 from ingestd.core.model import Secrecy
 
 HEAD_BYTES = 64 << 10
-_DIRECTORY_BYTES_MAX = 256 << 20
 _BLOCK_BYTES = 1 << 20
-_LARGEST_KEPT = 4
+_WINDOWS_EACH = 4
+"""Windows taken of each of the largest entries, of which there are as many as that allows."""
+_SAMPLES_EACH = 4
+"""Entries whose data is looked at beside the largest, for each window that may be taken of the archive."""
+_SAMPLE_BYTES_MAX = 16 << 10
+_BESIDE_BYTES_MAX = 128
+"""Beside an entry's data: extra fields behind its name, and its sizes once more behind its data."""
+_SAID_BYTES_MAX = 512
+"""Of an entry in the directory: its name, extra fields and comment."""
+_SEALED_BYTES_MIN = 12
+"""What PKWARE's encryption adds to an entry; AES adds more."""
+_SPENT_EVERY = 256
 
 _LOCAL = struct.Struct("<4s5H3I2H")
 _ENTRY = struct.Struct("<4s6H3I5H2I")
@@ -49,6 +67,18 @@ class _Entry:
     encrypted: bool
     aes: bool
     has_content: bool
+    name_bytes: int
+    said_bytes: int
+    """Its name, extra fields and comment in the directory."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Directory:
+    at: int
+    size_bytes: int
+    entries: int
+    excess_bytes: int
+    """What lies behind it, beside its end."""
 
 
 def recognise(content: Content) -> Verdict | None:
@@ -91,36 +121,116 @@ def _streams_content(data: bytes) -> bool:
 def _by_directory(content: Content) -> Verdict:
     ciphers: set[str] = set()
     largest: list[_Entry] = []
-    for entry in _entries(content):
+    largest_kept = max(1, content.windows_max // _WINDOWS_EACH)
+    spread = _Spread(_SAMPLES_EACH * content.windows_max)
+    directory = _directory(content)
+    layout = _Layout(directory)
+    for entry in _entries(content, directory):
+        layout.add(entry)
         if not entry.has_content:
             continue
         if not entry.encrypted:
             return _PLAIN
+        if entry.packed_bytes < _SEALED_BYTES_MIN:
+            raise _Broken
         ciphers.add("AES" if entry.aes else "PKWARE encryption")
+        spread.add(entry)
         heapq.heappush(largest, entry)
-        if len(largest) > _LARGEST_KEPT:
+        if len(largest) > largest_kept:
             heapq.heappop(largest)
     if not ciphers:
         return Secrecy.UNKNOWN, "zip archive without content"
     kind = f"zip ({' and '.join(sorted(ciphers))})"
-    verdicts = (payload_verdict(kind, _measured(content, entry)) for entry in largest)
-    return next((verdict for verdict in verdicts if verdict[0] is Secrecy.PLAIN), (Secrecy.PROVEN, kind))
+    verdict = payload_verdict(kind, _measured(content, largest, spread.kept))
+    outside = layout.outside()
+    if verdict[0] is Secrecy.PROVEN and outside > GAP_BYTES_MAX:
+        return Secrecy.UNKNOWN, f"zip archive with {outside:,} bytes that belong to no entry"
+    return verdict
 
 
-def _measured(content: Content, entry: _Entry) -> Measured:
+class _Spread:
+    """Up to `most` entries, spread evenly over all of them."""
+
+    def __init__(self, most: int) -> None:
+        self.kept: list[_Entry] = []
+        self._most = most
+        self._step = 1
+        self._seen = 0
+
+    def add(self, entry: _Entry) -> None:
+        if self._seen % self._step == 0:
+            if len(self.kept) == self._most:
+                del self.kept[1::2]
+                self._step *= 2
+            if self._seen % self._step == 0:
+                self.kept.append(entry)
+        self._seen += 1
+
+
+class _Layout:
+    """Where entries lie, and how much of the archive they leave out: 16 bytes for each."""
+
+    def __init__(self, directory: _Directory) -> None:
+        self._directory = directory
+        self._begins, self._ends = array("Q"), array("Q")
+        self._excess = directory.excess_bytes
+        self._in_order = True
+
+    def add(self, entry: _Entry) -> None:
+        begin = entry.local_at
+        end = begin + _LOCAL.size + entry.name_bytes + entry.packed_bytes * entry.has_content
+        if end > self._directory.at:
+            raise _Broken
+        self._in_order = self._in_order and (not self._begins or begin >= self._begins[-1])
+        self._begins.append(begin)
+        self._ends.append(end)
+        self._excess += max(0, entry.said_bytes - _SAID_BYTES_MAX)
+
+    def outside(self) -> int:
+        """Bytes that belong to no entry, beyond what there may be beside each."""
+        order: Iterable[int] = range(len(self._begins))
+        if not self._in_order:
+            order = sorted(order, key=self._begins.__getitem__)
+        outside, reached = self._excess, 0
+        for number in order:
+            outside += max(0, self._begins[number] - reached - _BESIDE_BYTES_MAX)
+            reached = max(reached, self._ends[number])
+        return outside + max(0, self._directory.at - reached - _BESIDE_BYTES_MAX)
+
+
+def _measured(content: Content, largest: list[_Entry], spread: list[_Entry]) -> Measured:
+    """Look for data that cannot be ciphertext: in the largest entries, in others, and in what is too small
+    to be looked at by itself, taken together."""
+    windows = 0
+    together = b""
+    most = max(2, content.windows_max // len(largest))
+    for entry in {*largest, *spread}:
+        start = _data_at(content, entry)
+        if entry in largest and entry.packed_bytes > _SAMPLE_BYTES_MAX:
+            measured = measure(content, start, start + entry.packed_bytes, most=most)
+        else:
+            data = content.read(start, min(entry.packed_bytes, _SAMPLE_BYTES_MAX))
+            measured = measure(HeadContent(data), 0, len(data))
+            together += data if len(data) < PAYLOAD_BYTES_MIN else b""
+        if measured.plain is not None:
+            return measured
+        windows += measured.windows
+    measured = measure(HeadContent(together), 0, len(together))
+    return dataclasses.replace(measured, windows=windows + measured.windows)
+
+
+def _data_at(content: Content, entry: _Entry) -> int:
     local = content.read(entry.local_at, _LOCAL.size)
-    magic, *_, name_length, extra_length = _LOCAL.unpack(local)
-    if magic != _LOCAL_MAGIC:
+    magic, _, flags, *_, name_length, extra_length = _LOCAL.unpack(local)
+    if magic != _LOCAL_MAGIC or not flags & _ENCRYPTED:
         raise _Broken
-    start = entry.local_at + _LOCAL.size + name_length + extra_length
-    return measure(content, start, start + entry.packed_bytes)
+    return entry.local_at + _LOCAL.size + int(name_length) + int(extra_length)
 
 
-def _entries(content: Content) -> Iterator[_Entry]:
+def _entries(content: Content, directory: _Directory) -> Iterator[_Entry]:
     """The entries of the central directory, read in blocks. Raises _Broken unless all are there."""
-    at, size, expected = _directory(content)
-    feed = _Feed(content, at, at + size)
-    seen = 0
+    feed = _Feed(content, directory.at, directory.at + directory.size_bytes)
+    seen = unpaid = 0
     while feed.peek(len(_ENTRY_MAGIC)) == _ENTRY_MAGIC:
         fields = _ENTRY.unpack(feed.take(_ENTRY.size))
         flags, method, packed, unpacked, local_at = (fields[place] for place in (3, 4, 8, 9, 16))
@@ -129,21 +239,28 @@ def _entries(content: Content) -> Iterator[_Entry]:
         extra = feed.take(extra_length)
         feed.take(comment_length)
         unpacked, packed, local_at = _widened(extra, unpacked, packed, local_at)
+        said_bytes = name_length + extra_length + comment_length
         seen += 1
+        unpaid += _ENTRY.size + said_bytes
+        if seen % _SPENT_EVERY == 0:
+            content.spend(unpaid)
+            unpaid = 0
         yield _Entry(
             packed_bytes=packed,
             local_at=local_at,
             encrypted=bool(flags & _ENCRYPTED),
             aes=method == _METHOD_AES,
             has_content=unpacked > 0 and not (name.endswith(b"/") and not flags & _ENCRYPTED),
+            name_bytes=name_length,
+            said_bytes=said_bytes,
         )
+    content.spend(unpaid)
     # Archives of more entries than 16 bits can count say how many modulo 2**16.
-    if (seen ^ expected) & 0xFFFF:
+    if (seen ^ directory.entries) & 0xFFFF:
         raise _Broken
 
 
-def _directory(content: Content) -> tuple[int, int, int]:
-    """Offset and length of the central directory in bytes, and how many entries it should have."""
+def _directory(content: Content) -> _Directory:
     size_bytes = content.size_bytes
     if size_bytes is None:
         raise _Broken
@@ -156,12 +273,14 @@ def _directory(content: Content) -> tuple[int, int, int]:
         end_at = tail.rfind(_END_MAGIC, 0, end_at)
     if end_at < 0:
         raise _Broken
-    _, disk, first_disk, _, count, size, at, _ = _END.unpack_from(tail, end_at)
+    _, disk, first_disk, _, count, size, at, comment = _END.unpack_from(tail, end_at)
     if count == 0xFFFF or _IN_EXTRA in (size, at):
         at, size, count = _directory64(content, tail_at + end_at - _LOCATOR64.size) or (at, size, count)
-    if (disk or first_disk) or size > _DIRECTORY_BYTES_MAX or at + size > tail_at + end_at:
+    behind = tail_at + end_at - at - size
+    if disk or first_disk or behind < 0:
         raise _Broken
-    return at, size, count
+    ends = _END64.size + _LOCATOR64.size
+    return _Directory(at, size, count, excess_bytes=max(0, behind - ends) + comment)
 
 
 def _directory64(content: Content, locator_at: int) -> tuple[int, int, int] | None:

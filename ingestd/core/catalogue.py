@@ -121,6 +121,24 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
     FindingCode.ITEM_WRONG_SIZE: Entry(
         _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", SET_ASIDE
     ),
+    FindingCode.ITEM_EMPTY: Entry(
+        _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", SET_ASIDE
+    ),
+    FindingCode.FILE_EMPTY: Entry(
+        _DATA, _NOTED, "Tell support whether these files are meant to be empty.", _NOTHING
+    ),
+    FindingCode.PART_MISSING: Entry(
+        _DATA,
+        _DOUBTFUL,
+        "Write all parts of the archive to the drive, or tell support that there are no more.",
+        "Leave the drive in its bay; support decides.",
+    ),
+    FindingCode.MORE_THAN_DRIVE: Entry(
+        _DATA,
+        _DOUBTFUL,
+        "Write files without holes, and each of them once.",
+        "Leave the drive in its bay; support decides.",
+    ),
     FindingCode.CHECKSUM_MISMATCH: Entry(
         _DATA,
         _BLOCKING,
@@ -183,7 +201,10 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         _REQUIREMENT, _BLOCKING, "Encrypt the archive before writing it to the drive.", SET_ASIDE
     ),
     FindingCode.ENCRYPTION_STATISTICAL: Entry(
-        _REQUIREMENT, _NOTED, "Use an encrypted format that can be recognised.", _NOTHING
+        _REQUIREMENT,
+        _DOUBTFUL,
+        "Use an encrypted format that can be recognised.",
+        "Leave the drive in its bay; support decides.",
     ),
     FindingCode.ENCRYPTION_UNCERTAIN: Entry(
         _REQUIREMENT,

@@ -40,6 +40,7 @@ class Policy(StrEnum):
     """What a site or a job makes of a requirement that is not met."""
 
     BLOCKING = "blocking"
+    DOUBTFUL = "doubtful"
     NOTED = "noted"
     OFF = "off"
 
@@ -573,6 +574,10 @@ class SurveyFacts:
     """Paths that are too long or too deep to be carried."""
     reserved: Samples = Samples()
     """Paths that lie where receipts are kept."""
+    empty: Samples = Samples()
+    """Files to be loaded that have no content."""
+    missing_parts: Samples = Samples()
+    """Parts that lack between others of an archive, by the numbers in their names."""
     changed: Samples = Samples()
     """Files of an earlier survey of this load that are gone or differ in size or time."""
     secrecy: tuple[SecrecyFact, ...] = ()
@@ -640,6 +645,10 @@ class FindingCode(StrEnum):
     ITEM_NOT_IN_ROOT = "item-not-in-root"
     ITEM_WRONG_KIND = "item-wrong-kind"
     ITEM_WRONG_SIZE = "item-wrong-size"
+    ITEM_EMPTY = "item-empty"
+    FILE_EMPTY = "file-empty"
+    PART_MISSING = "part-missing"
+    MORE_THAN_DRIVE = "more-than-drive"
     CHECKSUM_MISMATCH = "checksum-mismatch"
     LISTED_FILE_MISSING = "listed-file-missing"
     CHECKSUM_LIST_BROKEN = "checksum-list-broken"

@@ -157,6 +157,13 @@ def _items(case: Case) -> Iterator[Finding]:
 
 def _size(fact: ItemFact) -> Iterator[Finding]:
     announced, found = fact.item.size_bytes, fact.size_bytes
+    if found == 0 and announced is None and fact.item.kind == "file":
+        yield make(
+            FindingCode.ITEM_EMPTY,
+            fact.item.name,
+            f"{fact.item.name} was announced and is empty.",
+            Evidence(name="volume", value=fact.volume or ""),
+        )
     if announced is None or found is None or announced == found:
         return
     word = "shorter" if found < announced else "longer"
@@ -213,6 +220,14 @@ _ODDITIES: Mapping[FindingCode, tuple[str, str]] = {
         "file lies under a name that is reserved for receipts",
         "files lie under a name that is reserved for receipts",
     ),
+    FindingCode.FILE_EMPTY: (
+        "file has no content",
+        "files have no content",
+    ),
+    FindingCode.PART_MISSING: (
+        "numbered part of an archive is not among what is to be loaded, though later ones are",
+        "numbered parts of archives are not among what is to be loaded, though later ones are",
+    ),
     FindingCode.UNEXPECTED_ITEM: (
         "item was not announced and is not loaded",
         "items were not announced and are not loaded",
@@ -242,6 +257,8 @@ def _oddities(case: Case) -> Iterator[Finding]:
         (FindingCode.DRIVE_CHANGED, facts.changed),
         (FindingCode.PATH_OUT_OF_BOUNDS, facts.out_of_bounds),
         (FindingCode.RESERVED_NAME, facts.reserved),
+        (FindingCode.FILE_EMPTY, facts.empty),
+        (FindingCode.PART_MISSING, facts.missing_parts),
         (FindingCode.UNEXPECTED_ITEM, facts.unexpected),
         (FindingCode.SYMBOLIC_LINK, facts.links),
         (FindingCode.SPECIAL_FILE, facts.specials),
@@ -250,7 +267,7 @@ def _oddities(case: Case) -> Iterator[Finding]:
     for code, samples in table:
         if samples.count:
             text = counted(samples.count, *_ODDITIES[code])
-            yield make(
+            finding = make(
                 code,
                 "drive",
                 with_example(text, samples.examples, samples.count),
@@ -258,6 +275,27 @@ def _oddities(case: Case) -> Iterator[Finding]:
                 Evidence(name="size_bytes", value=samples.size_bytes),
                 Evidence(name="examples", value=samples.examples),
             )
+            elsewhere = code is FindingCode.PART_MISSING and len(case.job.drives) > 1
+            yield replace(finding, severity=Severity.NOTED) if elsewhere else finding
+
+
+def _more_than_it_holds(case: Case) -> Iterator[Finding]:
+    """Holes and hard links are loaded at their full size: that may be months more than there is."""
+    ledger = case.facts.ledger
+    wanted = ledger.discovered_bytes - ledger.skipped_bytes
+    sizes = [volume.size_bytes for volume in case.facts.volumes if volume.problem is None]
+    known = sum(size for size in sizes if size) if sizes and all(sizes) else None
+    room = min((size for size in (known, case.drive_size_bytes) if size is not None), default=None)
+    if room is not None and wanted > room:
+        yield make(
+            FindingCode.MORE_THAN_DRIVE,
+            "drive",
+            f"The files that are to be loaded have {wanted:,} bytes together, and the drive has room for "
+            f"{room:,}: some have holes, share their content with others, or are compressed, and each is "
+            "loaded at its full size.",
+            Evidence(name="files_bytes", value=wanted),
+            Evidence(name="drive_bytes", value=room),
+        )
 
 
 def _secrecy(case: Case) -> Iterator[Finding]:
@@ -303,6 +341,7 @@ RULES: tuple[Rule, ...] = (
     _items,
     _nothing,
     _oddities,
+    _more_than_it_holds,
     _secrecy,
     _checksum_lists,
     _capacity,

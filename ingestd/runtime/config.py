@@ -158,7 +158,7 @@ class Config(Section):
     tickets: TicketsSection = TicketsSection()
     uplink: UplinkSection = UplinkSection()
     transfer: TransferSection = TransferSection()
-    requirements: Mapping[str, Literal["blocking", "noted", "off"]] = Field(default_factory=dict)
+    requirements: Mapping[str, Literal["blocking", "doubtful", "noted", "off"]] = Field(default_factory=dict)
     metrics: MetricsSection = MetricsSection()
     logs: LogsSection = LogsSection()
 

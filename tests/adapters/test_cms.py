@@ -68,6 +68,15 @@ def test_what_is_enveloped_is_recognised(
     assert looked_at(tmp_path / "at", message) == (Secrecy.PROVEN, kind)
 
 
+@pytest.mark.parametrize("form", ["DER", "PEM"])
+def test_the_ends_of_what_is_streamed_are_not_held_against_it(made: Made, tmp_path: Path, form: str) -> None:
+    """Zeros, which are much of a small message."""
+    for length in (20, 40, 90):
+        message = made(b"k" * length, "-encrypt", "-aes-256-cbc", "-stream", "-outform", form)
+        assert message.endswith(bytes(8)) or form == "PEM"
+        assert looked_at(tmp_path / "at", message)[0] is Secrecy.PROVEN
+
+
 @pytest.mark.parametrize("options", [(), ("-nodetach",)], ids=["detached", "with its content"])
 def test_what_is_signed_is_not_encrypted(made: Made, tmp_path: Path, options: tuple[str, ...]) -> None:
     message = made(RANDOM, "-sign", "-outform", "DER", *options)

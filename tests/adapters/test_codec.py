@@ -500,7 +500,7 @@ def _item(**fields: Any) -> Change:
         ),
         (
             lambda data: data.update(requirements={"not-encrypted": "of"}),
-            "data.requirements.not-encrypted: must be 'blocking', 'noted' or 'off'; got “of”",
+            "data.requirements.not-encrypted: must be 'blocking', 'doubtful', 'noted' or 'off'; got “of”",
         ),
         (
             lambda data: data.update(requirements={"not-encryptd": "off"}),

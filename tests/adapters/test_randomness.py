@@ -15,7 +15,9 @@ from hypothesis import strategies as st
 from ingestd.content.randomness import (
     CIPHERTEXT,
     RANDOM,
+    SMALL_BYTES_MIN,
     WINDOW_BYTES,
+    Measured,
     chi_square,
     measure,
     windows,
@@ -174,4 +176,18 @@ def test_measuring_stops_at_the_first_window_that_is_plain() -> None:
 
 
 def test_too_little_is_not_measured() -> None:
-    assert measure(HeadContent(prose(4000)), 0, 4000).windows == 0
+    assert measure(HeadContent(prose(31)), 0, 31) == Measured(0, small=True)
+    assert measure(HeadContent(b""), 0, 0) == Measured(0)
+    assert measure(HeadContent(prose(4000)), 0, 4000, least=4096) == Measured(0)
+
+
+def test_little_text_is_told_from_random_bytes() -> None:
+    for length in range(SMALL_BYTES_MIN, 300):
+        assert measure(HeadContent(TEXT[:length]), 0, length).plain is not None, length
+        for seed in range(20):
+            body = noise(length, seed)
+            assert measure(HeadContent(body), 0, length) == Measured(1, small=length < 64), length
+
+
+TEXT = b"""Of the three drives that left the quay on Monday two have come back. The third is still with the
+carrier, who says that it was handed over at the gate of the observatory, and that somebody signed."""

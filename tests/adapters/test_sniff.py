@@ -63,7 +63,7 @@ ENCRYPTED: dict[str, tuple[bytes, str]] = {
     "to a version 6 key": (sealed.PKESK_V6 + sealed.seipd2(RANDOM), "openpgp"),
     "by password": (sealed.SKESK + sealed.seipd(RANDOM), "openpgp"),
     "by password, version 6": (sealed.SKESK_V6 + sealed.seipd2(RANDOM), "openpgp"),
-    "to many": (sealed.PKESK * 200 + sealed.seipd(RANDOM), "openpgp"),
+    "to many": (b"".join(map(sealed.pkesk, range(200))) + sealed.seipd(RANDOM), "openpgp"),
     "marker first": (sealed.packet(10, b"PGP") + KEYED + sealed.seipd(RANDOM), "openpgp"),
     "no keys": (sealed.seipd(RANDOM), "openpgp"),
     "legacy data": (sealed.SKESK + sealed.packet(9, RANDOM, old=True), "openpgp"),
@@ -87,7 +87,7 @@ ENCRYPTED: dict[str, tuple[bytes, str]] = {
     "age, armoured": (sealed.age_armour(sealed.age(RANDOM)), "age, armoured"),
     "luks1": (sealed.luks1(RANDOM), "luks1"),
     "luks2": (sealed.luks2(RANDOM), "luks2"),
-    "luks2, nothing written": (sealed.luks2(bytes(100_000)), "luks2"),
+    "luks2, keys before it": (sealed.luks2(RANDOM, room=noise(20_000)), "luks2"),
     "luks2, hardly written": (sealed.luks2(bytes(90_112) + noise(8192) + bytes(8192)), "luks2"),
     "zip": (ZIPS["enc"], "zip (PKWARE encryption)"),
     "zip aes": (

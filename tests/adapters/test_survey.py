@@ -904,3 +904,60 @@ def test_a_survey_again_finds_what_has_changed(station: Station) -> None:
     assert station.rows["volume-1", b"kept"].state == "stored"
     assert station.rows["volume-1", b"longer"].state == "pending"
     assert facts.ledger.pending_files == 3
+
+
+# -- parts and empty files -------------------------------------------------------------------------
+
+
+def test_parts_that_lack_and_empty_files(station: Station) -> None:
+    root, other = station.volume(), station.volume("volume-2")
+    for name in ("backup.7z.001", "backup.7z.003"):
+        put(root, name)
+    put(root, "empty.gpg", b"")
+    put(other, "backup.7z.002")
+    put(other, "dives/notes.txt", b"")
+    facts = station.survey(sniff=True)
+    assert facts.missing_parts.examples == ("volume-1/backup.7z.002", "volume-2/backup.7z.001")
+    assert (facts.empty.count, facts.empty.examples) == (
+        2,
+        ("volume-1/empty.gpg", "volume-2/dives/notes.txt"),
+    )
+    assert not any("empty.gpg" in fact.path for fact in facts.secrecy)
+    # Of what is not to be loaded nothing is said.
+    facts = station.survey(Item(name="backup.7z.001"), sniff=True)
+    assert facts.missing_parts == facts.empty == Samples()
+
+
+def test_an_announced_file_that_is_empty(station: Station) -> None:
+    put(station.volume(), "empty.gpg", b"")
+    facts = station.survey(Item(name="empty.gpg"), sniff=True)
+    assert facts.items[0].size_bytes == 0
+    assert facts.empty.count == 1
+    assert facts.secrecy == ()
+
+
+# -- the time for looks ----------------------------------------------------------------------------
+
+
+def test_what_is_sampled_of_all_files_together_is_bounded() -> None:
+    for files in range(1, module.LOOKED_INTO_MAX + 1):
+        windows, window_bytes = module.effort(files)
+        assert windows >= 2
+        assert files * windows * window_bytes <= 129 << 20
+    assert module.effort(1) == (16, 1 << 20)
+    assert module.effort(100_000) == (2, 64 << 10)
+
+
+def test_structures_of_all_files_together_have_one_allowance(station: Station) -> None:
+    """Whatever the number of names that one archive has."""
+    archive = sealed.Zip()
+    for number in range(20_000):
+        archive.add(b"transect-%d" % number, sealed.noise(14, number), encrypted=True)
+    root = station.volume()
+    first = put(root, "a.zip", archive.built())
+    for number in range(30):
+        os.link(first, root / f"b-{number:02}.zip")
+    words = [fact.kind for fact in station.survey(sniff=True).secrecy]
+    told, untold = "zip (PKWARE encryption)", "more structure than is looked into"
+    assert words == [told] * words.count(told) + [untold] * words.count(untold)
+    assert 10 <= words.count(told) <= 20

@@ -3,7 +3,7 @@
     python -m tests.bench.bench_sniff [--samples 50] [--largest 4194304] [--seed 1]
 
 For each kind: how many samples were called what. `passes as encrypted` is what a job that demands encryption
-lets through (proven, or random-like and noted); `refused` is what fails such a job.
+lets through at most (proven, or random-like where a site accepts that); `refused` is what fails such a job.
 """
 
 from __future__ import annotations

@@ -435,6 +435,14 @@ def test_a_drive_of_which_nothing_can_be_loaded_is_not_accepted() -> None:
     assert life.lifted(Decision.REFUSE).says(JobFailed).refused_by == "m.okafor"
 
 
+def test_what_a_job_makes_doubtful_holds_and_does_not_fail() -> None:
+    doubtful = v.job(requirements=(PolicyChange(requirement="not-encrypted", policy=Policy.DOUBTFUL),))
+    life = Life(doubtful).to(Phase.SURVEYING).surveyed(PLAIN)
+    assert held(life).reason is HoldReason.DOUBTFUL
+    life.lifted(Decision.ACCEPT).take(Admitted()).surveyed(PLAIN)
+    assert life.load.phase is Phase.LOADING
+
+
 def test_accepting_one_doubt_accepts_no_other() -> None:
     life = Life().to(Phase.SURVEYING).surveyed(DOUBT).lifted(Decision.ACCEPT).take(Admitted())
     life.surveyed(v.survey(secrecy=(v.doubtful(), v.doubtful("vol-1/other.bin"))))

@@ -215,6 +215,24 @@ SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
         v.survey(ledger=v.ledger(skipped=4)),
         "There is nothing on the drive that is to be loaded.",
     ),
+    FindingCode.ITEM_EMPTY: (
+        of_item(Presence.FOUND, size=0),
+        "reef-north.tar.age was announced and is empty.",
+    ),
+    FindingCode.FILE_EMPTY: (
+        v.survey(empty=ONE),
+        "1 file has no content: vol-1/odd.",
+    ),
+    FindingCode.PART_MISSING: (
+        v.survey(missing_parts=ONE),
+        "1 numbered part of an archive is not among what is to be loaded, though later ones are: vol-1/odd.",
+    ),
+    FindingCode.MORE_THAN_DRIVE: (
+        v.survey(pending=5),
+        "The files that are to be loaded have 5,000 bytes together, and the drive has room for 4,000: "
+        "some have holes, share their content with others, or are compressed, and each is loaded at its "
+        "full size.",
+    ),
     FindingCode.UNEXPECTED_ITEM: (
         v.survey(unexpected=MANY),
         "12,345 items were not announced and are not loaded, for example vol-1/odd.",
@@ -472,6 +490,47 @@ def test_sentences_stay_short_whatever_the_names_are() -> None:
 )
 def test_an_item_may_lie_on_another_drive_of_the_job(elsewhere: frozenset[str] | None, missing: bool) -> None:
     assert bool(judged(of_item(Presence.MISSING), elsewhere=elsewhere)) == missing
+
+
+def test_parts_may_lie_on_another_drive_of_the_job() -> None:
+    two = v.job(drives=(ExpectedDrive(serial="x"), ExpectedDrive(serial="y")))
+    assert the_one(judged(v.survey(missing_parts=ONE), two)).severity is Severity.NOTED
+
+
+# -- sizes -----------------------------------------------------------------------------------------
+
+
+def test_an_item_that_is_announced_as_empty_may_be_empty() -> None:
+    assert judged(of_item(Presence.FOUND, size=0, announced=0)) == ()
+    found = the_one(judged(of_item(Presence.FOUND, size=0, announced=9)))
+    assert found.code is FindingCode.ITEM_WRONG_SIZE
+
+
+@pytest.mark.parametrize(
+    ("volumes", "drive", "more"),
+    [
+        ((1_000, 1_999), None, True),
+        ((1_000, 2_000), None, False),
+        ((1_000, 2_000), 2_999, True),
+        ((1_000, None), None, False),
+        ((1_000, None), 2_999, True),
+        ((9_000,), 2_999, True),
+        ((), 3_000, False),
+        ((), None, False),
+    ],
+)
+def test_files_are_held_against_what_the_drive_has_room_for(
+    volumes: tuple[int | None, ...], drive: int | None, more: bool
+) -> None:
+    facts = v.survey(
+        volumes=(
+            VolumeFacts(name="vol-0"),
+            *(VolumeFacts(name=f"vol-{n}", size_bytes=size) for n, size in enumerate(volumes, 1)),
+        )[bool(volumes) :],
+        ledger=v.ledger(pending=2, stored=1, skipped=9),
+    )
+    codes = [finding.code for finding in judged(facts, drive_size_bytes=drive)]
+    assert codes == [FindingCode.MORE_THAN_DRIVE] * more
 
 
 # -- policies --------------------------------------------------------------------------------------

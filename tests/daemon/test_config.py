@@ -11,6 +11,7 @@ import pytest
 from pydantic import BaseModel
 
 from ingestd.bus.amqp.settings import Names
+from ingestd.core.model import Policy, PolicyChange
 from ingestd.ports import BusDown
 from ingestd.runtime import config, config_stores
 from ingestd.runtime.config import Config, ConfigError, parse
@@ -84,6 +85,16 @@ def test_every_problem_is_told_at_once() -> None:
 )
 def test_an_unknown_key_comes_with_a_suggestion(data: dict[str, Any], text: str) -> None:
     assert problems(data) == (text,)
+
+
+def test_a_requirement_may_be_each_of_four_things() -> None:
+    for policy in Policy:
+        config = parse(changed(requirements={"encryption-statistical": policy.value}))
+        assert config.limits().policies == (
+            PolicyChange(requirement="encryption-statistical", policy=policy),
+        )
+    (problem,) = problems(changed(requirements={"encryption-statistical": "maybe"}))
+    assert "'doubtful'" in problem
 
 
 @pytest.mark.parametrize(

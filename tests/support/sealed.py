@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import lzma
 import random
 import struct
 import zlib
@@ -48,7 +49,13 @@ def _parts(body: bytes, part_bytes: int) -> bytes:
     return parts + new_length(len(body) - whole) + body[whole:]
 
 
-PKESK = packet(1, b"\x03" + noise(8, 11) + b"\x01" + b"\x08\x00" + noise(256, 12))
+def pkesk(number: int) -> bytes:
+    """To a key of RSA, another one for each number."""
+    key_id, sealed = noise(8, 2 * number + 1), noise(256, 2 * number + 2)
+    return packet(1, b"\x03" + key_id + b"\x01" + b"\x08\x00" + sealed)
+
+
+PKESK = pkesk(5)
 PKESK_V6 = packet(1, b"\x06\x21\x06" + noise(32, 13) + b"\x19" + noise(72, 14))
 SKESK = packet(3, b"\x04\x09\x03\x08" + noise(8, 15) + b"\x60", old=True)
 SKESK_V6 = packet(3, b"\x06\x1a\x09\x02\x0b\x03\x08" + noise(8, 16) + b"\x60" + noise(47, 17))
@@ -71,12 +78,18 @@ def pgp_armour(body: bytes, headers: bytes = b"") -> bytes:
 # -- age v1 ---------------------------------------------------------------------------------------
 
 
-def age(payload: bytes, recipients: int = 1) -> bytes:
-    body = base64.b64encode(noise(32, 21)).rstrip(b"=")
-    stanza = b"-> X25519 " + base64.b64encode(noise(32, 22)).rstrip(b"=") + b"\n" + body + b"\n"
+def age(payload: bytes, recipients: int = 1, stanzas: bytes = b"") -> bytes:
+    to = b"".join(
+        b"-> X25519 " + _code(noise(32, 2 * at)) + b"\n" + _code(noise(32, 2 * at + 1)) + b"\n"
+        for at in range(recipients)
+    )
     grease = b"-> u-grease 7 x!\n" + b"A" * 64 + b"\n\n"
-    mac = base64.b64encode(noise(32, 23)).rstrip(b"=")
-    return b"age-encryption.org/v1\n" + stanza * recipients + grease + b"--- " + mac + b"\n" + payload
+    mac = b"--- " + _code(noise(32, 23)) + b"\n"
+    return b"age-encryption.org/v1\n" + to + stanzas + grease + mac + payload
+
+
+def _code(body: bytes) -> bytes:
+    return base64.b64encode(body).rstrip(b"=")
 
 
 def age_armour(body: bytes) -> bytes:
@@ -88,12 +101,15 @@ def age_armour(body: bytes) -> bytes:
 # -- LUKS -----------------------------------------------------------------------------------------
 
 
-def luks1(payload: bytes, cipher: bytes = b"aes", sectors: int = 4096) -> bytes:
+def luks1(payload: bytes, cipher: bytes = b"aes", sectors: int = 4096, room: bytes = b"") -> bytes:
+    """`room` is what lies between header and payload, where keys do."""
     header = struct.pack(">6sH32s32s32sI", b"LUKS\xba\xbe", 1, cipher, b"xts-plain64", b"sha256", sectors)
-    return header.ljust(sectors * 512, b"\0") + payload
+    return (header.ljust(4096, b"\0") + room).ljust(sectors * 512, b"\0") + payload
 
 
-def luks2(payload: bytes, cipher: str = "aes-xts-plain64", *, area: bytes | None = None) -> bytes:
+def luks2(
+    payload: bytes, cipher: str = "aes-xts-plain64", *, area: bytes | None = None, room: bytes = b""
+) -> bytes:
     offset, size = 1 << 16, 16384
     segment = {"type": "crypt", "offset": str(offset), "encryption": cipher, "size": "dynamic"}
     area = json.dumps({"segments": {"0": segment}}).encode() if area is None else area
@@ -102,7 +118,7 @@ def luks2(payload: bytes, cipher: str = "aes-xts-plain64", *, area: bytes | None
     binary[72:78] = b"sha256"
     header = binary + area.ljust(size - 4096, b"\0")
     header[448:480] = hashlib.sha256(header).digest()
-    return bytes(header).ljust(offset, b"\0") + payload
+    return (bytes(header) + room).ljust(offset, b"\0") + payload
 
 
 # -- ZIP ------------------------------------------------------------------------------------------
@@ -112,8 +128,8 @@ class Zip:
     """A ZIP archive, entry by entry. Nothing is compressed; encrypted entries hold what they are given."""
 
     def __init__(self) -> None:
-        self._body = b""
-        self._directory = b""
+        self._body = bytearray()
+        self._directory = bytearray()
         self._count = 0
 
     def add(
@@ -143,9 +159,14 @@ class Zip:
         self._count += 1
         return self
 
-    def built(self, *, comment: bytes = b"", wide: bool = False) -> bytes:
+    def skip(self, body: bytes) -> Zip:
+        """Bytes that belong to no entry."""
+        self._body += body
+        return self
+
+    def built(self, *, comment: bytes = b"", wide: bool = False, behind: bytes = b"") -> bytes:
         at, size, count = len(self._body), len(self._directory), self._count
-        ends = b""
+        ends = behind
         if wide:
             ends += struct.pack("<4sQ2H2I4Q", b"PK\6\6", 44, 45, 45, 0, 0, count, count, size, at)
             ends += struct.pack("<4sIQI", b"PK\6\7", 0, at + size, 1)
@@ -153,7 +174,7 @@ class Zip:
         ends += struct.pack(
             "<4s4H2IH", b"PK\5\6", 0, 0, count & 0xFFFF, count & 0xFFFF, size, at, len(comment)
         )
-        return self._body + self._directory + ends + comment
+        return bytes(self._body + self._directory + ends + comment)
 
 
 # -- 7z -------------------------------------------------------------------------------------------
@@ -164,14 +185,30 @@ COPY = b"\0"
 
 def sevenzip(payload: bytes, folders: Sequence[bytes], *, size: int | None = None) -> bytes:
     """An archive with a plain header, one stream of the payload for each folder's one coder."""
-    size = len(payload) if size is None else size
+    size = len(payload) // max(1, len(folders)) if size is None else size
     count = len(folders)
     header = bytes([1, 4, 6, 0, count, 9]) + b"".join(number(size) for _ in folders) + b"\0"
     header += bytes([7, 0x0B, count, 0])
     header += b"".join(bytes([1, len(method)]) + method for method in folders)
     header += b"\x0c" + b"".join(number(size) for _ in folders) + b"\0" + b"\0" + b"\0"
+    return sevenzip_around(payload, header)
+
+
+def sevenzip_around(payload: bytes, header: bytes) -> bytes:
     start = struct.pack("<QQI", len(payload), len(header), zlib.crc32(header))
     return b"7z\xbc\xaf\x27\x1c\0\4" + struct.pack("<I", zlib.crc32(start)) + start + payload + header
+
+
+def sevenzip_packed(whole: bytes) -> bytes:
+    """The same archive, its header packed by LZMA."""
+    offset, size = struct.unpack_from("<QQ", whole, 12)
+    packed_at, header = 32 + offset, whole[32 + offset :]
+    filters = [{"id": lzma.FILTER_LZMA1, "dict_size": 1 << 16, "lc": 3, "lp": 0, "pb": 2}]
+    packed = lzma.compress(header, lzma.FORMAT_RAW, filters=filters)
+    outer = b"\x17\x06" + number(offset) + b"\x01\x09" + number(len(packed)) + b"\0"
+    outer += b"\x07\x0b\x01\0\x01\x23\x03\x01\x01\x05\x5d\0\0\x01\0"
+    outer += b"\x0c" + number(size) + b"\0\0"
+    return sevenzip_around(whole[32:packed_at] + packed, outer)
 
 
 def number(value: int) -> bytes:
