@@ -63,22 +63,24 @@ class Decoded:
 # -- in -------------------------------------------------------------------------------------------
 
 
-def decode(body: bytes, *, at: float, station: str) -> Decoded:
-    """The notice in a message that arrived `at`. Raises Malformed, and nothing else, whatever the bytes.
+def decode(body: bytes, *, at: float, station: str, offset: int | None = None) -> Decoded:
+    """The notice in a message that arrived `at`, from this place of a stream that all stations read. Raises
+    Malformed, and nothing else, whatever the bytes.
 
     A message that an operator addressed to another station is that station's to judge: it counts as
     understood as soon as that much can be told.
     """
     document, flaws = _document(body)
-    unreadable = {flaw.place for flaw in flaws}
     valid, more = _validated(document)
-    flaws += [flaw for flaw in more if flaw.place not in unreadable]
+    if more:
+        unreadable = {flaw.place for flaw in flaws}
+        flaws += [flaw for flaw in more if flaw.place not in unreadable]
     identity = identity_of(document, flaws)
     if identity and _for_another_station(document, station):
         return Decoded(str(document["type"]), identity, None)
     if flaws or identity is None or valid is None:
         raise Malformed(_sentences(flaws), identity)
-    return Decoded(str(document["type"]), identity, valid.event(at))
+    return Decoded(str(document["type"]), identity, valid.event(at, offset))
 
 
 def _document(body: bytes) -> tuple[Mapping[str, Any], list[Flaw]]:

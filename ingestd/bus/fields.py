@@ -19,6 +19,12 @@ _IDENTIFIER = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,127}")
 _HEX = re.compile(r"[0-9a-f]*")
 _URI_REFERENCE = re.compile(r"[A-Za-z0-9\-._~:/?#\[\]@!$&'()*+,;=%]+")
 
+_PLAIN_PREFIX = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]*(/[A-Za-z0-9_-][A-Za-z0-9._-]*)*")
+"""Most prefixes are like this: no part of them is empty, '.' or '..'."""
+
+_UTF8_MAX = 4
+"""Bytes of the longest character in UTF-8."""
+
 NAME_BYTES_MAX = 255
 PREFIX_MAX = 512
 
@@ -55,7 +61,7 @@ class _Line:
             return "is empty; leave the field out, or fill it in"
         if len(text) > self.longest:
             return f"must have at most {self.longest} characters; got {len(text)}"
-        if _CONTROL.search(text):
+        if not text.isprintable() and _CONTROL.search(text):
             return "must be one line of text, without control characters"
         if self.trimmed and text != text.strip():
             return "has blanks at its beginning or end; remove them"
@@ -104,6 +110,8 @@ def _part_name(text: str) -> str | None:
 
 
 def _too_long(name: str) -> str | None:
+    if len(name) * _UTF8_MAX <= NAME_BYTES_MAX:
+        return None
     size = len(name.encode("utf-8", "surrogatepass"))
     if size <= NAME_BYTES_MAX:
         return None
@@ -111,6 +119,8 @@ def _too_long(name: str) -> str | None:
 
 
 def _prefix(text: str) -> str | None:
+    if _PLAIN_PREFIX.fullmatch(text) and len(text) <= NAME_BYTES_MAX:
+        return None
     if len(text) > PREFIX_MAX:
         return f"must have at most {PREFIX_MAX} characters; got {len(text)}"
     if text.startswith("/"):

@@ -6,6 +6,7 @@ not Unicode, deep nesting, and documents above `BODY_MAX` bytes. A byte order ma
 
 from __future__ import annotations
 
+import codecs
 import json
 import math
 import re
@@ -49,6 +50,14 @@ class _Object(dict[str, object]):
 
     repeated: tuple[str, ...] = ()
 
+    @classmethod
+    def of(cls, pairs: list[tuple[str, object]]) -> _Object:
+        made = cls(pairs)
+        if len(made) < len(pairs):
+            times = Counter(name for name, _ in pairs)
+            made.repeated = tuple(name for name, count in times.items() if count > 1)
+        return made
+
 
 @dataclass(frozen=True, slots=True)
 class _Constant:
@@ -79,63 +88,63 @@ def read(body: bytes) -> tuple[object, list[Flaw]]:
     """The document, and what in it is not proper JSON. Raises NotJson when there is no document."""
     if len(body) > BODY_MAX:
         raise NotJson(f"is larger than {BODY_MAX:,} bytes; announce folders instead of single files")
-    reading = _Reading()
-    document = reading.parse(_text(body))
+    text = _text(body)
     # Most notices are sound, and there may be a hundred thousand of them: look closer only where it may help.
+    try:
+        document, odd = _SOUND.decode(text), False
+    except (ValueError, RecursionError):
+        document, odd = _read_closely(text), True
     if body.count(b"{") + body.count(b"[") > DEPTH_MAX and _depth_exceeds(document, DEPTH_MAX):
         raise NotJson(f"is nested deeper than {DEPTH_MAX} levels")
-    odd = reading.odd or _HALF_PAIR.search(body) is not None
+    odd = odd or _HALF_PAIR.search(body) is not None
     return document, list(_flaws(document, ())) if odd else []
 
 
 def _text(body: bytes) -> str:
     try:
-        return body.decode("utf-8-sig")
+        return body.removeprefix(codecs.BOM_UTF8).decode()
     except UnicodeDecodeError as error:
         raise NotJson(f"is not UTF-8 (byte {error.start}); save it as UTF-8") from None
 
 
-class _Reading:
-    """One document on its way in. `odd`: something in it has to be told of; where, `_flaws` finds out."""
+def _read_closely(text: str) -> object:
+    """The document with what is odd in it still there, for `_flaws` to tell where. Raises NotJson."""
+    if not text.strip():
+        raise NotJson("is empty")
+    try:
+        return json.loads(text, object_pairs_hook=_Object.of, parse_constant=_Constant)
+    except json.JSONDecodeError as error:
+        what = error.msg[:1].lower() + error.msg[1:]
+        raise NotJson(f"is not JSON: {what} at line {error.lineno}, column {error.colno}") from None
+    except RecursionError:
+        raise NotJson(f"is nested deeper than {DEPTH_MAX} levels") from None
+    except ValueError:
+        # The interpreter's own guard against numbers that take quadratic time to read.
+        raise NotJson("holds a number of more than 4,300 digits") from None
 
-    def __init__(self) -> None:
-        self.odd = False
 
-    def parse(self, text: str) -> object:
-        if not text.strip():
-            raise NotJson("is empty")
-        try:
-            return json.loads(
-                text,
-                object_pairs_hook=self._object,
-                parse_constant=self._constant,
-                parse_float=self._float,
-            )
-        except json.JSONDecodeError as error:
-            what = error.msg[:1].lower() + error.msg[1:]
-            raise NotJson(f"is not JSON: {what} at line {error.lineno}, column {error.colno}") from None
-        except RecursionError:
-            raise NotJson(f"is nested deeper than {DEPTH_MAX} levels") from None
-        except ValueError:
-            # The interpreter's own guard against numbers that take quadratic time to read.
-            raise NotJson("holds a number of more than 4,300 digits") from None
+def _sound_object(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        raise ValueError("a name is given twice")
+    return made
 
-    def _object(self, pairs: list[tuple[str, object]]) -> _Object:
-        made = _Object(pairs)
-        if len(made) < len(pairs):
-            self.odd = True
-            times = Counter(name for name, _ in pairs)
-            made.repeated = tuple(name for name, count in times.items() if count > 1)
-        return made
 
-    def _constant(self, name: str) -> _Constant:
-        self.odd = True
-        return _Constant(name)
+def _sound_float(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError("out of range")
+    return number
 
-    def _float(self, text: str) -> float:
-        number = float(text)
-        self.odd = self.odd or not math.isfinite(number)
-        return number
+
+def _no_constant(name: str) -> object:
+    raise ValueError(name)
+
+
+_SOUND = json.JSONDecoder(
+    object_pairs_hook=_sound_object, parse_constant=_no_constant, parse_float=_sound_float
+)
+"""Reads documents in which nothing is odd, and raises ValueError for all others."""
 
 
 def _children(value: object) -> Iterator[tuple[str | int, object]]:
@@ -161,8 +170,8 @@ def _flaws(value: object, place: Place) -> Iterator[Flaw]:
     if isinstance(value, _Object):
         for name in value.repeated:
             yield Flaw(place, f"gives “{shown(name)}” twice; keep one")
-        if not all(map(_is_unicode, value)):
-            yield Flaw(place, "has a field name that is not Unicode text (half of a surrogate pair)")
+    if isinstance(value, dict) and not all(map(_is_unicode, value)):
+        yield Flaw(place, "has a field name that is not Unicode text (half of a surrogate pair)")
     for part, child in _children(value):
         yield from _flaws(child, (*place, part))
 

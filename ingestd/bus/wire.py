@@ -63,6 +63,9 @@ CODES = tuple(sorted(code.value for code in CATALOGUE if may_be_changed(code)))
 _HELD = ("bay", "load_id")
 """What names a load that is held."""
 
+_PROOFS = {level.value: level for level in ProofLevel}
+_DISPOSITIONS = {disposition.value: disposition for disposition in Disposition}
+
 _IDENTIFYING = ("serial", "wwn", "volume_label", "volume_uuid")
 
 WHOLE_MAX = 2**53 - 1
@@ -147,8 +150,9 @@ class NoticeData(_Model, ABC):
     """The data of one type of notice."""
 
     @abstractmethod
-    def event(self, at: float) -> Notice:
-        """The notice as the core takes it, received at `at`."""
+    def event(self, at: float, offset: int | None) -> Notice:
+        """The notice as the core takes it, received at `at`; `offset` where all stations read it in one
+        place, and answer it under that number."""
 
     @classmethod
     def flaws(cls, data: Mapping[str, object]) -> Iterator[Flaw]:  # noqa: ARG003 - most types have none
@@ -185,27 +189,27 @@ class JobData(NoticeData):
 
     def job(self) -> Job:
         by_label = "return" if self.return_label_enclosed else "dispose"
-        changes = self.requirements.items()
+        changes = self.requirements
         return Job(
             job_id=JobId(self.job_id),
             version=self.version,
             tenant=intern(self.tenant),
-            drives=tuple(drive.drive() for drive in self.drives),
-            items=tuple(item.item() for item in self.items),
+            drives=tuple([drive.drive() for drive in self.drives]),
+            items=tuple([item.item() for item in self.items]),
             destination=Destination(store=intern(self.destination.store), prefix=self.destination.prefix),
-            requirements=tuple(PolicyChange(requirement=c, policy=Policy(p)) for c, p in changes),
+            requirements=_policies(changes) if changes else (),
             priority=self.priority,
             due_at=None if self.due_at is None else seconds(self.due_at),
-            proof=ProofLevel(self.proof),
-            disposition=Disposition(self.disposition or by_label),
+            proof=_PROOFS[self.proof],
+            disposition=_DISPOSITIONS[self.disposition or by_label],
             carrier_reference=self.carrier_reference,
             keep_on_failure=self.keep_on_failure,
         )
 
     @classmethod
     def flaws(cls, data: Mapping[str, object]) -> Iterator[Flaw]:
-        drives = list(_objects(data, "drives"))
-        items = list(_objects(data, "items"))
+        drives = _objects(data, "drives")
+        items = _objects(data, "items")
         for place, drive in drives:
             if all(drive.get(name) is None for name in _IDENTIFYING):
                 yield Flaw(place, f"must have at least one of {', '.join(_IDENTIFYING)}")
@@ -220,15 +224,15 @@ class JobData(NoticeData):
 class AnnouncedData(JobData):
     """A job is to be expected: the whole of it."""
 
-    def event(self, at: float) -> JobAnnounced:
-        return JobAnnounced(at=at, job=self.job())
+    def event(self, at: float, offset: int | None) -> JobAnnounced:
+        return JobAnnounced(at=at, job=self.job(), offset=offset)
 
 
 class AmendedData(JobData):
     """A job has changed: the whole of it again, with a higher version."""
 
-    def event(self, at: float) -> JobAmended:
-        return JobAmended(at=at, job=self.job())
+    def event(self, at: float, offset: int | None) -> JobAmended:
+        return JobAmended(at=at, job=self.job(), offset=offset)
 
 
 class WithdrawnData(NoticeData):
@@ -238,8 +242,9 @@ class WithdrawnData(NoticeData):
     reason: Reason
     """For people. Line breaks become blanks."""
 
-    def event(self, at: float) -> JobWithdrawn:
-        return JobWithdrawn(at=at, job_id=JobId(self.job_id), reason=on_one_line(self.reason))
+    def event(self, at: float, offset: int | None) -> JobWithdrawn:
+        reason = on_one_line(self.reason)
+        return JobWithdrawn(at=at, job_id=JobId(self.job_id), reason=reason, offset=offset)
 
 
 class OperatorData(NoticeData):
@@ -260,7 +265,7 @@ class AssignedData(OperatorData):
     """The load that is meant, so that a word that comes late does not hit the next drive in the bay. It has
     to be given through a broker."""
 
-    def event(self, at: float) -> DriveAssigned:
+    def event(self, at: float, offset: int | None) -> DriveAssigned:  # noqa: ARG002 - for one station
         return DriveAssigned(
             at=at,
             bay=BayName(self.bay),
@@ -291,7 +296,7 @@ class LiftedData(OperatorData):
         if all(data.get(name) is None for name in _HELD):
             yield Flaw((), f"must have at least one of {', '.join(_HELD)}")
 
-    def event(self, at: float) -> HoldLifted:
+    def event(self, at: float, offset: int | None) -> HoldLifted:  # noqa: ARG002 - for one station
         return HoldLifted(
             at=at,
             bay=BayName(self.bay) if self.bay is not None else None,
@@ -317,7 +322,7 @@ class UplinkData(OperatorData):
     """When it ends by itself; left out, it is in force until the next one, or until the configuration of
     the uplink changes."""
 
-    def event(self, at: float) -> UplinkSet:
+    def event(self, at: float, offset: int | None) -> UplinkSet:  # noqa: ARG002 - for one station
         given = "rate_bytes_per_second" in self.model_fields_set
         order = UplinkOrder(
             cap=Cap(self.rate_bytes_per_second, self.burst_bytes) if given else None,
@@ -352,14 +357,20 @@ NOTICES: Mapping[str, type[NoticeData]] = {
 """Every type of notice that a station takes."""
 
 
-def _objects(data: Mapping[str, object], field: str) -> Iterator[tuple[Place, Mapping[str, Any]]]:
+def _policies(changes: Mapping[str, str]) -> tuple[PolicyChange, ...]:
+    return tuple(PolicyChange(requirement=code, policy=Policy(policy)) for code, policy in changes.items())
+
+
+def _objects(data: Mapping[str, object], field: str) -> list[tuple[Place, Mapping[str, Any]]]:
     entries = data.get(field)
-    for at, entry in enumerate(entries if isinstance(entries, list) else ()):
-        if isinstance(entry, dict):
-            yield (field, at), entry
+    if not isinstance(entries, list):
+        return []
+    return [((field, at), entry) for at, entry in enumerate(entries) if isinstance(entry, dict)]
 
 
 def _repeats(entries: list[tuple[Place, Mapping[str, Any]]], field: str, rule: str) -> Iterator[Flaw]:
+    if len(entries) < 2:
+        return
     first: dict[str, int] = {}
     for place, entry in entries:
         value, at = entry.get(field), int(place[1])

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import marshal
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import fields
+from operator import attrgetter
 from typing import NamedTuple, TypeVar, overload
 
 from immutables import Map
@@ -101,6 +103,11 @@ class Jobs(Mapping[JobId, JobRecord]):
         return hash(self._kept)
 
 
+_happened = attrgetter(*(field.name for field in fields(JobRecord) if field.name not in ("job_id", "job")))
+_NOTHING = _happened(JobRecord(job_id=JobId(""), job=None))
+"""All that may be told of a job beside its notice, as it is before anything has happened to it."""
+
+
 def sum_of(sizes: Iterable[int | None]) -> int | None:
     """Of all together; None for no size at all, or when one is not known."""
     total = None
@@ -113,7 +120,7 @@ def sum_of(sizes: Iterable[int | None]) -> int | None:
 
 def _kept(record: JobRecord) -> JobRecord | bytes:
     job = record.job
-    fresh = job is not None and record == JobRecord(job_id=job.job_id, job=job)
+    fresh = job is not None and job.job_id == record.job_id and _happened(record) == _NOTHING
     return _packed(job) if job is not None and fresh else record
 
 

@@ -26,7 +26,7 @@ def on_announced(turn: Turn, event: JobAnnounced) -> None:
     """A job is taken once, whatever number of times it is announced."""
     known = turn.station.jobs.get(event.job.job_id)
     if known is None or (known.job is None and known.status is not JobStatus.WITHDRAWN):
-        _take(turn, turn.record_of(event.job.job_id), event.job, event.offset)
+        _take(turn, known, event.job, event.offset)
     elif known.job is not None and event.job.version > known.job.version:
         _change(turn, known, known.job, event.job, event.offset)
     elif known.job is not None and event.job.version == known.job.version and event.job != known.job:
@@ -46,11 +46,14 @@ def on_amended(turn: Turn, event: JobAmended) -> None:
     on_announced(turn, JobAnnounced(at=event.at, job=event.job, offset=event.offset))
 
 
-def _take(turn: Turn, record: JobRecord, job: Job, offset: int | None) -> None:
+def _take(turn: Turn, record: JobRecord | None, job: Job, offset: int | None) -> None:
     """`record`: what other stations' words about this job, heard before its notice, have made of it."""
     problems = why_not_takeable(job, turn.station.limits) + _why_not_there(turn, job)
     if problems:
         _refuse(turn, _name(job), problems, offset)
+        return
+    if record is None:
+        turn.put_job(JobRecord(job_id=job.job_id, job=job))
         return
     again = record.status is JobStatus.FAILED and job.version > record.failed_version
     heard_of = bool(record.claims or record.status is not JobStatus.PENDING)

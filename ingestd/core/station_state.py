@@ -150,6 +150,8 @@ def _pending(record: JobRecord | None) -> int:
 def _changed_claimants(
     claimants: Map[str, frozenset[JobId]], before: JobRecord | None, after: JobRecord
 ) -> Map[str, frozenset[JobId]]:
+    if not after.claims and (before is None or not before.claims):
+        return claimants
     old, new = _claimants(before), _claimants(after)
     for station in old - new:
         claimants = claimants.set(station, claimants[station] - {after.job_id})

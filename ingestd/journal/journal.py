@@ -210,7 +210,8 @@ class Journal:
         if not records and not identities and not positions:
             return
         statements = [statement for record in records for statement in self._statements(record, at)]
-        statements.extend((_REMEMBER, (_digest(identity), at)) for identity in identities)
+        # In order: those of one page of the index are written together.
+        remembered = sorted((_digest(identity), at) for identity in identities)
         statements.extend((_SAVE_POSITION, position) for position in positions.items())
         events = 0
         with self._db.held():
@@ -218,6 +219,7 @@ class Journal:
                 for statement, values in statements:
                     done = sql.execute(statement, values)
                     events += done.rowcount if statement in ADDITIONS else 0
+                sql.executemany(_REMEMBER, remembered)
             self._outbox.added(events, at)
             self._custody.added(record.entry for record in records if isinstance(record, SaveCustody))
 

@@ -6,7 +6,7 @@ import queue
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 from ingestd.bus import codec
@@ -14,9 +14,6 @@ from ingestd.core.messages import (
     DriveAssigned,
     Event,
     HoldLifted,
-    JobAmended,
-    JobAnnounced,
-    JobWithdrawn,
     Notice,
     NoticeMalformed,
 )
@@ -40,9 +37,6 @@ _STUCK_AT_ONCE = 8
 
 _TIDY_EVERY_S = 600.0
 _TEXT_MAX = 500
-
-_PLACED = (JobAnnounced, JobAmended, JobWithdrawn, NoticeMalformed)
-"""What all stations read in one place of the stream, and answer under its number."""
 
 _WHICH_LOAD = (
     "data.load_id: is missing; a stream is read again by a station that lost its journal, and its bays then "
@@ -275,7 +269,9 @@ class BusThread:
         if delivery.position is not None and delivery.position.stream == self._log:
             return self._record(delivery)
         try:
-            decoded = codec.decode(delivery.body, at=self._clock.now(), station=self._station)
+            decoded = codec.decode(
+                delivery.body, at=self._clock.now(), station=self._station, offset=_offset(delivery)
+            )
         except codec.Malformed as error:
             return self._malformed(delivery, error.problems, error.identity)
         if delivery.flaws:
@@ -285,7 +281,7 @@ class BusThread:
         if delivery.position is not None and _names_no_load(decoded.notice):
             return self._malformed(delivery, (_WHICH_LOAD,), decoded.identity)
         over = partial(self._over, delivery, decoded.type, ())
-        return _placed(delivery, decoded.notice, decoded.identity, over, decoded.identity)
+        return Noticed(decoded.notice, decoded.identity, over, decoded.identity, delivery.position)
 
     def _record(self, delivery: Delivery) -> Noticed:
         """What a station said. One that cannot be read is nothing that a person could mend."""
@@ -306,11 +302,15 @@ class BusThread:
     def _malformed(self, delivery: Delivery, problems: tuple[str, ...], known_as: str | None) -> Noticed:
         problems = (*delivery.flaws, *problems)
         event = NoticeMalformed(
-            at=self._clock.now(), name=delivery.name, problems=problems, identity=known_as
+            at=self._clock.now(),
+            name=delivery.name,
+            problems=problems,
+            identity=known_as,
+            offset=_offset(delivery),
         )
         # By its origin: what could not be understood may come again, corrected, under the same id.
         over = partial(self._over, delivery, "not understood", problems)
-        return _placed(delivery, event, f"malformed {delivery.origin}", over, known_as)
+        return Noticed(event, f"malformed {delivery.origin}", over, known_as, delivery.position)
 
     def _over(self, delivery: Delivery, kind: str, own: Sequence[str], told: Sequence[str]) -> None:
         """Called by the loop when what the notice changed is committed. `own` is what the bus knows to be
@@ -329,14 +329,5 @@ def _names_no_load(notice: Notice) -> bool:
     return isinstance(notice, DriveAssigned | HoldLifted) and notice.load_id is None
 
 
-def _placed(
-    delivery: Delivery,
-    event: Notice,
-    identity: str,
-    over: Callable[[Sequence[str]], None],
-    known_as: str | None,
-) -> Noticed:
-    position = delivery.position
-    if position is not None and isinstance(event, _PLACED):
-        event = replace(event, offset=position.offset)
-    return Noticed(event, identity, over, known_as, position)
+def _offset(delivery: Delivery) -> int | None:
+    return delivery.position.offset if delivery.position is not None else None

@@ -42,7 +42,7 @@ from ingestd.telemetry import logs, tally
 from ingestd.telemetry.counts import Counts
 from ingestd.transfer.governor import Governor
 
-BATCH = 256
+BATCH = 512
 """Events that share one commit at most."""
 
 

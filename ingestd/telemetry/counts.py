@@ -137,8 +137,8 @@ class Counts:
         self.notices = Counter(
             "ingestd_notices_total", "Notices that were recorded, by result.", ("result",), registry=made
         )
-        for result in ("accepted", "refused"):
-            self.notices.labels(result)
+        # At hand: there may be a hundred thousand of them.
+        self._accepted, self._refused = (self.notices.labels(result) for result in ("accepted", "refused"))
         self.last_notice_at: float | None = None
 
     # -- said by the parts ------------------------------------------------------------------------
@@ -174,7 +174,7 @@ class Counts:
 
     def noticed(self, *, refused: bool, at: float) -> None:
         """A notice was recorded."""
-        self.notices.labels("refused" if refused else "accepted").inc()
+        (self._refused if refused else self._accepted).inc()
         self.last_notice_at = at
 
     def store(self, name: str, now: Callable[[], float]) -> StoreCounts:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import copy
 import json
 import os
@@ -14,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingestd.bus import examples
+from ingestd.bus import examples, strict
 from ingestd.bus.codec import PROBLEMS_MAX, Decoded, Malformed, decode, encode_notice, job_to_data
 from ingestd.bus.schema import generate
 from ingestd.bus.stamps import rfc3339, seconds
@@ -648,3 +649,13 @@ def test_a_damaged_notice_is_told_or_understood(data: st.DataObject) -> None:
     for _ in range(data.draw(st.integers(1, 4))):
         body[data.draw(st.integers(0, len(body) - 1))] = data.draw(st.integers(0, 255))
     _told_or_understood(bytes(body))
+
+
+@given(json_values, st.booleans())
+def test_what_is_sound_is_read_alike_by_a_quick_and_a_close_look(value: object, marked: bool) -> None:
+    text = json.dumps(value)
+    document, flaws = strict.read((codecs.BOM_UTF8 if marked else b"") + text.encode())
+    odd = strict.read(f'{{"twice": 1, "twice": 1, "value": {text}}}'.encode())
+    assert isinstance(odd[0], dict)
+    assert repr(odd[0]["value"]) == repr(document)
+    assert [flaw.text for flaw in odd[1][1:]] == [flaw.text for flaw in flaws]

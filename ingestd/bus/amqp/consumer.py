@@ -179,8 +179,10 @@ def not_a_stream(name: str) -> Words:
 
 def flaws_of(properties: Any) -> tuple[str, ...]:
     """What is wrong with a message before its body is looked at."""
-    flaws = []
     content_type, encoding = properties.content_type, properties.content_encoding
+    if content_type in _TYPES and encoding is None:
+        return ()
+    flaws = []
     if content_type and content_type.partition(";")[0].strip().lower() not in _TYPES:
         flaws.append(f"notice: has the content type {content_type[:60]!r}; send application/cloudevents+json")
     if (encoding.lower() if encoding else encoding) not in _ENCODINGS:
