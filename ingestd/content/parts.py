@@ -30,12 +30,12 @@ _KINDS_MAX = 4096
 _STRAY_MAX = 3
 """Numbers that lack, for each that is there, before they count as no numbers of parts."""
 
-_FORMATS = (
+FORMATS = (
     rb"7z|zip|rar|tar|tgz|tbz2?|txz|gz|bz2|xz|zst|lz4|gpg|pgp|asc|age|enc|aes|luks|p7m|cms|img|iso|vhdx?"
     rb"|qcow2|dd|raw|bin|dmg"
 )
-_FORMAT = re.compile(rb"(?:%s)" % _FORMATS, re.IGNORECASE)
-_GLUED = re.compile(rb"((?:%s)[-_]?)(\d{2,4}|[a-z]{2})" % _FORMATS, re.IGNORECASE)
+_FORMAT = re.compile(rb"(?:%s)" % FORMATS, re.IGNORECASE)
+_GLUED = re.compile(rb"((?:%s)[-_]?)(\d{2,4}|[a-z]{2})" % FORMATS, re.IGNORECASE)
 _DIGITS = re.compile(rb"\d{2,4}")
 _LETTERS = re.compile(rb"[a-z]{2}|a[a-z]{2}")
 _OLD = re.compile(rb"([zr])(\d{2,3})", re.IGNORECASE)

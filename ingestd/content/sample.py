@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -68,9 +67,10 @@ class Content(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class FileContent:
-    """An open file. Reading raises OSError as the system does, and Cancelled."""
+    """A file, by what reads up to so many bytes of it from an offset on, such as `os.pread`. Reading raises
+    OSError as the system does, and Cancelled."""
 
-    fd: int
+    source: Callable[[int, int], bytes]
     size_bytes: int
     cancel: CancelToken
     windows_max: int = WINDOWS_MAX
@@ -87,7 +87,7 @@ class FileContent:
         wanted = min(length, max(0, self.size_bytes - offset))
         while wanted > 0:
             self.cancel.check()
-            block = os.pread(self.fd, min(wanted, READ_BYTES_MAX), offset)
+            block = self.source(min(wanted, READ_BYTES_MAX), offset)
             self.cancel.beat()
             if not block:
                 break

@@ -10,6 +10,8 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable
+from functools import partial
+from typing import Any
 
 from ingestd.content import armour, cms, containers, disk_image, openpgp, plain, sevenzip, text, zipped
 from ingestd.content.randomness import (
@@ -54,8 +56,13 @@ _UNTOLD: tuple[tuple[int, bytes, str], ...] = (
 """Formats that may be encrypted or not, which is not looked into here."""
 
 
-def look(
-    fd: int,
+def look(fd: int, size_bytes: int, **how: Any) -> Verdict:
+    """A look into an open file; `how` is as `look_through` takes it."""
+    return look_through(partial(os.pread, fd), size_bytes, **how)
+
+
+def look_through(
+    source: Callable[[int, int], bytes],
     size_bytes: int,
     *,
     name: bytes,
@@ -64,13 +71,14 @@ def look(
     window_bytes_max: int = WINDOW_BYTES_MAX,
     allowance: Allowance | None = None,
 ) -> Verdict:
-    """How secret the content of an open file is, and its format or why that cannot be told.
+    """How secret the content of a file is, and its format or why that cannot be told. `source` gives up to
+    so many bytes of it from an offset on.
 
     Reads its head, what its format needs within the `allowance` (which several looks may share), and up to
     `windows_max` windows of `window_bytes_max`. The name decides nothing; it serves to say that a file is
     not what it is called. Raises OSError as reading the file does, and Cancelled.
     """
-    content = FileContent(fd, size_bytes, cancel, windows_max, window_bytes_max, allowance or Allowance())
+    content = FileContent(source, size_bytes, cancel, windows_max, window_bytes_max, allowance or Allowance())
     try:
         return _look(content, name)
     except Spent:

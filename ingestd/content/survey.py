@@ -8,28 +8,28 @@ special files, folders that cannot be read) is counted and exemplified. The fact
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from functools import partial
 from itertools import islice
 
 import structlog
 
-from ingestd.content import bags, checksums, selection, sniff
+from ingestd.content import bags, checksums, joined, selection, sniff
 from ingestd.content.alongside import Putting, alongside
 from ingestd.content.announced import Announced
 from ingestd.content.bag_words import shown
 from ingestd.content.extents import Places
 from ingestd.content.faults import blame_station, lacks_rights
 from ingestd.content.parts import Parts
+from ingestd.content.randomness import RANDOM_BYTES_MIN
 from ingestd.content.sample import WINDOW_BYTES_MAX, WINDOWS_MAX, Allowance, Verdict
 from ingestd.content.selection import Region, Tally, region_in_bag, region_of
 from ingestd.content.walk import Found, Kind, no_place, runs
 from ingestd.core.bag_lines import PAYLOAD
 from ingestd.core.digests import SHA256
-from ingestd.core.model import BagFact, ChecksumListFact, Job, Samples, SecrecyFact, SurveyFacts
+from ingestd.core.model import BagFact, ChecksumListFact, Job, Samples, Secrecy, SecrecyFact, SurveyFacts
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
-from ingestd.files import is_regular, open_beneath
 from ingestd.ports import (
     CancelToken,
     DriveGoneError,
@@ -69,6 +69,7 @@ def _carries_all(volume: str, path: bytes) -> bool:
     return True
 
 
+_Look = Callable[..., Verdict]
 _Checksums = Mapping[tuple[str, bytes], bytes]
 
 
@@ -348,32 +349,45 @@ class _Survey:
             for volume, found in self._to_look_into
             if not self.bags.has_own_file(volume.facts.name, found.path)
         ]
-        windows, window_bytes = effort(len(chosen))
+        together = joined.wholes(chosen)
+        windows, window_bytes = effort(len(chosen) + sum(len(pieces) > 1 for pieces in together))
         look = partial(
-            sniff.look,
+            sniff.look_through,
             cancel=self._cancel,
             windows_max=windows,
             window_bytes_max=window_bytes,
             allowance=Allowance(),
         )
-        facts = (self._look_into(volume, found, look) for volume, found in chosen)
-        return tuple(fact for fact in facts if fact is not None)
+        return tuple(fact for pieces in together for fact in self._look_into_all(pieces, look))
 
-    def _look_into(self, volume: Volume, found: Found, look: Callable[..., Verdict]) -> SecrecyFact | None:
+    def _look_into_all(self, pieces: list[tuple[Volume, Found]], look: _Look) -> Iterator[SecrecyFact]:
+        """What there is to say of a file; of pieces of one what there is to say of it, where that is proved,
+        and of those that do not look like pieces of it."""
+        whole = self._look_into(pieces, look) if len(pieces) > 1 else None
+        proven = whole is not None and whole.secrecy is Secrecy.PROVEN
+        if proven and whole is not None:
+            yield whole
+        for number, piece in enumerate(pieces):
+            fact = self._look_into([piece], look)
+            if fact is None:
+                continue
+            small = piece[1].size_bytes < RANDOM_BYTES_MIN
+            fits = number == 0 or small or fact.secrecy in (Secrecy.RANDOM_LIKE, Secrecy.PROVEN)
+            if not (proven and fits):
+                yield fact
+
+    def _look_into(self, pieces: list[tuple[Volume, Found]], look: _Look) -> SecrecyFact | None:
         self._cancel.check()
+        volume, found = pieces[0]
         try:
-            fd = open_beneath(volume.root_fd, found.path, os.O_RDONLY | os.O_NONBLOCK)
-            self._cancel.beat()
-            try:
-                if not is_regular(fd):
-                    return None
-                secrecy, kind = look(fd, found.size_bytes, name=found.path)
-            finally:
-                os.close(fd)
+            with closing(joined.Joined(pieces)) as content:
+                secrecy, kind = look(content.read, content.size_bytes, name=found.path)
         except OSError as error:
             blame_station(error)
             self.require_drive()
             return None
+        if len(pieces) > 1:
+            kind = f"{kind}, in {len(pieces)} pieces"
         return SecrecyFact(path=located(volume.facts.name, found.path), secrecy=secrecy, kind=kind)
 
     # -- the outcome --------------------------------------------------------------------------

@@ -936,6 +936,60 @@ def test_an_announced_file_that_is_empty(station: Station) -> None:
     assert facts.secrecy == ()
 
 
+# -- pieces ----------------------------------------------------------------------------------------
+
+WHOLES = {
+    "openpgp": sealed.SKESK + sealed.seipd(sealed.noise(400_000)),
+    "7z (AES-256)": sealed.sevenzip(sealed.noise(400_000), [sealed.AES]),
+}
+
+
+def cut(root: Path, body: bytes, names: str) -> list[Path]:
+    """A body in pieces of one length, but for the last."""
+    listed = names.split()
+    length = len(body) // len(listed) + 1
+    return [put(root, name, body[at * length :][:length]) for at, name in enumerate(listed)]
+
+
+@pytest.mark.parametrize("kind", WHOLES)
+@pytest.mark.parametrize(
+    "names",
+    ["b.gpg.aa b.gpg.ab b.gpg.ac b.gpg.ad", "b.7z.001 b.7z.002 b.7z.003", "b.tar.gpg00 b.tar.gpg01"],
+)
+def test_pieces_are_looked_into_as_the_one_file_that_they_come_to(
+    station: Station, kind: str, names: str
+) -> None:
+    root = station.volume()
+    pieces = cut(root, WHOLES[kind], names)
+    (fact,) = station.survey(sniff=True).secrecy
+    assert fact.secrecy is Secrecy.PROVEN
+    assert fact.kind == f"{kind}, in {len(pieces)} pieces"
+    assert fact.path == f"volume-1/{pieces[0].name}"
+    # Without one of them, each is by itself again.
+    pieces[0].unlink()
+    facts = station.survey(sniff=True).secrecy
+    assert len(facts) == len(pieces) - 1
+    assert all(fact.secrecy is not Secrecy.PROVEN for fact in facts)
+
+
+def test_a_piece_that_is_plain_is_told_apart(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Though no sample of the whole lies in it."""
+    monkeypatch.setattr(module, "effort", lambda files: (2, 64 << 10))
+    root = station.volume()
+    body = sealed.SKESK + sealed.seipd(sealed.noise(1_000_000))
+    pieces = cut(root, body, "b.gpg.aa b.gpg.ab b.gpg.ac b.gpg.ad b.gpg.ae")
+    pieces[2].write_bytes(sealed.prose(pieces[2].stat().st_size))
+    facts = {fact.path: fact.secrecy for fact in station.survey(sniff=True).secrecy}
+    assert facts == {"volume-1/b.gpg.aa": Secrecy.PROVEN, "volume-1/b.gpg.ac": Secrecy.PLAIN}
+
+
+def test_names_that_only_look_like_pieces_stay_by_themselves(station: Station) -> None:
+    root = station.volume()
+    for name in ("b.tar.gz", "b.tar.xz", "c.7z.002", "c.7z.003", "d.gpg.ab", "e.gpg.aa", "e.gpg.01"):
+        put(root, name, sealed.SKESK + sealed.seipd(sealed.noise(200)))
+    assert len(station.survey(sniff=True).secrecy) == 7
+
+
 # -- the time for looks ----------------------------------------------------------------------------
 
 
