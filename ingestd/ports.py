@@ -132,6 +132,12 @@ class ResourcesExhausted(PortError):
     kind = FailureKind.RESOURCES
 
 
+class StationFull(PortError):
+    """There is more on the drive than the station has room to remember; trying again changes nothing."""
+
+    kind = FailureKind.STATION_FULL
+
+
 class JournalError(Exception):
     """The journal cannot be read or written. The daemon stops: nothing may be decided unrecorded."""
 

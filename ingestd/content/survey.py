@@ -70,6 +70,14 @@ def _carries_all(volume: str, path: bytes) -> bool:
 
 
 _Look = Callable[..., Verdict]
+Room = Callable[[int], None]
+"""Told how many files a survey has found so far; raises StationFull where there is no room for more."""
+
+
+def _room_for_all(files: int) -> None:
+    del files
+
+
 _Checksums = Mapping[tuple[str, bytes], bytes]
 
 
@@ -82,6 +90,7 @@ def survey(
     cancel: CancelToken,
     sniff: bool,
     carries: Carries = _carries_all,
+    room: Room = _room_for_all,
 ) -> SurveyFacts:
     """Walk every readable volume, fill the manifest, and say what was seen.
 
@@ -90,13 +99,13 @@ def survey(
     cannot be read of a file is left to the transfer, which names the damage. A path that the store
     does not carry counts as out of bounds.
 
-    Raises DriveGoneError, ResourcesExhausted, Cancelled, and PortError for a folder to be loaded that
-    the station cannot read through no fault of the drive: rights are missing, or it is of another file
-    system.
+    Raises DriveGoneError, ResourcesExhausted, StationFull, Cancelled, and PortError for a folder to be
+    loaded that the station cannot read through no fault of the drive: rights are missing, or it is of
+    another file system.
     """
     manifest.begin_survey()
     with alongside(manifest) as batches:
-        work = _Survey(drive, job, manifest, batches, reserved, cancel, carries)
+        work = _Survey(drive, job, manifest, batches, reserved, cancel, carries, room)
         for index, volume in enumerate(drive.volumes):
             if volume.facts.problem is None:
                 work.walk(volume, index)
@@ -120,6 +129,7 @@ class _Survey:
         reserved: bytes,
         cancel: CancelToken,
         carries: Carries,
+        room: Room,
     ) -> None:
         self._drive = drive
         self._manifest = manifest
@@ -128,6 +138,8 @@ class _Survey:
         """Whether a path may have been found twice."""
         self._reserved = reserved
         self._carries = carries
+        self._room = room
+        self._files = 0
         self._cancel = cancel
         self._announced = Announced(job.items)
         self._root_entry = self._payload_entry = b""
@@ -284,6 +296,8 @@ class _Survey:
     def _flush(self) -> None:
         if self._batch:
             self._cancel.check()
+            self._files += len(self._batch)
+            self._room(self._files)
             self._batches.put(self._batch)
             self._batch = []
 

@@ -756,6 +756,7 @@ class FailureKind(StrEnum):
     STORE_CONFLICT = "store-conflict"
     TOOL_FAILED = "tool-failed"
     RESOURCES = "resources"
+    STATION_FULL = "station-full"
     UNKNOWN = "unknown"
 
 

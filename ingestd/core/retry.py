@@ -55,6 +55,7 @@ TABLE: Mapping[FailureKind, Rule] = {
     ),
     FailureKind.TOOL_FAILED: Rule(cause=_STATION, tries=3, then=Then.HOLD, hold=HoldReason.STATION_FAULT),
     FailureKind.RESOURCES: Rule(cause=_STATION, tries=8, then=Then.HOLD, hold=HoldReason.STATION_FAULT),
+    FailureKind.STATION_FULL: Rule(cause=_STATION, tries=1, then=Then.HOLD, hold=HoldReason.STATION_FAULT),
     FailureKind.UNKNOWN: Rule(cause=_STATION, tries=3, then=Then.HOLD, hold=HoldReason.STATION_FAULT),
 }
 

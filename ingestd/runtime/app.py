@@ -45,6 +45,7 @@ from ingestd.runtime.loop import Inbox, Loop
 from ingestd.runtime.notify import Manager
 from ingestd.runtime.privilege import make_privileged
 from ingestd.runtime.reload import changed_keys, fixed_differences, keep_fixed
+from ingestd.runtime.room import Room
 from ingestd.runtime.rounds import Rounds
 from ingestd.runtime.status import StatusWriter, custody_folder, make_folders, running
 from ingestd.runtime.vigil import HUNG_S, STOP_SPARE_S, Backstop, Pulse, Vigil
@@ -204,6 +205,7 @@ class App:
             transfers=self._byte_path(stack),
             report=_lossy(inbox),
             clock=clock,
+            room=Room(journal_folder(config), lambda: self._config.drives.files_max),
         )
         effects = Effects(handlers.table(), inbox.put, self._broken, clock, config.drives.read_stall_seconds)
         remembered = journal.restore()

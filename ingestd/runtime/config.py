@@ -101,6 +101,7 @@ class DrivesSection(Section):
     read_stall_seconds: Annotated[float, Field(ge=1)] = 120.0
     damage_seconds: Annotated[float, Field(ge=0, le=604_800)] = 7_200.0
     file_systems: Annotated[tuple[FileSystem, ...] | None, BeforeValidator(_as_tuple)] = None
+    files_max: Annotated[int, Field(ge=1)] = 20_000_000
     overlay_bytes_max: Annotated[int, Field(ge=0, le=1 << 40)] = 1 << 30
     interfaces_refused: tuple[Interface, ...] = REFUSED
     power_down: bool = True

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from ingestd.content import sniff
-from ingestd.content.survey import Carries, survey
+from ingestd.content.survey import Carries, Room, survey
 from ingestd.core.custody import Entry
 from ingestd.core.layout import RECORDS, has_several_volumes, key_of, path_below_prefix
 from ingestd.core.messages import (
@@ -174,8 +174,10 @@ class Handlers:
         transfers: Transfers,
         report: Callable[[Event], None],
         clock: Clock,
+        room: Room,
     ) -> None:
         self._station = station
+        self._room = room
         self._drives = drives
         self.open = OpenDrives(drives)
         self._stores = stores
@@ -218,6 +220,7 @@ class Handlers:
                 cancel=token,
                 sniff=command.sniff,
                 carries=self._carries(command, drive),
+                room=self._room,
             )
         return Surveyed(at=self._clock.now(), load_id=command.load_id, attempt=command.attempt, facts=facts)
 

@@ -13,7 +13,7 @@ _LIVE = {
         "progress_every_seconds",
         "report_every_seconds",
     },
-    "drives": {"interfaces_refused"},
+    "drives": {"files_max", "interfaces_refused"},
     "tickets": {"keys", "unsigned"},
     "transfer": {"passes_max"},
     "uplink": set(UplinkSection.model_fields),

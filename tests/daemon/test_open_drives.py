@@ -249,4 +249,5 @@ def handlers_of(drives: FakeDrives, error: Exception) -> Handlers:
         transfers=cast(Transfers, SimpleNamespace(transfer=fails)),
         report=lambda event: None,
         clock=Clock(),
+        room=lambda files: None,
     )
