@@ -419,6 +419,8 @@ class App:
             found += self._drives.passed_over
         if self._exposition is not None and self._exposition.trouble:
             found.append(self._exposition.trouble)
+        if self._custody is not None and self._custody.trouble:
+            found.append(self._custody.trouble)
         found += self._unheard()
         troubles = {name: store.trouble for name, store in self._stores.items()}
         found += [f"store {name} does not work just now: {why}" for name, why in troubles.items() if why]

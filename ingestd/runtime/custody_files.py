@@ -87,7 +87,8 @@ class CustodyFiles:
         """Records that could not be written out yet."""
         self._left: dict[LoadId, tuple[CustodyHead, int]] = {}
         """Up to where each file has its record, and how many bytes it had then."""
-        self._failed = False
+        self.trouble: str | None = None
+        """Why records cannot be written out just now, in words."""
         self.beat = time.monotonic()
         """The monotonic time at which the thread last moved on."""
         self._thread = threading.Thread(target=self._run, name="custody", daemon=True)
@@ -126,11 +127,14 @@ class CustodyFiles:
                 self._all = False
             self._write_out(sorted(self._owed))
         except OSError as error:
-            if not self._failed:
+            if self.trouble is None:
                 logs.get().error("custody_not_written", error=str(error))
-            self._failed = True
+            self.trouble = (
+                f"records of custody cannot be written to {self._folder} ({error.strerror}): "
+                "`ingestd custody` shows older ones; the journal has all of them"
+            )
         else:
-            self._failed = False
+            self.trouble = None
 
     def _write_out(self, loads: Iterable[LoadId]) -> None:
         for load_id in loads:

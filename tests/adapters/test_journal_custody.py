@@ -176,8 +176,13 @@ def test_a_folder_that_cannot_be_written_to_is_told_once_and_tried_again(
         files.write()
         files.write()
     assert [line["event"] for line in lines] == ["custody_not_written"]
+    told = files.trouble
+    assert told is not None
+    assert told.startswith(f"records of custody cannot be written to {folder} (No such file or directory)")
     folder.mkdir()
     files.write()
+    told = files.trouble
+    assert told is None
     assert (folder / f"{LOAD}.jsonl").read_bytes() == written(entries(2))
 
 
