@@ -6,6 +6,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
@@ -43,16 +44,56 @@ def arrivals(bus: AmqpBus, count: int) -> list[Delivery]:
     return found
 
 
-def test_a_message_that_is_too_large_for_the_broker_is_told_of_with_both_sizes(
+def test_a_message_that_is_too_large_for_the_broker_holds_up_none_but_its_own_subject(
     virtual_host: VirtualHost,
 ) -> None:
+    large = replace(entry(2, subject="load-2"), body=b"x" * 5_000)
+    entries = [entry(1, subject="load-1"), large, entry(3, subject="load-2"), entry(4, subject="load-3")]
     with (
-        set_in_broker(virtual_host, "max_message_size", 200),
+        set_in_broker(virtual_host, "max_message_size", 4_000),
         contextlib.closing(AmqpBus(settings(virtual_host))) as bus,
-        pytest.raises(BusDown, match=r"takes no message of more than 200 bytes, and one of \d+ is to go out"),
     ):
-        bus.publish([entry(1)])
+        taken: set[int] = set()
+        for _ in range(3):
+            published = bus.publish([one for one in entries if one.sequence not in taken])
+            taken.update(published.taken)
+            assert set(published.refused) == {2}
+            assert "no message of more than 4,000 bytes, and this one has 5,000" in published.refused[2]
+        assert taken == {1, 4}
+        # Only the first try cost a connection.
+        assert list(bus.publish([entry(5, subject="load-4")]).taken) == [5]
+    heard = [message.id for message in virtual_host.read_stream("ingest.audit")]
+    assert set(heard) == {entry(number).event_id for number in (1, 4, 5)}
+
+
+def test_what_was_too_large_is_tried_again_over_a_new_connection(virtual_host: VirtualHost) -> None:
+    large = replace(entry(1, subject="load-1"), body=b"x" * 5_000)
     with contextlib.closing(AmqpBus(settings(virtual_host))) as bus:
+        with set_in_broker(virtual_host, "max_message_size", 4_000):
+            assert set(bus.publish([large]).refused) == {1}
+            assert list(bus.publish([entry(2, subject="load-2")]).taken) == [2]
+        assert set(bus.publish([large]).refused) == {1}, "the broker has not been asked again"
+        virtual_host.close_connections()
+
+        def taken() -> bool:
+            with contextlib.suppress(BusDown):
+                bus.poll(0.05)
+                return list(bus.publish([large]).taken) == [1]
+            return False
+
+        wait_for(taken, 30, "the large event to be taken")
+
+
+def test_a_copy_for_people_that_is_too_large_costs_no_connection_twice(virtual_host: VirtualHost) -> None:
+    virtual_host.send(b"x" * 5_000)
+    with (
+        contextlib.closing(AmqpBus(settings(virtual_host))) as bus,
+        set_in_broker(virtual_host, "max_message_size", 4_000),
+    ):
+        (found,) = arrivals(bus, 1)
+        for _ in range(2):
+            with pytest.raises(BusDown, match="no message of more than 4,000 bytes, and this one has 5,000"):
+                bus.acknowledge(found, ["notice: is not JSON"])
         assert list(bus.publish([entry(1)]).taken) == [1]
 
 

@@ -19,9 +19,9 @@ from ingestd.bus.amqp.check import examine, unfit_for_reading, unfit_for_writing
 from ingestd.bus.amqp.consumer import Consumer, reasons_header
 from ingestd.bus.amqp.driver import Driver
 from ingestd.bus.amqp.link import Link
-from ingestd.bus.amqp.publisher import Message, Publisher
+from ingestd.bus.amqp.publisher import Message, Outcome, Publisher
 from ingestd.bus.amqp.settings import Settings
-from ingestd.bus.amqp.words import Words
+from ingestd.bus.amqp.words import Words, too_large
 from ingestd.ports import BusDown, Delivery, OutboxEntry, Problem, Published
 
 PUBLISH_S = 2.0
@@ -60,6 +60,11 @@ class Half(Generic[Worker]):
         """What works, unless its link was lost."""
         return None if self._now is None or self._now[0].lost else self._now[1]
 
+    @property
+    def given_up(self) -> Link | None:
+        """The link that was lost, until there is another one."""
+        return self._now[0] if self._now is not None and self._now[0].lost else None
+
     def require(self) -> None:
         """Raise BusDown, with the reason, when the link was lost."""
         if self._now is not None:
@@ -81,6 +86,8 @@ class AmqpBus:
         self._driver = Driver()
         self._last: dict[str, int] = {}
         self._first_address = 0
+        self._largest: int | None = None
+        """Bytes of the largest message that the broker takes, when it has said so."""
         self._reading = Half(self._open, self._consumer)
         self._writing = Half(self._open, self._publisher)
 
@@ -116,12 +123,44 @@ class AmqpBus:
             return Published(taken=())
         exchange = self._settings.names.events
         messages = [event(entry, exchange) for entry in entries]
-        outcome = self._writing.ready().publish(messages, PUBLISH_S)
+        outcome = self._send(messages)
         sequences = {entry.event_id: entry.sequence for entry in entries}
         return Published(
             taken=[sequences[id_] for id_ in outcome.taken],
             refused={sequences[id_]: reason for id_, reason in outcome.refused.items()},
         )
+
+    def _send(self, messages: Sequence[Message]) -> Outcome:
+        """A message that is larger than the broker takes costs the connection, and whatever else is under way
+        over it. So that one is enough, the size is heeded until a connection is lost for another reason: the
+        broker may have been given another configuration by then."""
+        whole = Outcome()
+        for _ in range(2):
+            left = [message for message in messages if message.id not in whole.taken]
+            fitting, whole.refused = _by_size(left, self._largest_taken())
+            try:
+                some = self._writing.ready().publish(fitting, PUBLISH_S)
+            except BusDown:
+                if self._was_too_large():
+                    continue
+                if not whole.taken:
+                    raise
+                break
+            whole.taken |= some.taken
+            whole.refused |= some.refused
+            if not self._was_too_large():
+                break
+        return whole
+
+    def _largest_taken(self) -> int | None:
+        lost = self._writing.given_up
+        if lost is not None:
+            self._largest = lost.largest
+        return self._largest
+
+    def _was_too_large(self) -> bool:
+        lost = self._writing.given_up
+        return lost is not None and lost.largest is not None
 
     def tidy(self, now: float) -> int:
         """Nothing to do: how long messages are kept is the broker's affair."""
@@ -140,7 +179,7 @@ class AmqpBus:
     def _set_aside(self, delivery: Delivery, problems: Sequence[str]) -> None:
         names = self._settings.names
         copy = refused_copy(delivery, problems, self._settings.station, names.refused)
-        outcome = self._writing.ready().publish([copy], PUBLISH_S)
+        outcome = self._send([copy])
         for reason in outcome.refused.values():
             raise BusDown(f"the copy for people cannot be kept: {reason}")
 
@@ -181,6 +220,24 @@ class AmqpBus:
 def _require_fit(link: Link, problems: Iterator[Words]) -> None:
     for words in problems:
         raise BusDown(f"the broker {link.address} {words}")
+
+
+def _by_size(messages: Sequence[Message], most: int | None) -> tuple[list[Message], dict[str, str]]:
+    """Those that may be sent, and why the others may not; what follows on their subjects waits."""
+    if most is None:
+        return list(messages), {}
+    fitting: list[Message] = []
+    refused: dict[str, str] = {}
+    held: set[str] = set()
+    for message in messages:
+        if message.subject in held:
+            continue
+        if len(message.body) > most:
+            held.add(message.subject)
+            refused[message.id] = too_large(len(message.body), most)
+        else:
+            fitting.append(message)
+    return fitting, refused
 
 
 def event(entry: OutboxEntry, exchange: str) -> Message:

@@ -12,7 +12,7 @@ from pika.channel import Channel
 
 from ingestd.bus.amqp.driver import Driver
 from ingestd.bus.amqp.settings import Address, Settings
-from ingestd.bus.amqp.words import Words, in_words
+from ingestd.bus.amqp.words import Words, in_words, largest_taken
 from ingestd.ports import BusDown
 
 _FAREWELL_S = 1.0
@@ -31,6 +31,8 @@ class Link:
         self.settings = settings
         self.lost = ""
         self.blocked = ""
+        self.largest: int | None = None
+        """Bytes of the largest message that is taken, where it was lost because one was larger."""
         self.address: Address | None = None
         self._connection: pika.SelectConnection | None = None
         self._channel: Channel | None = None
@@ -141,6 +143,7 @@ class Link:
 
     def _channel_closed(self, _channel: Channel, reason: Exception) -> None:
         if not self._closing:
+            self.largest = largest_taken(reason)
             self.lose(self.explain(reason))
 
     def _closed(self, _connection: Any, reason: BaseException) -> None:

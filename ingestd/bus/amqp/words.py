@@ -193,6 +193,23 @@ def _denied(found: re.Match[str], user: str, vhost: str) -> Words:
     )
 
 
+_SIZES = r"message size (?P<size>\d+) .*max size (?P<most>\d+)"
+
+
+def largest_taken(error: BaseException) -> int | None:
+    """In bytes, when the broker has closed a channel because a message was larger than that."""
+    found = next(filter(None, (re.search(_SIZES, str(cause)) for cause in _causes(error))), None)
+    return int(found["most"]) if found is not None else None
+
+
+def too_large(size: int, most: int) -> str:
+    """Why a message is not sent."""
+    return (
+        f"the broker takes no message of more than {most:,} bytes, and this one has {size:,}; "
+        "raise max_message_size in its configuration"
+    )
+
+
 def _too_large(found: re.Match[str], _user: str, _vhost: str) -> Words:
     size, most = int(found["size"]), int(found["most"])
     return Words(
@@ -211,7 +228,7 @@ def _too_late(found: re.Match[str], _user: str, _vhost: str) -> Words:
 _SAID: tuple[tuple[str, Callable[[re.Match[str], str, str], Words]], ...] = (
     (r"no (?P<kind>queue|exchange) '(?P<name>[^']*)'", _missing),
     (r"access to (?P<kind>queue|exchange) '(?P<name>[^']*)'", _denied),
-    (r"message size (?P<size>\d+) .*max size (?P<most>\d+)", _too_large),
+    (_SIZES, _too_large),
     (r"acknowledgement .* timed out.*?(?P<ms>\d+) ms", _too_late),
 )
 
