@@ -36,7 +36,7 @@ from ingestd.core.model import (
     VolumeFacts,
     VolumeFlaw,
 )
-from ingestd.core.names import counted, shortened, with_example
+from ingestd.core.names import counted, printable, shortened, with_example
 
 __all__ = [
     "CATALOGUE",
@@ -155,6 +155,11 @@ def _items(case: Case) -> Iterator[Finding]:
             yield _absent(fact)
 
 
+def _name_of(fact: ItemFact) -> str:
+    """The announced name, fit for a terminal: a notice may give any that a file can have."""
+    return printable(fact.item.name.encode("utf-8", "surrogateescape"))
+
+
 def _size(fact: ItemFact) -> Iterator[Finding]:
     announced, found = fact.item.size_bytes, fact.size_bytes
     if found == 0 and announced is None and fact.item.kind == "file":
@@ -167,10 +172,11 @@ def _size(fact: ItemFact) -> Iterator[Finding]:
     if announced is None or found is None or announced == found:
         return
     word = "shorter" if found < announced else "longer"
+    name = _name_of(fact)
     yield make(
         FindingCode.ITEM_WRONG_SIZE,
-        fact.item.name,
-        f"{fact.item.name} has {counted(found, 'byte', 'bytes')}; {announced:,} were announced: "
+        name,
+        f"{shortened(name)} has {counted(found, 'byte', 'bytes')}; {announced:,} were announced: "
         f"it is {counted(abs(announced - found), 'byte', 'bytes')} {word}.",
         Evidence(name="expected_bytes", value=announced),
         Evidence(name="found_bytes", value=found),
@@ -179,11 +185,12 @@ def _size(fact: ItemFact) -> Iterator[Finding]:
 
 
 def _absent(fact: ItemFact) -> Finding:
-    name, near = fact.item.name, Evidence(name="near", value=fact.near)
+    subject, near = _name_of(fact), Evidence(name="near", value=fact.near)
+    name = shortened(subject)
     if fact.presence is Presence.ELSEWHERE:
         return make(
             FindingCode.ITEM_NOT_IN_ROOT,
-            name,
+            subject,
             with_example(
                 f"{name} is not in the root of a volume; something of that name is there", fact.near
             ),
@@ -191,9 +198,9 @@ def _absent(fact: ItemFact) -> Finding:
         )
     if fact.presence is Presence.NOT_THAT_KIND:
         return make(
-            FindingCode.ITEM_WRONG_KIND, name, f"{name} is there, but it is not a {fact.item.kind}.", near
+            FindingCode.ITEM_WRONG_KIND, subject, f"{name} is there, but it is not a {fact.item.kind}.", near
         )
-    return make(FindingCode.ITEM_MISSING, name, f"{name} was announced and is not on the drive.")
+    return make(FindingCode.ITEM_MISSING, subject, f"{name} was announced and is not on the drive.")
 
 
 def _nothing(case: Case) -> Iterator[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import unicodedata
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
@@ -89,19 +90,50 @@ def duration(seconds: float) -> str:
     return f"{whole // 86_400}d{whole % 86_400 // 3600:02d}h"
 
 
+def harmless(text: str) -> str:
+    """The text with `\\xNN` for what has no shape of its own: terminals act on it."""
+    if text.isprintable():
+        return text
+    return "".join(char if char.isprintable() else _escaped(char) for char in text)
+
+
+def _escaped(char: str) -> str:
+    kept = "surrogateescape" if "\udc80" <= char <= "\udcff" else "surrogatepass"
+    return "".join(f"\\x{byte:02x}" for byte in char.encode("utf-8", kept))
+
+
+def columns(text: str) -> int:
+    """How wide a terminal shows it: two columns for a wide character, none for a mark on the one before
+    (Unicode Standard Annex 11)."""
+    return len(text) if text.isascii() else sum(map(_columns, text))
+
+
+def _columns(char: str) -> int:
+    if unicodedata.category(char) in ("Mn", "Me") or "\u1160" <= char <= "\u11ff":
+        return 0  # the latter are vowels and finals of Hangul, which join the letter before them
+    return 2 if unicodedata.east_asian_width(char) in "WF" else 1
+
+
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> Iterator[str]:
     """Aligned columns; those in `right` flush right. The last column may run on."""
-    widths = [max(len(row[n]) for row in [head, *rows]) for n in range(len(head))]
-    for row in [head, *rows]:
+    lines = [[harmless(cell) for cell in row] for row in [head, *rows]]
+    widths = [max(columns(line[n]) for line in lines) for n in range(len(head))]
+    for line in lines:
         cells = [
-            cell.rjust(width) if n in right else cell.ljust(width)
-            for n, (cell, width) in enumerate(zip(row, widths, strict=True))
+            padding(cell, width) + cell if n in right else cell + padding(cell, width)
+            for n, (cell, width) in enumerate(zip(line, widths, strict=True))
         ]
         yield "  ".join(cells).rstrip()
 
 
+def padding(text: str, width: int) -> str:
+    return " " * (width - columns(text))
+
+
 def cut(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "…"
+    """The text in at most so many columns."""
+    text = harmless(text)
+    return text if columns(text) <= width else next(_cut_up(text, width - 1)) + "…"
 
 
 def wrapped(text: str, indent: str) -> Iterator[str]:
@@ -109,7 +141,7 @@ def wrapped(text: str, indent: str) -> Iterator[str]:
     room = WIDTH - len(indent)
     line = ""
     for word in _pieces(text, room):
-        if line and len(line) + 1 + len(word) > room:
+        if line and columns(line) + 1 + columns(word) > room:
             yield indent + line
             line = ""
         line = f"{line} {word}" if line else word
@@ -119,7 +151,18 @@ def wrapped(text: str, indent: str) -> Iterator[str]:
 
 def _pieces(text: str, room: int) -> Iterator[str]:
     for word in text.split():
-        yield from (word[at : at + room] for at in range(0, len(word), room))
+        yield from _cut_up(harmless(word), room)
+
+
+def _cut_up(text: str, room: int) -> Iterator[str]:
+    """Pieces of at most so many columns; a mark stays with the character that bears it."""
+    begin = at = width = 0
+    for at, char in enumerate(text):
+        if width + _columns(char) > room:
+            yield text[begin:at]
+            begin, width = at, 0
+        width += _columns(char)
+    yield text[begin:]
 
 
 def status(
@@ -148,7 +191,7 @@ def status(
 
 def _fitting(line: str) -> Iterator[str]:
     """The line, or where names are so long that it does not fit, its words in several."""
-    if len(line) <= WIDTH:
+    if columns(line) <= WIDTH:
         yield line
     else:
         yield from wrapped(line, "")

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from ingestd.core.drive_rules import INTERFACES, speed
-from ingestd.runtime.show import size, wrapped
+from ingestd.runtime.show import columns, padding, size, wrapped
 
 _INDENT = "         "
 
@@ -36,11 +36,11 @@ def _drive(drive: Mapping[str, Any], *, running: bool) -> Iterator[str]:
 def _hanging(head: str, text: str) -> Iterator[str]:
     """Text behind a head, which has a line of its own when it is long."""
     room = len(_INDENT) - 1
-    if len(head) > room:
+    if columns(head) > room:
         yield from wrapped(head, "")
         head = ""
     first, *rest = wrapped(text, _INDENT)
-    yield head.ljust(room) + first[room:]
+    yield head + padding(head, room) + first[room:]
     yield from rest
 
 

@@ -639,3 +639,14 @@ def test_what_may_lie_on_a_volume_in_doubt_fails_no_job(facts: SurveyFacts) -> N
 def test_a_volume_in_doubt_is_of_no_matter_where_everything_announced_was_found() -> None:
     facts = v.survey(items=v.found("reef.tar.age"), volumes=(*v.survey().volumes, IN_DOUBT))
     assert requirements.doubtful(judged(facts)) == ()
+
+
+@pytest.mark.parametrize("presence", Presence)
+def test_a_name_from_a_notice_is_told_in_printable_form(presence: Presence) -> None:
+    """A notice may announce any name that a file can have, and people read it in a terminal."""
+    name = "reef\x1b[2J\nnorth\u202e.tar\\age"
+    fact = ItemFact(item=v.item(name, size_bytes=10), presence=presence, size_bytes=9)
+    finding = the_one(judged(v.survey(items=(fact,))))
+    assert "reef\\x1b[2J\\nnorth\\xe2\\x80\\xae.tar\\\\age" in finding.sentence
+    assert finding.sentence.isprintable()
+    assert finding.subject == "reef\\x1b[2J\\nnorth\\xe2\\x80\\xae.tar\\\\age"

@@ -9,6 +9,7 @@ import re
 import signal
 import subprocess
 import sys
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -179,8 +180,17 @@ def test_a_reader_who_has_seen_enough_is_no_error(quay: Station) -> None:
         assert watching.stderr.read() == b""
 
 
-_NAMES = st.text(st.characters(codec="ascii", categories=("L", "N", "P", "S")), min_size=1, max_size=200)
-_WORDS = st.text(st.characters(codec="ascii", categories=("L", "N", "P", "S", "Zs")), max_size=400)
+_VISIBLE = st.characters(codec="ascii", categories=("L", "N", "P", "S"))
+_ODD = st.sampled_from("海龍ﾊﾝ각\u0301\u20dd\u1161é\x1b\x07\u202e\u200b\udc80")
+"""Wide, narrow, without width, and what a terminal would act on."""
+_NAMES = st.text(_VISIBLE | _ODD, min_size=1, max_size=200)
+_WORDS = st.text(_VISIBLE | _ODD | st.just(" "), max_size=400)
+
+
+def width_of(line: str) -> int:
+    """In columns of a terminal."""
+    marks = sum(unicodedata.combining(c) != 0 or c in "\u20dd\u1161" for c in line)
+    return len(line) - marks + sum(unicodedata.east_asian_width(c) in ("W", "F") for c in line)
 
 
 def uplink_with(name: str, rate: int | None, source: str = "timetable", **more: Any) -> dict[str, Any]:
@@ -250,13 +260,14 @@ def test_the_status_fits_eighty_columns_whatever_is_in_it(
     load: dict[str, Any] = {"bay": bay, "drive": drive, "job_id": job, "phase": phase, "reason": words}
     load |= {"hold": hold, "tried": [words, job], "outcome": outcome}
     lines = list(show.status(picture_with(load, station[:64]), running=running, now=1_000_000.0))
-    assert max(map(len, lines)) <= 80
+    assert max(map(width_of, lines)) <= 80
+    assert all(line.isprintable() for line in lines)
     coloured = show.status(picture_with(load, station[:64]), running=running, now=1e6, paint=colour.painted)
     assert [re.sub(r"\x1b\[[\d;]*m", "", line) for line in coloured] == lines, (
         "colour adds nothing but colour"
     )
     told = "".join("".join(lines).split())
-    assert "".join(words.split()).rstrip(".") in told or phase in ("away", "released")
+    assert show.harmless("".join(words.split()).rstrip(".")) in told or phase in ("away", "released")
 
 
 @pytest.mark.parametrize(
