@@ -70,6 +70,7 @@ from ingestd.core.model import (
 )
 from ingestd.core.names import counted
 from ingestd.core.outgoing import (
+    LoadHeld,
     LoadProgressed,
     LoadStarted,
     LoadSurveyed,
@@ -87,6 +88,9 @@ from ingestd.core.phases import (
     Waiting,
     Working,
 )
+
+_TOLD_AT_TRY = 10
+"""How often letting go fails, in some ten minutes, before people hear of it."""
 
 _ONCE = "Seen in one look only:"
 
@@ -416,7 +420,32 @@ def _unreadable(failure: Failure) -> Finding:
 def on_release_failed(load: Load, state: Releasing, event: EffectFailed, out: Out) -> Load:
     failures = retry.counted(state.failures, event.failure.kind)
     verdict = retry.last_resort(event.failure, dict(failures)[event.failure.kind], load.load_id)
+    if state.tries + 1 == _TOLD_AT_TRY and retry.TABLE[event.failure.kind].then is not retry.Then.GO_ON:
+        _tell_of_stuck_release(load, state, event.failure, out)
     return _pause(load, state, event.failure, failures, verdict.after_s, out)
+
+
+def _tell_of_stuck_release(load: Load, state: Releasing, failure: Failure, out: Out) -> None:
+    """Somebody has to mend something, or this is tried for ever. It is told as a hold, and is none: there is
+    nothing to decide any more."""
+    what = (
+        "what was stored cannot be taken back" if state.step == "take-back" else "the drive cannot be let go"
+    )
+    tried = f"{_TOLD_AT_TRY} tries, and on until it works; there is no hold to lift"
+    rule = retry.TABLE[failure.kind]
+    out.say(
+        LoadHeld(
+            load_id=load.load_id,
+            job_id=load.job_id,
+            bay=load.bay,
+            drive=load.drive,
+            reason=rule.hold,
+            cause=rule.cause,
+            text=f"{what} ({tried}): {failure.kind}: {failure.text}",
+            tried=(),
+            findings=(),
+        )
+    )
 
 
 def _pause(

@@ -88,7 +88,8 @@ class LoadProgressed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadHeld:
-    """A load has stopped until a person decides, or what it waits for comes to pass."""
+    """A load has stopped until a person decides, or what it waits for comes to pass. One that is over and
+    cannot let go, because what it stored cannot be taken back, tells so in the same way."""
 
     TYPE: ClassVar[str] = "ingest.load.held"
     load_id: LoadId

@@ -11,7 +11,7 @@ from ingestd.core.awaited import AwaitedPicture, announced_bytes, awaited
 from ingestd.core.line import Link
 from ingestd.core.matching import is_free
 from ingestd.core.model import BayName, DriveFacts, JobRecord, Ledger, LoadId, Phase, Severity, Sighting
-from ingestd.core.names import natural
+from ingestd.core.names import counted, natural
 from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying, Waiting
 from ingestd.core.schedule import Schedule, Step
 from ingestd.core.station import Station, reason_of
@@ -344,6 +344,9 @@ def _doing(load: Load) -> str:
             return _RELEASING[step]
         case Away():
             return "away"
+        case Releasing(step=step, tries=tries):
+            times = counted(tries, "time", "times")
+            return f"{_RELEASING[step]}, tried {times} in vain and tried again until it works"
         case _ if getattr(load.state, "pause", None) is not None:
             return f"{load.phase}, waits to try again"
         case _:

@@ -17,6 +17,7 @@ from ingestd.core.messages import (
     Transfer,
 )
 from ingestd.core.model import (
+    FailureClass,
     FailureKind,
     HoldReason,
     Outcome,
@@ -361,3 +362,29 @@ def test_a_place_that_is_free_again_waits_for_a_drive_that_was_pulled() -> None:
     life.take(Outbid(text="another station has it")).take(Freed())
     assert life.says(LoadAway).bay == "bay-1"
     assert life.back("bay-2").load.phase is Phase.WAITING
+
+
+def test_a_take_back_that_fails_again_and_again_is_told_of_once_and_goes_on() -> None:
+    life = Life().to(Phase.LOADING).withdrawn()
+    said: list[int] = []
+    for count in range(1, 31):
+        life.failed(FailureKind.STORE_REFUSED, "no right to delete")
+        assert life.does_one(StartTimer), "it is tried until it works"
+        if life.messages:
+            said.append(count)
+            told = life.says(LoadHeld)
+            assert (told.reason, told.cause) == (HoldReason.STORE_REFUSED, FailureClass.DEPENDENCY)
+            assert told.text == (
+                "what was stored cannot be taken back (10 tries, and on until it works; there is no hold to "
+                "lift): store-refused: no right to delete"
+            )
+        life.time_up()
+    assert said == [10]
+    assert life.taken_back().closed().outcome is Outcome.WITHDRAWN
+
+
+def test_a_take_back_for_which_the_store_is_waited_for_is_not_told_of() -> None:
+    life = Life().to(Phase.LOADING).withdrawn()
+    for _ in range(30):
+        assert life.failed(FailureKind.STORE_UNREACHABLE).messages == ()
+        life.time_up()

@@ -195,3 +195,11 @@ def test_a_released_drive_is_shown_while_it_is_in_its_bay() -> None:
 def test_jobs_are_counted() -> None:
     quay = Quay().announce().announce(v.job("reef-2", TWO)).withdraw("reef-2")
     assert (look(quay).jobs_pending, look(quay).jobs_ended) == (1, 1)
+
+
+def test_a_take_back_that_does_not_succeed_says_how_often_it_was_tried() -> None:
+    quay = Quay().announce().plug("bay-1").surveyed().withdraw()
+    for _ in range(3):
+        quay.failed("bay-1", FailureKind.STORE_REFUSED).fire("retry")
+    (load,) = picture(quay.failed("bay-1", FailureKind.STORE_REFUSED).station, quay.at).loads
+    assert load.doing == "taking data back, tried 4 times in vain and tried again until it works"

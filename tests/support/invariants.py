@@ -140,6 +140,8 @@ class Watch:
         body = record.body
         if isinstance(body, LoadHeld | LoadAway):
             state = saved[body.load_id].state
+            if isinstance(state, Releasing) and state.tries and isinstance(body, LoadHeld):
+                return  # What is stuck is told of in the same way.
             assert isinstance(state, Held if isinstance(body, LoadHeld) else Away), f"{record} but {state}"
 
     def _see_failure(self, event: Event, body: JobFailed, decision: core.Decision, status: JobStatus) -> None:
