@@ -487,7 +487,8 @@ def test_a_running_batch_survives_a_sweep(root: Path, store: FolderStore) -> Non
     store.put_batch(
         [small(b"%d" % n, bytes(600_000)) for n in range(8)], lambda size: swept.append(other.sweep([]))
     )
-    assert swept == [0] * 5
+    assert len(swept) > 4
+    assert not any(swept)
     assert content(store, b"7") == bytes(600_000)
 
 

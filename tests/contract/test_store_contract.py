@@ -430,7 +430,7 @@ def test_a_batch_is_paced_as_a_whole(store: Store) -> None:
     batch = batch_of([10_000] * 300)
     store.put_batch(batch, asked.append)
     assert sum(asked) == 3_000_000
-    assert len(asked) == 3
+    assert len(asked) <= 6
     assert max(asked) <= MIB
 
 
