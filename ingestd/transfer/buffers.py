@@ -17,16 +17,29 @@ _IN_USE = 2
 """What every flow can make use of: one buffer to read into while another one is sent."""
 _CANCEL_LOOK_S = 0.1
 """How often one that waits looks whether it has been cancelled."""
+_PIECE_BYTES = 1 << 20
 
 
 class Buffer:
     """One buffer, lent to one flow until it is released. `view` covers all of it, page-aligned."""
 
-    __slots__ = ("flow", "view")
+    __slots__ = ("flow", "pieces", "view")
 
     def __init__(self, flow: str, view: memoryview) -> None:
         self.flow: str | None = flow
         """None once it was written off."""
+        self.view = view
+        self.pieces = 0
+        """How many pieces of it are lent."""
+
+
+class Piece:
+    """A part of a buffer, lent by itself until it is released."""
+
+    __slots__ = ("buffer", "view")
+
+    def __init__(self, buffer: Buffer, view: memoryview) -> None:
+        self.buffer = buffer
         self.view = view
 
 
@@ -46,6 +59,8 @@ class BufferPool:
         self.size_bytes = size_bytes
         self._spare: list[memoryview] = []
         self._held: dict[str, set[Buffer]] = {}
+        self._loose: dict[str, list[Piece]] = {}
+        """Pieces that are not lent, of buffers that each flow has because it has other pieces of them."""
         self._promised: dict[str, int] = {}
         self._portions: dict[str, Portion] = {}
         self._waiting = Counter[str]()
@@ -88,14 +103,17 @@ class BufferPool:
         with self._changed:
             if not self._may_have(flow):
                 self._wait_for_one(flow, cancel)
-            buffer = Buffer(flow, self._spare.pop() if self._spare else self._new_view())
-            self._held.setdefault(flow, set()).add(buffer)
-            return buffer
+            return self._lend(flow)
 
-    def _wait_for_one(self, flow: str, cancel: CancelToken) -> None:
+    def _lend(self, flow: str) -> Buffer:
+        buffer = Buffer(flow, self._spare.pop() if self._spare else self._new_view())
+        self._held.setdefault(flow, set()).add(buffer)
+        return buffer
+
+    def _wait_for_one(self, flow: str, cancel: CancelToken, *, or_piece: bool = False) -> None:
         self._waiting[flow] += 1
         try:
-            while not self._may_have(flow):
+            while not self._may_have(flow) and not (or_piece and self._loose.get(flow)):
                 cancel.check()
                 # Waiting for memory is not being stuck.
                 cancel.beat()
@@ -119,6 +137,7 @@ class BufferPool:
         They are the flow's own from then on, and gone when it releases them.
         """
         with self._changed:
+            self._loose.pop(flow, None)
             for buffer in self._held.pop(flow, ()):
                 buffer.flow = None
             self._changed.notify_all()
@@ -126,6 +145,7 @@ class BufferPool:
     def _tidy(self, flow: str) -> None:
         if not self._held[flow]:
             del self._held[flow]
+            self._loose.pop(flow, None)
         self._changed.notify_all()
 
     def _may_have(self, flow: str) -> bool:
@@ -151,6 +171,48 @@ class BufferPool:
 
     def _new_view(self) -> memoryview:
         return memoryview(mmap.mmap(-1, self.size_bytes))
+
+    # -- piece by piece ---------------------------------------------------------------------------
+
+    @property
+    def piece_bytes(self) -> int:
+        """A MiB where buffers can be cut so, else a whole buffer."""
+        return self.size_bytes if self.size_bytes % _PIECE_BYTES else _PIECE_BYTES
+
+    def acquire_piece(self, flow: str, cancel: CancelToken) -> Piece:
+        """A piece of a buffer of one's own, as soon as there is one. Raises Cancelled.
+
+        What is used up a little at a time, and slowly, is better held in pieces: most of a buffer that is
+        being sent has been sent already. A flow that has a piece of a buffer has all of it, and is the
+        only one to get the others.
+        """
+        with self._changed:
+            while not self._loose.get(flow):
+                if not self._may_have(flow):
+                    self._wait_for_one(flow, cancel, or_piece=True)
+                    continue
+                buffer = self._lend(flow)
+                step = self.piece_bytes
+                cuts = range(self.size_bytes - step, -1, -step)
+                self._loose[flow] = [Piece(buffer, buffer.view[at : at + step]) for at in cuts]
+            piece = self._loose[flow].pop()
+            piece.buffer.pieces += 1
+            return piece
+
+    def release_piece(self, piece: Piece) -> None:
+        """Give a piece back, once. Nobody may look at its view from then on."""
+        with self._changed:
+            buffer = piece.buffer
+            buffer.pieces -= 1
+            if buffer.flow is None:
+                return
+            loose = self._loose.setdefault(buffer.flow, [])
+            if buffer.pieces:
+                loose.append(Piece(buffer, piece.view))
+                self._changed.notify_all()
+            else:
+                self._loose[buffer.flow] = [each for each in loose if each.buffer is not buffer]
+                self.release(buffer)
 
     @property
     def held(self) -> dict[str, int]:

@@ -1,6 +1,6 @@
-"""A part on its way that is larger than a buffer: read into one buffer after the other, sent likewise.
+"""A part on its way that is larger than a buffer: read into one piece of one after the other, sent likewise.
 
-The reader puts, a sender takes, and each buffer is free again as soon as it was sent. So a part that is
+The reader puts, a sender takes, and each piece is free again as soon as it was sent. So a part that is
 lost on its way has to be read again: `Session` does so, and the journal never hears of it before.
 """
 
@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Generator
 
 from ingestd.ports import CancelToken
-from ingestd.transfer.buffers import Buffer, BufferPool
+from ingestd.transfer.buffers import BufferPool, Piece
 
 _LOOK_S = 0.1
 
@@ -22,14 +22,14 @@ class FeedBroken(Exception):
 
 
 class PartFeed:
-    """Between one reader and one sender. Every buffer that is put is released exactly once."""
+    """Between one reader and one sender. Every piece that is put is released exactly once."""
 
     def __init__(self, pool: BufferPool, before: hashlib._Hash) -> None:
         """`before`: the digest of the file up to this part, to tell whether it reads the same again."""
         self.before = before
         self._pool = pool
         self._changed = threading.Condition()
-        self._waiting: deque[tuple[Buffer, memoryview]] = deque()
+        self._waiting: deque[tuple[Piece, memoryview]] = deque()
         self._prefix: bytes | None = None
         self._broken = False
         self._over = False
@@ -37,15 +37,15 @@ class PartFeed:
 
     # -- the reader's side ------------------------------------------------------------------------
 
-    def put(self, buffer: Buffer, view: memoryview) -> None:
+    def put(self, piece: Piece, view: memoryview) -> None:
         """Hand over what was read; it is dropped when nobody takes it any more."""
         with self._changed:
             taken = not self._over
             if taken:
-                self._waiting.append((buffer, view))
+                self._waiting.append((piece, view))
                 self._changed.notify_all()
         if not taken:
-            self._pool.release(buffer)
+            self._pool.release_piece(piece)
 
     def finish(self, prefix_sha256: bytes) -> None:
         """All of the part was put; the digest of the file up to here."""
@@ -73,13 +73,13 @@ class PartFeed:
     def blocks(self, token: CancelToken) -> Generator[memoryview, None, None]:
         """What was put, each valid until the next one is asked for. Raises FeedBroken and Cancelled."""
         while (taken := self._next(token)) is not None:
-            buffer, view = taken
+            piece, view = taken
             try:
                 yield view
             finally:
-                self._pool.release(buffer)
+                self._pool.release_piece(piece)
 
-    def _next(self, token: CancelToken) -> tuple[Buffer, memoryview] | None:
+    def _next(self, token: CancelToken) -> tuple[Piece, memoryview] | None:
         with self._changed:
             while not self._waiting:
                 if self._prefix is not None:
@@ -101,5 +101,5 @@ class PartFeed:
             self._over, self._error = True, error
             left, self._waiting = self._waiting, deque()
             self._changed.notify_all()
-        for buffer, _ in left:
-            self._pool.release(buffer)
+        for piece, _ in left:
+            self._pool.release_piece(piece)

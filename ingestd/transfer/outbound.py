@@ -17,7 +17,7 @@ from ingestd.ports import (
     Store,
     StoreConflict,
 )
-from ingestd.transfer.buffers import Buffer, BufferPool
+from ingestd.transfer.buffers import Buffer, BufferPool, Piece
 from ingestd.transfer.evidence import remove_left
 from ingestd.transfer.recorder import Recorder
 from ingestd.transfer.senders import SenderPool, Work
@@ -56,6 +56,11 @@ class Outbound:
         """A buffer to read into. Raises Cancelled once the pass has to end."""
         self.reading.check()
         return self.pool.acquire(self.flow, self.reading)
+
+    def acquire_piece(self) -> Piece:
+        """Likewise, a piece of one."""
+        self.reading.check()
+        return self.pool.acquire_piece(self.flow, self.reading)
 
     def ask(self, call: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         """What a call to the store returns, made by a sender, with short retries.

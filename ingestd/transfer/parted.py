@@ -171,7 +171,7 @@ class PartedFile:
         out, size_bytes = self._out, 0 if cut.number in self._known else cut.length
         out.sending.check()
         try:
-            upload, block_bytes = self._begun(), out.pool.size_bytes
+            upload, block_bytes = self._begun(), out.pool.piece_bytes
             # An error would keep the generator alive, and with it a buffer that the reader may wait for.
             with contextlib.closing(feed.blocks(out.sending)) as blocks:
                 upload.stream_part(cut.number, cut.offset, cut.length, block_bytes, blocks, out.pace)

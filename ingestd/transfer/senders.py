@@ -1,4 +1,4 @@
-"""The threads that send: a fixed number, of which every load has at least one to itself."""
+"""The threads that send: as many as there is work for, up to a number, and one to itself for every load."""
 
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ class _Flow:
 
 
 class SenderPool:
-    """`threads` threads for the work of all flows (loads), in the order of submission within a flow.
+    """Up to `threads` threads for the work of all flows (loads), in the order of submission within a flow.
+    Each is started when there is work for it that no other one waits for.
 
     Every registered flow can have one thread at any moment, whatever the others do: a second one goes
     to a flow only where enough stay idle for all that have none. Beyond that, the flow with the fewest
@@ -49,12 +50,10 @@ class SenderPool:
         self._grants = 0
         self._closing = False
         self._changed = threading.Condition()
-        self._workers = [
-            threading.Thread(target=self._serve, name=f"sender-{number}", daemon=True)
-            for number in range(threads)
-        ]
-        for worker in self._workers:
-            worker.start()
+        self._workers: list[threading.Thread] = []
+        self._asleep = 0
+        with self._changed:
+            self._hire()
 
     def register(self, flow: str, width: Width | None = None) -> None:
         """Promise a flow one thread. It never has more than `width()`, asked anew each time.
@@ -78,7 +77,7 @@ class SenderPool:
             if state is not None:
                 state.promised, state.width = False, None
                 self._tidy(flow, state)
-                self._changed.notify_all()
+                self._wake()
 
     @contextlib.contextmanager
     def registered(self, flow: str, width: Width | None = None) -> Iterator[None]:
@@ -97,7 +96,7 @@ class SenderPool:
             if self._closing:
                 raise RuntimeError("the senders have been stopped")
             self._flows.setdefault(flow, _Flow()).waiting.append((work, failed))
-            self._changed.notify()
+            self._wake()
 
     def withdraw(self, flow: str, work: Work) -> int:
         """Take back what was submitted as `work` and has not been begun; how many times it was there."""
@@ -162,13 +161,32 @@ class SenderPool:
             while (flow := self._choose()) is None:
                 if self._closing and not any(state.waiting for state in self._flows.values()):
                     return None
+                self._asleep += 1
                 self._changed.wait()
+                self._asleep -= 1
             state = self._flows[flow]
             self._grants += 1
             state.running += 1
             state.served = self._grants
             work, failed = state.waiting.popleft()
+            self._wake()
             return flow, work, failed
+
+    def _wake(self) -> None:
+        """Have a thread look, where there is work to be begun: it does likewise once it has taken that."""
+        if self._choose() is None:
+            return
+        if self._asleep:
+            self._changed.notify()
+        elif len(self._workers) < self.threads:
+            # Where the system has no thread to give, those that there are come to it later.
+            with contextlib.suppress(RuntimeError):
+                self._hire()
+
+    def _hire(self) -> None:
+        worker = threading.Thread(target=self._serve, name=f"sender-{len(self._workers)}", daemon=True)
+        worker.start()
+        self._workers.append(worker)
 
     def _choose(self) -> str | None:
         idle = self.threads - sum(state.running for state in self._flows.values())
@@ -185,7 +203,8 @@ class SenderPool:
             state = self._flows[flow]
             state.running -= 1
             self._tidy(flow, state)
-            self._changed.notify_all()
+            if self._closing:
+                self._changed.notify_all()
 
     def _tidy(self, flow: str, state: _Flow) -> None:
         if not (state.promised or state.waiting or state.running):

@@ -99,6 +99,8 @@ class Session:
         self._report = report
         self._place: Place | None = None
         self._out = self._way_out(store)
+        self._part_bytes = means.settings.buffer_bytes
+        """Of what is being sent just now."""
         self._source = Source(drive, self._out.reading, care, means.read)
         self._pack = Pack(self._out)
 
@@ -153,7 +155,7 @@ class Session:
             pool=means.pool,
             buffers=means.settings.buffers_min_per_load,
             senders=means.senders,
-            width=lambda: means.governor.width(load_id, means.settings.buffer_bytes),
+            width=lambda: means.governor.width(load_id, self._part_bytes),
             portion=lambda: means.governor.portion(load_id),
             governor=means.governor,
             load_id=load_id,
@@ -240,6 +242,7 @@ class Session:
         return key_of(self._command.job.destination, below)
 
     def _pass_small(self, file: PendingFile, key: bytes) -> None:
+        self._part_bytes = self._means.settings.buffer_bytes
         view, digest = self._pack.room(file.size_bytes), Hashes(file.expected)
         with self._source.open(file) as opened:
             self._read(opened, view, 0, digest)
@@ -253,6 +256,7 @@ class Session:
         # The reader waits for buffers while it holds none, or the last one would never come free.
         self._pack.flush()
         sending = begin_or_resume(self._out, file, key)
+        self._part_bytes = sending.part_bytes
         try:
             sha256 = self._send_parts(file, sending)
         except AtFault:
@@ -311,17 +315,17 @@ class Session:
             self._stream_again(opened, sending, cut, before, prefix_sha256)
 
     def _views(self, cut: Cut) -> Iterator[tuple[int, memoryview]]:
-        """The pieces of a part, each with one buffer for as long as it is looked at."""
-        buffer = self._out.acquire()
+        """What a part consists of, all in one piece of a buffer for as long as it is looked at."""
+        piece = self._out.acquire_piece()
         try:
             for offset, length in self._pieces(cut):
-                yield offset, buffer.view[:length]
+                yield offset, piece.view[:length]
         finally:
-            self._out.pool.release(buffer)
+            self._out.pool.release_piece(piece)
 
     def _pieces(self, cut: Cut) -> Iterator[tuple[int, int]]:
-        """Offset and length of what of a part goes into one buffer."""
-        end, size_bytes = cut.offset + cut.length, self._out.pool.size_bytes
+        """Offset and length of what of a part goes into one piece of a buffer."""
+        end, size_bytes = cut.offset + cut.length, self._out.pool.piece_bytes
         for offset in range(cut.offset, end, size_bytes):
             yield offset, min(size_bytes, end - offset)
 
@@ -337,16 +341,16 @@ class Session:
         and reads otherwise now: then _ReadOtherwise is raised."""
         try:
             for offset, length in self._pieces(cut):
-                buffer = self._out.acquire()
-                view, is_last = buffer.view[:length], offset + length == cut.offset + cut.length
+                piece = self._out.acquire_piece()
+                view, is_last = piece.view[:length], offset + length == cut.offset + cut.length
                 try:
                     self._read(opened, view, offset, digest)
                     if is_last and prefix_sha256 not in (None, digest.digest()):
                         raise _ReadOtherwise
                 except BaseException:
-                    self._out.pool.release(buffer)
+                    self._out.pool.release_piece(piece)
                     raise
-                feed.put(buffer, view)
+                feed.put(piece, view)
         except BaseException:
             feed.break_off()
             raise

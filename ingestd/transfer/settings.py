@@ -29,7 +29,8 @@ class TransferSettings:
     buffers: int = 16
     buffers_min_per_load: int = 1
     senders: int = 16
-    """As many as buffers: what is read can all be on its way, as a line with a long round trip needs it."""
+    """At most. As many as buffers: what is read can all be on its way, as a line with a long round trip needs
+    it."""
     small_max_bytes: int = 4 * _MIB
     """Files up to this size, and up to a buffer's, are sent whole and several at a time."""
     report_every_s: float = 0.5

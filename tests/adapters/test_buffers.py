@@ -140,6 +140,72 @@ def test_what_is_written_off_is_replaced_and_not_taken_back() -> None:
     assert pool.free == 1
 
 
+MIB = 1 << 20
+
+
+def test_a_piece_is_free_again_while_the_rest_of_its_buffer_is_in_use() -> None:
+    pool = BufferPool(1, 4 * MIB)
+    pieces = [pool.acquire_piece("a", Token()) for _ in range(4)]
+    assert pool.held == {"a": 1}
+    for number, piece in enumerate(pieces):
+        piece.view[:] = bytes([number]) * MIB
+    pool.release_piece(pieces[1])
+    again = pool.acquire_piece("a", Token())
+    again.view[:] = bytes([9]) * MIB
+    assert [bytes(piece.view[:1]) for piece in (pieces[0], again, *pieces[2:])] == [
+        b"\0",
+        b"\t",
+        b"\2",
+        b"\3",
+    ]
+
+
+def test_a_buffer_is_given_back_with_the_last_of_its_pieces() -> None:
+    pool = BufferPool(1, 4 * MIB)
+    pieces = [pool.acquire_piece("a", Token()) for _ in range(2)]
+    late = list[Buffer]()
+    other = acquiring(pool, "b", late)
+    pool.release_piece(pieces[0])
+    assert blocked(other)
+    pool.release_piece(pieces[1])
+    other.join(10)
+    assert late
+    assert pool.held == {"b": 1}
+    assert len(late[0].view) == 4 * MIB
+
+
+def test_who_waits_for_a_piece_gets_one_of_its_own() -> None:
+    pool = BufferPool(1, 2 * MIB)
+    pieces, got = [pool.acquire_piece("a", Token()) for _ in range(2)], list[object]()
+    waiting = threading.Thread(target=lambda: got.append(pool.acquire_piece("a", Token())), daemon=True)
+    waiting.start()
+    assert blocked(waiting)
+    pool.release_piece(pieces[0])
+    waiting.join(10)
+    assert got
+
+
+def test_pieces_of_what_was_written_off_are_nobody_s() -> None:
+    pool = BufferPool(1, 4 * MIB)
+    old = [pool.acquire_piece("a", Token()) for _ in range(2)]
+    pool.write_off("a")
+    new = [pool.acquire_piece("b", Token()) for _ in range(4)]
+    for piece in old:
+        piece.view[:] = bytes([7]) * MIB
+        pool.release_piece(piece)
+    assert all(bytes(piece.view) == bytes(MIB) for piece in new)
+    for piece in new:
+        pool.release_piece(piece)
+    assert pool.held == {}
+    assert pool.free == 1
+
+
+def test_a_buffer_that_cannot_be_cut_evenly_is_one_piece() -> None:
+    pool = BufferPool(1, 3 * MIB // 2)
+    piece = pool.acquire_piece("a", Token())
+    assert len(piece.view) == 3 * MIB // 2
+
+
 def test_a_pool_of_nothing_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one"):
         BufferPool(0, 4096)
@@ -188,6 +254,40 @@ def test_a_flow_may_use_all_threads_when_nobody_else_is_there(pool: SenderPool) 
     assert pool.running == {"a": 3}
     gate.open.set()
     gate.wait_for(5)
+
+
+def threads_of_senders() -> int:
+    return sum(thread.name.startswith("sender-") for thread in threading.enumerate())
+
+
+def test_threads_are_started_as_there_is_work_for_them() -> None:
+    before, pool, gate = threads_of_senders(), SenderPool(50), Gate()
+    assert threads_of_senders() == before + 1
+    for number in range(1, 4):
+        pool.submit("a", gate, no_failure)
+        gate.wait_for(number)
+    assert threads_of_senders() == before + 3
+    gate.open.set()
+    for _ in range(100):
+        done = threading.Event()
+        pool.submit("a", done.set, no_failure)
+        assert done.wait(10)
+    assert threads_of_senders() <= before + 4
+    assert pool.close()
+
+
+def test_work_that_a_promise_held_up_is_begun_by_all_threads_once_it_is_taken_back() -> None:
+    pool, gate = SenderPool(4), Gate()
+    for flow in "bcd":
+        pool.register(flow)
+    for _ in range(4):
+        pool.submit("a", gate, no_failure)
+    gate.wait_for(1)
+    for flow in "bcd":
+        pool.unregister(flow)
+    gate.wait_for(4)
+    gate.open.set()
+    assert pool.close()
 
 
 def test_every_registered_flow_has_a_thread_whatever_the_others_do(pool: SenderPool) -> None:

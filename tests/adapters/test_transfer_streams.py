@@ -192,3 +192,19 @@ def test_a_file_that_cannot_be_read_leaves_nothing_of_its_parts(path: BytePath, 
     assert store.medium.uploads == {}
     assert data_objects(store.objects) == {name: body for name, body in FILES.items() if name != "parts"}
     assert path.pool.held == {}
+
+
+def test_how_many_are_on_their_way_under_a_cap_follows_from_the_size_of_parts(
+    path: BytePath, tmp_path: Path
+) -> None:
+    asked = set[int]()
+
+    def width(flow: str, part_bytes: int) -> int:
+        asked.add(part_bytes)
+        return 1
+
+    path.governor.width = width  # type: ignore[method-assign]
+    drive = make_drive(tmp_path / "drive", {"parts": FILES["parts"]})
+    ledger, faults = path.transfer(drive, FakeStore(part_bytes=PART), surveyed(drive))
+    assert (ledger.pending_files, faults) == (0, ())
+    assert PART in asked
