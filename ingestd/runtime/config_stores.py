@@ -39,7 +39,7 @@ class S3StoreSection(Section):
     encryption_key_id: str | None = None
     checksums: Literal["auto", "on", "off"] = "auto"
     payload: Literal["auto", "signed", "unsigned"] = "auto"
-    part_bytes: Annotated[int, Field(ge=5_242_880, le=5_368_709_120)] = 16_777_216
+    part_bytes: Annotated[int, Field(ge=5_242_880, le=5_368_709_120)] = 8_388_608
     connect_timeout_seconds: Annotated[float, Field(ge=1, le=120)] = 10.0
     timeout_seconds: Annotated[float, Field(ge=5, le=600)] = 60.0
     small_in_flight: Annotated[int, Field(ge=1, le=256)] = 16

@@ -1,7 +1,8 @@
 """Many small objects at once, by one thread: several connections, each with one object on its way.
 
 The answers are taken in the order in which the objects were sent, so that a thread neither waits for each
-answer nor has to be woken up for it.
+answer nor has to be woken up for it. How many are on their way at a time follows from how long the answers
+take, and how many come in a second (`core/window.py`).
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from ingestd.store.pacing import Allowance
 from ingestd.store.s3_client import Begun
 from ingestd.store.s3_integrity import Protection
 from ingestd.store.s3_objects import Objects, Whole
-from ingestd.store.s3_wire import Answer
+from ingestd.store.s3_wire import Answer, Connection
 
 _Sent = tuple[Whole, Protection, Begun]
 
@@ -25,8 +26,11 @@ def put_batch(objects: Objects, batch: Sequence[SmallObject], pace: Pace) -> Col
     """See `Store.put_batch`."""
     wholes = [Whole(small.key, objects.key_of(small.key), small.body, small.sha256) for small in batch]
     able = objects.probe.abilities()
-    with objects.claims.on([whole.key for whole in wholes], needed=not able.conditional_put):
-        return _Batch(objects, wholes, pace).put()
+    client, needed = objects.client, not able.conditional_put
+    client, needed = objects.client, not able.conditional_put
+    claimed = objects.claims.on([whole.key for whole in wholes], needed=needed)
+    with claimed, objects.flight.joined(len(batch)) as width, client.connections(width) as connections:
+        return _Batch(objects, wholes, pace, width, connections).put()
 
 
 @dataclass(slots=True)
@@ -39,8 +43,18 @@ class _Outcome:
 class _Batch:
     """One call."""
 
-    def __init__(self, objects: Objects, wholes: Sequence[Whole], pace: Pace) -> None:
+    def __init__(
+        self,
+        objects: Objects,
+        wholes: Sequence[Whole],
+        pace: Pace,
+        width: int,
+        connections: list[Connection],
+    ) -> None:
+        """`width`: how many may be on their way, at most; more would have to be connected one by one."""
         self._objects = objects
+        self._width = width
+        self._connections = connections
         self._wholes = wholes
         self._origin = uuid.uuid4().hex
         self._conditional = objects.probe.abilities().conditional_put
@@ -68,7 +82,7 @@ class _Batch:
             # After an error of the line nothing new is begun; a conflict concerns one object only.
             if self._outcome.error is not None and not isinstance(self._outcome.error, StoreConflict):
                 break
-            if len(self._on_the_way) >= self._objects.settings.in_flight:
+            while len(self._on_the_way) >= min(self._width, self._objects.flight.width):
                 self._receive()
             self._noting(whole, lambda whole=whole: self._send(whole))  # type: ignore[misc]
         while self._on_the_way:
@@ -80,7 +94,9 @@ class _Batch:
         if not self._conditional and (found := objects.find(whole.key)) is not None:
             return objects.settle(whole, self._origin, found)
         request, sent = objects.request(whole, self._origin)
-        self._on_the_way.append((whole, sent, objects.client.begin(request, self._allowance)))
+        connection = self._connections.pop() if self._connections else None
+        begun = objects.client.begin(request, self._allowance, connection)
+        self._on_the_way.append((whole, sent, begun))
         return None
 
     def _receive(self) -> None:
@@ -88,6 +104,7 @@ class _Batch:
 
         def answered() -> bool:
             answer: Answer = self._objects.client.end(begun)
+            self._objects.flight.answered(begun.sent_at)
             return self._objects.answered(whole, self._origin, sent, answer)
 
         self._noting(whole, answered)

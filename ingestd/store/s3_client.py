@@ -20,6 +20,7 @@ from isal.isal_zlib import crc32
 from ingestd.ports import Pace, PortError, StoreUnreachable
 from ingestd.store.pacing import Allowance, without_limit
 from ingestd.store.s3_circuit import Circuit, RetryBudget
+from ingestd.store.s3_connections import ConnectionPool
 from ingestd.store.s3_credentials import CredentialSource
 from ingestd.store.s3_errors import clock_ahead_s, code_of, counts_against, error_of
 from ingestd.store.s3_keys import url_path
@@ -35,7 +36,7 @@ from ingestd.store.s3_sign import (
     query_text,
     stamp,
 )
-from ingestd.store.s3_wire import Answer, Connection, ConnectionPool, Endpoint, WireError
+from ingestd.store.s3_wire import Answer, Connection, Endpoint, WireError
 
 NOTHING = memoryview(b"")
 ANSWER_S = 120.0
@@ -226,11 +227,25 @@ class Client:
 
     # -- in two steps, for several at a time ------------------------------------------------------
 
-    def begin(self, request: Request, allowance: Allowance) -> Begun:
-        """Send a request."""
+    @contextlib.contextmanager
+    def connections(self, count: int) -> Iterator[list[Connection]]:
+        """Up to so many connections for `begin`, opened together where they have to be; fewer, or none,
+        where that fails. What is left in the list at the end is kept for others."""
+        some = list[Connection]()
+        if self.circuit.trouble is None:
+            with contextlib.suppress(WireError):
+                some = self._pool.take_some(count)
+        try:
+            yield some
+        finally:
+            self._pool.leave(some)
+            some.clear()
+
+    def begin(self, request: Request, allowance: Allowance, connection: Connection | None = None) -> Begun:
+        """Send a request, over this connection or one of the store's."""
         with self._counted(request) as probing:
             head, signer = self._head(request)
-            connection = self._pool.take()
+            connection = connection or self._pool.take()
             begun = Begun(request, connection, probing)
             try:
                 if request.stream is not None:

@@ -24,6 +24,7 @@ from ingestd.ports import (
 from ingestd.store.pacing import without_limit
 from ingestd.store.s3_abilities import NEVER_OVERWRITE, Probe, placement
 from ingestd.store.s3_client import Client, Request
+from ingestd.store.s3_flight import Flight
 from ingestd.store.s3_integrity import Protection, check, protection
 from ingestd.store.s3_keys import BadKey, KeyTooLong, object_key
 from ingestd.store.s3_settings import S3Settings
@@ -122,6 +123,7 @@ class Objects:
         self.settings: S3Settings = client.settings
         self.probe = probe
         self.claims = Claims()
+        self.flight = Flight(self.settings.in_flight)
         self._bucket_seen_at = -math.inf
 
     # -- keys and their errors --------------------------------------------------------------------

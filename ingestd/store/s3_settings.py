@@ -59,10 +59,10 @@ class S3Settings:
     timeout_s: float = 60.0
     """How long one step of a request may stand still."""
     in_flight: int = 16
-    """Small objects on their way at a time, for each thread that sends."""
+    """Small objects on their way at a time, for each thread that sends: more where the line is long."""
     dead_after_s: float = 3600.0
     """Unfinished uploads of this station that nobody knows of are swept away at this age."""
-    part_bytes: int = 16 * MIB
+    part_bytes: int = 8 * MIB
     """The size of parts, where 10,000 of them hold the object."""
     part_bytes_min: int = PART_BYTES_MIN
 

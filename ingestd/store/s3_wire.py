@@ -10,7 +10,6 @@ import select
 import socket
 import ssl
 import struct
-import threading
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -69,18 +68,23 @@ class Connection:
         context: ssl.SSLContext | None,
         connect_timeout_s: float,
         timeout_s: float,
+        connected: socket.socket | None = None,
     ) -> None:
+        """`connected`: what was connected already, and speaks TLS if there is a context."""
         self._timeout_s = timeout_s
         self._ahead = bytearray()
         self._wants_more = False
         self._closes = False
-        self.idle_since = 0.0
-        with _told():
-            sock = socket.create_connection((endpoint.address, endpoint.port), connect_timeout_s)
+        self.idle_since = time.monotonic()
+        with told():
+            address = (endpoint.address, endpoint.port)
+            sock = connected or socket.create_connection(address, connect_timeout_s)
             try:
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-                self._sock = context.wrap_socket(sock, server_hostname=endpoint.address) if context else sock
+                if context is not None and connected is None:
+                    sock = context.wrap_socket(sock, server_hostname=endpoint.address)
+                self._sock = sock
                 self._set_timeouts(sock, plain=context is None)
             except BaseException:
                 sock.close()
@@ -102,13 +106,16 @@ class Connection:
             self._sock.close()
 
     def __del__(self) -> None:
-        # A store that nobody uses any more has nobody who closes its idle connections.
         if hasattr(self, "_sock"):
             self.close()
 
+    def is_old(self, now: float) -> bool:
+        """Whether its server may well have closed it."""
+        return now - self.idle_since > _IDLE_MAX_S
+
     def is_usable(self, now: float) -> bool:
         """Whether an idle connection can be expected to carry one more request."""
-        if now - self.idle_since > _IDLE_MAX_S:
+        if self.is_old(now):
             return False
         # Whatever there is to be read now is the end, or the end is near; TLS may have a ticket for us.
         poll = select.poll()
@@ -131,12 +138,12 @@ class Connection:
     # -- sending ----------------------------------------------------------------------------------
 
     def send(self, data: bytes | memoryview) -> None:
-        with _told():
+        with told():
             self._sock.sendall(data)
 
     def send_both(self, head: bytes, body: memoryview) -> None:
         """A head and a body, at once where that costs no copy that matters."""
-        with _told():
+        with told():
             if not self._gathers and len(body) <= _JOINED_BYTES:
                 self._sock.sendall(b"".join((head, body)))
                 return
@@ -196,7 +203,7 @@ class Connection:
     def _some(self, until: float) -> bytes:
         if time.monotonic() > until:
             raise WireError("the answer came too slowly")
-        with _told():
+        with told():
             got = self._sock.recv(_RECEIVE_BYTES)
         if not got:
             raise WireError("the store closed the connection before its answer was complete")
@@ -244,7 +251,7 @@ class Connection:
     def _to_the_end(self) -> Iterator[bytes | bytearray]:
         if self._ahead:
             yield bytes(self._ahead)
-        with _told():
+        with told():
             while got := self._sock.recv(_RECEIVE_BYTES):
                 yield got
 
@@ -255,7 +262,8 @@ class Connection:
 
 
 @contextlib.contextmanager
-def _told() -> Iterator[None]:
+def told() -> Iterator[None]:
+    """What the system says of a connection, as WireError."""
     try:
         yield
     except BlockingIOError as error:
@@ -289,59 +297,3 @@ def _number(text: str, base: int) -> int:
         return int(text, base)
     except ValueError:
         raise WireError("the length of an answer is no number") from None
-
-
-class ConnectionPool:
-    """Connections of one store that wait for their next request. Safe between threads."""
-
-    def __init__(
-        self,
-        endpoint: Endpoint,
-        ca_file: str | None,
-        connect_timeout_s: float,
-        timeout_s: float,
-    ) -> None:
-        self.endpoint = endpoint
-        self._ca_file = ca_file
-        self._context: ssl.SSLContext | None = None
-        self._connect_timeout_s = connect_timeout_s
-        self._timeout_s = timeout_s
-        self._idle: list[Connection] = []
-        self._lock = threading.Lock()
-
-    def take(self) -> Connection:
-        """A connection of one's own, the one used last first. Raises WireError."""
-        now = time.monotonic()
-        while True:
-            with self._lock:
-                if not self._idle:
-                    break
-                connection = self._idle.pop()
-            if connection.is_usable(now):
-                return connection
-            connection.close()
-        return Connection(self.endpoint, self._trust(), self._connect_timeout_s, self._timeout_s)
-
-    def _trust(self) -> ssl.SSLContext | None:
-        """Read at the first connection, so that a file that is not there is an error like any other."""
-        if self.endpoint.tls and self._context is None:
-            try:
-                self._context = ssl.create_default_context(cafile=self._ca_file)
-            except OSError as error:
-                raise WireError(f"ca_file cannot be used: {error.strerror or error}") from error
-        return self._context
-
-    def give_back(self, connection: Connection) -> None:
-        """Keep a connection for later, if it can be used again."""
-        if not connection.is_done:
-            connection.close()
-            return
-        connection.idle_since = time.monotonic()
-        with self._lock:
-            self._idle.append(connection)
-
-    def close(self) -> None:
-        with self._lock:
-            idle, self._idle = self._idle, []
-        for connection in idle:
-            connection.close()

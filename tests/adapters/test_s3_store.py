@@ -71,8 +71,8 @@ def test_every_object_that_s3_takes_fits_into_its_parts(size_bytes: int) -> None
 
 def test_the_plan_at_its_edges() -> None:
     edge = SETTINGS.part_bytes * PARTS_MAX
-    assert planned_part_bytes(SETTINGS, edge) == 16 * MIB
-    assert planned_part_bytes(SETTINGS, edge + 1) == 17 * MIB
+    assert planned_part_bytes(SETTINGS, edge) == 8 * MIB
+    assert planned_part_bytes(SETTINGS, edge + 1) == 9 * MIB
     assert planned_part_bytes(SETTINGS, 20 * 10**12) == 1908 * MIB
     with pytest.raises(ValueError, match="do not fit"):
         planned_part_bytes(SETTINGS, (5 << 30) * PARTS_MAX + 1)

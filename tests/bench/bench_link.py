@@ -113,7 +113,8 @@ def load(url: str, folder: str, senders: str) -> None:
     from tests.bench.bench_s3 import one_load, ours
 
     settings: dict[str, Any] = {"senders": int(senders)} if int(senders) else {}
-    print(json.dumps(one_load(folder, ours(url, signed=True), **settings)))
+    store = ours(url, signed=True, by_default=True)
+    print(json.dumps(one_load(folder, store, **settings)))
 
 
 if __name__ == "__main__":

@@ -35,6 +35,7 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -159,7 +160,8 @@ def cpu_s() -> float:
     return used.ru_utime + used.ru_stime
 
 
-def ours(url: str, *, signed: bool, in_flight: int = 16) -> Any:
+def ours(url: str, *, signed: bool, by_default: bool = False) -> Any:
+    """`by_default`: with parts as large as a station has them unless told otherwise."""
     from ingestd.store.s3 import S3Store
     from ingestd.store.s3_abilities import Abilities
     from ingestd.store.s3_settings import S3Settings
@@ -168,9 +170,9 @@ def ours(url: str, *, signed: bool, in_flight: int = 16) -> Any:
         conditional_put=True, conditional_complete=True, checksums=not signed, signed=signed, chunks=True
     )
     ca_file = os.environ["BENCH_CA"] if url.startswith("https") else None
-    settings = S3Settings(
-        name="harrow", bucket="tides", endpoint=url, ca_file=ca_file, part_bytes=PART, in_flight=in_flight
-    )
+    settings = S3Settings(name="harrow", bucket="tides", endpoint=url, ca_file=ca_file)
+    if not by_default:
+        settings = replace(settings, part_bytes=PART)
     return S3Store(settings, able)
 
 
