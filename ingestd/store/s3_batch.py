@@ -104,8 +104,9 @@ class _Batch:
 
         def answered() -> bool:
             answer: Answer = self._objects.client.end(begun)
+            existed = self._objects.answered(whole, self._origin, sent, answer)
             self._objects.flight.answered(begun.sent_at)
-            return self._objects.answered(whole, self._origin, sent, answer)
+            return existed
 
         self._noting(whole, answered)
 

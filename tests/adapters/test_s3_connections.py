@@ -8,13 +8,19 @@ import ssl
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
+from ingestd.ports import StoreBusy
+from ingestd.store.s3_batch import _Batch
 from ingestd.store.s3_connections import ConnectionPool, opened
 from ingestd.store.s3_flight import Flight
-from ingestd.store.s3_wire import Endpoint
+from ingestd.store.s3_objects import Objects, Whole
+from ingestd.store.s3_wire import Answer, Endpoint
 from tests.support.s3_servers import certificate
+from tests.support.stores import at_will
 
 MANY = 12
 
@@ -122,6 +128,30 @@ def test_a_batch_on_a_short_line_keeps_what_its_thread_needs() -> None:
         assert first == 16
         flown(flight, clock, 0.001, 10, 2000)
         assert flight.width == 16
+
+
+def test_a_refusal_says_nothing_about_the_line() -> None:
+    """A store that is busy answers at once, which must not pass for a short line."""
+    heard, answers = list[float](), iter([True, False, True])
+
+    def answered(*_: object) -> bool:
+        if next(answers):
+            return False
+        raise StoreBusy("slow down")
+
+    objects = SimpleNamespace(
+        probe=SimpleNamespace(abilities=lambda: SimpleNamespace(conditional_put=True)),
+        client=SimpleNamespace(
+            begin=lambda *_: SimpleNamespace(sent_at=float(len(heard))), end=lambda _: Answer(503)
+        ),
+        flight=SimpleNamespace(width=8, answered=heard.append),
+        request=lambda *_: (None, None),
+        answered=answered,
+    )
+    wholes = [Whole(b"%d" % n, str(n), memoryview(b"x"), b"") for n in range(3)]
+    with pytest.raises(StoreBusy):
+        _Batch(cast(Objects, objects), wholes, at_will, 8, []).put()
+    assert len(heard) == 2
 
 
 def test_batches_share_what_a_long_line_needs() -> None:
