@@ -33,6 +33,8 @@ _PAUSE_S = 0.02
 _ROOM_LEFT = 2
 """Blocks of a scratch space: with no more than these free it counts as full."""
 _CONTROL = "/dev/mapper/control"
+_NO_WAIT = "--noudevsync"
+"""udev would say when it is done by a semaphore, which a process with IPC of its own never hears."""
 _counter = itertools.count(1)
 
 
@@ -105,7 +107,7 @@ def _by_device_mapper(window: LoopWindow, scratch: Scratch, undo: contextlib.Exi
     sectors = block.size_bytes(window.fd) // _SECTOR
     table = f"0 {sectors} snapshot {window.path} {store.path} N {_CHUNK_SECTORS}"
     undo.callback(_remove_mapping, name)
-    _dmsetup("create", name, "--table", table)
+    _dmsetup("create", name, _NO_WAIT, "--table", table)
     number = _dmsetup("info", "-c", "--noheadings", "-o", "major,minor", "--separator", ":", name)
     major, minor = map(int, number.strip().split(":"))
     return Overlay(block.node_by_number(major, minor), lambda: _overflowed(name))
@@ -132,7 +134,7 @@ def _overflowed(name: str) -> bool:
 
 
 def _remove_mapping(name: str) -> None:
-    run("dmsetup", "remove", "--retry", name)
+    run("dmsetup", "remove", "--retry", _NO_WAIT, name)
 
 
 def _dmsetup(*arguments: str) -> str:

@@ -21,12 +21,15 @@ def make_privileged(config: Config) -> Privileged:
     return make_keeper(config, config.station.state_folder)
 
 
-def make_keeper(config: Config, folder: str) -> Keeper:
-    """What performs the verbs in this process, with mounts and overlays below `folder`."""
+def make_keeper(config: Config, folder: str, overlays: str | None = None) -> Keeper:
+    """What performs the verbs in this process: mounts below `folder`, overlays in theirs or below it too."""
     drives = config.drives
+    overlays = overlays or os.path.join(folder, "overlays")
     settings = KeeperSettings(
         mounts_folder=os.path.join(folder, "mounts"),
-        scratch=Scratch(folder=os.path.join(folder, "overlays"), bytes_max=drives.overlay_bytes_max),
+        scratch=Scratch(
+            folder=overlays or os.path.join(folder, "overlays"), bytes_max=drives.overlay_bytes_max
+        ),
         accepted=ACCEPTED if drives.file_systems is None else drives.file_systems,
         demanded=drives.file_systems or (),
     )

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.drives.file_systems import ACCEPTED, DRIVERS
 from tests.daemon.conftest import make_station  # noqa: F401 - a fixture
 from tests.support import confined
 from tests.support import drives as support
@@ -59,6 +60,26 @@ def test_a_unit_is_as_tight_as_promised(unit: str) -> None:
     )
     (exposure,) = re.findall(r"Overall exposure level for \S+: ([0-9.]+)", told.stdout)
     assert float(exposure) <= EXPOSURE[unit]
+
+
+MODULES = {"ext2": "ext4", "ext3": "ext4", "iso9660": "isofs"}
+"""Which module of the kernel brings a driver that has another name."""
+
+
+def test_the_service_manager_loads_every_driver_that_the_helper_may_need() -> None:
+    unit = confined.settings("ingestd-helper.service")
+    drivers = {DRIVERS[kind][0].name for kind in ACCEPTED}
+    wanted = {f"modprobe@{MODULES.get(name, name)}.service" for name in drivers}
+    wanted |= {f"modprobe@{name}.service" for name in ("loop", "dm_snapshot", "fuse")}
+    for key in ("Wants", "After"):
+        named = {name for line in unit[key] for name in line.split() if name.startswith("modprobe@")}
+        assert named == wanted
+
+
+def test_overlays_lie_on_a_disk_where_the_helper_may_write() -> None:
+    unit = confined.settings("ingestd-helper.service")
+    words = unit["ExecStart"][0].split()
+    assert words[words.index("--overlays") + 1] == f"/var/cache/{unit['CacheDirectory'][0]}"
 
 
 @pytest.fixture

@@ -23,11 +23,12 @@ closes and the guest switches itself off. `lab.py` talks QMP (`qmp.py`) to plug 
 rules of QEMU's blkdebug: ENODATA, which its disk reports as MEDIUM ERROR, unrecovered read error; buffered
 readers then get EIO, those with O_DIRECT ENODATA, as from a failing disk.
 
-Limits. Everything that computes runs at about a twelfth of the host's speed. SATA drives are there from
-the start only. Every USB drive has vendor and product 46f4:0001 (UAS: 46f4:0003) at SuperSpeed, and
-answers no ATA pass-through. A bad sector fails every read for good, at most 4,096 of them a drive. No
-systemd runs in the guest, only udevd. Host files that change while a guest runs may not be seen there,
-except in the shared folder. The guest is root and reads the whole of the host's root file system.
+Limits. Everything that computes runs at about a twelfth of the host's speed. SATA drives are there from the
+start only. Every USB drive has vendor and product 46f4:0001 (UAS: 46f4:0003) at SuperSpeed, and answers no
+ATA pass-through. A bad sector fails every read for good, at most 4,096 of them a drive. No systemd runs in
+the guest, only udevd, unless it has a disk of its own (`Lab(disk=)`). Host files that change while a guest
+runs may not be seen there, except in the shared folder. The guest is root and reads the whole of the host's
+root file system.
 """
 
 from .channel import GuestError

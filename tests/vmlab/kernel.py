@@ -37,6 +37,9 @@ TOOLS = {
 EARLY_MODULES = ("virtio_pci", "virtio_console", "9pnet_virtio", "9p", "overlay")
 """What the initial RAM disk loads; everything else comes from the host's root, on demand."""
 
+DISK_MODULES = ("virtio_pci", "virtio_console", "9pnet_virtio", "9p", "virtio_blk", "crc32c_generic", "ext4")
+"""The same, where the root file system is on a disk of the guest's own."""
+
 LEFT_OUT = re.compile(
     r"kernel/(sound|drivers/(accel|comedi|edac|gpu|hwmon|hwtracing|iio|infiniband|isdn|leds|media"
     r"|mfd|mtd|platform|power|ptp|pwm|rtc|spi|staging|video|w1|xen|net/(can|ethernet|fddi|hamradio"
@@ -198,9 +201,12 @@ def _copy_module(source: Path, path: Path, target: Path) -> None:
         shutil.copy2(path, copy)
 
 
-def build_initramfs(kernel: Kernel, target: Path) -> None:
-    """Write the initial RAM disk: busybox, the early modules in order, both stages, the agent."""
-    modules = _in_loading_order(kernel.modules, EARLY_MODULES)
+def build_initramfs(kernel: Kernel, target: Path, *, has_disk: bool = False) -> None:
+    """Write the initial RAM disk: busybox, the early modules in order, both stages, the agent.
+
+    With ``has_disk``, the root file system is on a disk, whose own init is started.
+    """
+    modules = _in_loading_order(kernel.modules, DISK_MODULES if has_disk else EARLY_MODULES)
     archive = _Cpio()
     for folder in ("bin", "dev", "early", "host", "memory", "proc", "root", "run", "sys"):
         archive.add_folder(folder)
@@ -209,8 +215,9 @@ def build_initramfs(kernel: Kernel, target: Path) -> None:
     archive.add_file("early/order", "\n".join(path.name for path in modules).encode())
     for path in modules:
         archive.add_file(f"early/{path.name}", path.read_bytes())
-    archive.add_file("init", (INITRAMFS / "init").read_bytes(), executable=True)
-    for name in ("stage2", "agent.py"):
+    init = INITRAMFS / ("init-disk" if has_disk else "init")
+    archive.add_file("init", init.read_bytes(), executable=True)
+    for name in ("stage2", "agent.py", "agent.service"):
         archive.add_file(name, (INITRAMFS / name).read_bytes())
     target.write_bytes(archive.finished())
 

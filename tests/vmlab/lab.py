@@ -94,6 +94,9 @@ class Lab:
     ``drives`` are there before it is switched on, in this order; only there can SATA drives be.
     ``kernel_arguments`` are appended to the kernel's command line.  With ``folder``, the console's
     log and the share are kept there.
+
+    With ``disk``, an image of an ext4 file system that holds a Debian with systemd and the modules of
+    the guest's kernel, that is the root file system instead, written to, and its systemd is process 1.
     """
 
     def __init__(
@@ -105,8 +108,9 @@ class Lab:
         kernel_arguments: str = "",
         boot_timeout_s: float = 180,
         folder: Path | None = None,
+        disk: Path | None = None,
     ) -> None:
-        options = Options(memory_mib, cpus, kernel_arguments, boot_timeout_s, folder)
+        options = Options(memory_mib, cpus, kernel_arguments, boot_timeout_s, folder, disk)
         self._numbers = itertools.count(1)
         self._drives: dict[str, Drive] = {}
         for spec in drives:

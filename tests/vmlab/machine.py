@@ -46,6 +46,7 @@ class Options:
     kernel_arguments: str = ""
     boot_timeout_s: float = 180
     folder: Path | None = None
+    disk: Path | None = None
 
 
 class Machine:
@@ -68,7 +69,8 @@ class Machine:
         """Boot, and wait until the agent answers.  Raises GuestError with the console's words."""
         deadline = time.monotonic() + self.options.boot_timeout_s
         self.share.mkdir(parents=True, exist_ok=True)
-        build_initramfs(self.kernel, self.folder / "initramfs.cpio")
+        has_disk = self.options.disk is not None
+        build_initramfs(self.kernel, self.folder / "initramfs.cpio", has_disk=has_disk)
         with (self.folder / "qemu.log").open("wb") as log:
             self._process = subprocess.Popen(
                 self._command_line(), stdin=subprocess.DEVNULL, stdout=log, stderr=log
@@ -135,7 +137,7 @@ class Machine:
             *("-chardev", f"socket,id=agent,path={folder}/agent,server=on,wait=off"),
             *("-device", "virtio-serial-pci"),
             *("-device", "virtserialport,chardev=agent,name=vmlab.agent"),
-            *_shared_folder("root", Path("/"), ",readonly=on"),
+            *self._root(),
             *_shared_folder("share", self.share, ""),
             *("-device", "qemu-xhci,id=xhci,p2=15,p3=15"),
             *(option for slot in range(SCSI_SLOT + 1) for option in _slot(slot)),
@@ -143,7 +145,16 @@ class Machine:
             *(option for drive in self._drives for option in _drive(drive)),
         ]
 
+    def _root(self) -> tuple[str, ...]:
+        if self.options.disk is None:
+            return _shared_folder("root", Path("/"), ",readonly=on")
+        file = {"driver": "file", "filename": str(self.options.disk.resolve())}
+        node: Node = {"driver": "raw", "node-name": "root", "file": file}
+        return ("-blockdev", json.dumps(node), "-device", "virtio-blk-pci,drive=root,serial=root")
+
     def _kernel_arguments(self) -> list[str]:
+        if self.options.disk is not None:
+            return [*KERNEL_ARGUMENTS, "systemd.show_status=no", self.options.kernel_arguments]
         modules = ["xhci_pci", "usb_storage", "uas", "sd_mod"]
         modules += [_DRIVERS[bus] for bus in sorted(self._buses) if bus in _DRIVERS]
         return [

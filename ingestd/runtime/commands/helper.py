@@ -28,8 +28,9 @@ def add(command: Adder) -> None:
         default="ingestd",
         help="the daemon's user, who alone is served (%(default)s)",
     )
+    sub.add_argument("--folder", metavar="PATH", default=FOLDER, help="where mounts lie (%(default)s)")
     sub.add_argument(
-        "--folder", metavar="PATH", default=FOLDER, help="where mounts and overlays lie (%(default)s)"
+        "--overlays", metavar="PATH", help="where overlays lie, on a disk (default: overlays in --folder)"
     )
 
 
@@ -48,7 +49,7 @@ def _helper(options: argparse.Namespace) -> int:
     signals.install()
     helper = Helper(
         path,
-        privilege.make_keeper(settings, options.folder),
+        privilege.make_keeper(settings, options.folder, options.overlays),
         uids={user.pw_uid},
         owner=(user.pw_uid, user.pw_gid),
         refused=Seldom("helper_refused", time.monotonic, level="warning"),
