@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import subprocess
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.support.daemon import TENANT, sealed, wait_for
+from tests.support.debian import Root, debian
 
-TOP = Path(__file__).parents[2]
-PACKAGES = "python3,python3-venv,adduser,systemd,util-linux,ca-certificates"
 CONTENT = sealed(16_000_000, 7)
 
 CONFIG = """\
@@ -47,35 +45,19 @@ pytestmark = [pytest.mark.root, pytest.mark.timeout(1200)]
 class Host:
     """A station's root folder, and what happens in it."""
 
-    def __init__(self, root: Path) -> None:
-        self.root = root
+    def __init__(self, made: Root) -> None:
+        self.made = made
+        self.root = made.folder
+        self.do = made.do
+        self.program = "/usr/local/bin/ingestd"
         self.daemon: subprocess.Popen[bytes] | None = None
-
-    def do(self, *command: str, user: str = "") -> str:
-        """Run to its end; what it says. It has to work."""
-        ended = subprocess.run(
-            self._inside(command, user), capture_output=True, text=True, check=False, env=self._environment()
-        )
-        assert ended.returncode == 0, ended.stdout + ended.stderr
-        return ended.stdout + ended.stderr
-
-    def _inside(self, command: Sequence[str], user: str) -> list[str]:
-        return ["chroot", *([f"--userspec={user}:{user}"] if user else []), str(self.root), *command]
-
-    def _environment(self) -> dict[str, str]:
-        kept = {name: value for name, value in os.environ.items() if name.startswith(("PIP_CERT", "SSL_"))}
-        return {
-            "PATH": "/usr/local/bin:/usr/local/sbin:/usr/bin:/usr/sbin:/bin:/sbin",
-            "HOME": "/root",
-            **kept,
-        }
 
     def start(self) -> None:
         """As the unit does: that user, that program."""
         (self.root / "var/lib/ingestd/status.json").unlink(missing_ok=True)
-        command = self._inside(("/usr/local/bin/ingestd", "run"), "ingestd")
+        command = self.made.inside((self.program, "run"), "ingestd")
         with (self.root / "var/log/ingestd.log").open("ab") as log:
-            self.daemon = subprocess.Popen(command, stdout=log, stderr=log, env=self._environment())
+            self.daemon = subprocess.Popen(command, stdout=log, stderr=log, env=self.made.environment())
         wait_for(self.picture, 30, "the first status")
 
     def stop(self) -> None:
@@ -97,29 +79,15 @@ class Host:
 
 @pytest.fixture
 def host(tmp_path: Path) -> Iterator[Host]:
-    root, made = tmp_path / "root", os.environ.get("INGESTD_TEST_ROOT")
-    if made:
-        subprocess.run(["cp", "-a", made, str(root)], check=True)
-    else:
-        command = ["debootstrap", "--variant=minbase", f"--include={PACKAGES}", "bookworm", str(root)]
-        subprocess.run(command, check=True)
-    for name in ("etc/resolv.conf", "etc/hosts", "etc/ssl/certs/ca-certificates.crt"):
-        if Path("/", name).exists():
-            shutil.copy(Path("/", name), root / name)
-    for name in ("ingestd", "systemd", "deploy"):
-        ignored = shutil.ignore_patterns("__pycache__")
-        shutil.copytree(TOP / name, root / "srv/checkout" / name, ignore=ignored)
-    for name in ("pyproject.toml", "README.md", "LICENSE"):
-        shutil.copy(TOP / name, root / "srv/checkout" / name)
-    subprocess.run(["mount", "-t", "proc", "proc", str(root / "proc")], check=True)
-    made_host = Host(root)
-    try:
-        yield made_host
-    finally:
-        if made_host.daemon is not None and made_host.daemon.poll() is None:
-            made_host.daemon.kill()
-            made_host.daemon.wait()
-        subprocess.run(["umount", str(root / "proc")], check=True)
+    with debian(tmp_path / "root") as made:
+        made.put_checkout()
+        host = Host(made)
+        try:
+            yield host
+        finally:
+            if host.daemon is not None and host.daemon.poll() is None:
+                host.daemon.kill()
+                host.daemon.wait()
 
 
 def test_a_station_is_installed_upgraded_under_a_load_taken_back_and_taken_off(host: Host) -> None:
@@ -175,3 +143,49 @@ def test_a_station_is_installed_upgraded_under_a_load_taken_back_and_taken_off(h
     assert not (root / "var/lib/ingestd").exists()
     assert "ingestd" not in (root / "etc/passwd").read_text()
     assert (root / "srv/archive" / TENANT / "TS-1/kelp.enc").exists()
+
+
+def test_the_package_is_installed_upgraded_taken_back_and_purged(host: Host) -> None:
+    root, state = host.root, host.root / "var/lib/ingestd"
+    for revision in ("1", "2"):
+        host.do("/srv/checkout/deploy/build-deb", "--revision", revision, "/srv/debs")
+    first, second = ("/srv/debs/" + path.name for path in sorted((root / "srv/debs").iterdir()))
+    assert "Fill in /etc/ingestd/ingestd.toml" in host.do("dpkg", "--install", first)
+    config = root / "etc/ingestd/ingestd.toml"
+    config.write_text(CONFIG.format(rate=8_000_000))
+    for folder in ("srv/archive", "srv/bays/bay-01"):
+        (root / folder).mkdir(parents=True)
+    host.own("/srv/archive", "/srv/bays")
+    assert "is ready to run" in host.do("ingestd", "check", user="ingestd")
+    (root / "etc/ingestd/credentials/amqp-password").write_text("spring tide\n")
+    wanted = root / "etc/systemd/system/multi-user.target.wants/ingestd.service"
+    assert not wanted.is_symlink()
+    host.do("dpkg-reconfigure", "ingestd")
+    assert wanted.is_symlink()
+    handed_over = root / "etc/systemd/system/ingestd.service.d/credentials.conf"
+    assert "LoadCredential=amqp-password:/etc/ingestd/credentials/amqp-password" in handed_over.read_text()
+    host.program = "/usr/bin/ingestd"
+    host.start()
+    host.stop()
+
+    host.do("dpkg", "--install", second)
+    assert (state / "before-0.1.0-2.from").read_text() == "0.1.0-1\n"
+    assert config.read_text() == CONFIG.format(rate=8_000_000)
+    # As a later version would leave it.
+    later = "import sqlite3; c = sqlite3.connect('/var/lib/ingestd/journal/journal.db');"
+    host.do("python3", "-c", f"{later} c.execute('PRAGMA user_version = 999')")
+    assert "a form that 0.1.0-1 does not know" in host.do("dpkg", "--install", first)
+    host.start()
+    host.stop()
+
+    (state / "archive").mkdir()
+    host.do("dpkg", "--remove", "ingestd")
+    assert (state / "journal/journal.db").exists() and config.exists()
+    assert not (root / "usr/lib/ingestd").exists() and not handed_over.exists()
+    assert "that is not ingestd's own" in host.do("dpkg", "--purge", "ingestd")
+    assert [path.name for path in state.iterdir()] == ["archive"]
+    assert not config.parent.exists()
+    assert not wanted.is_symlink()
+
+    (root / "opt/ingestd/current").mkdir(parents=True)
+    assert subprocess.run(host.made.inside(["dpkg", "--install", first]), check=False).returncode == 1
