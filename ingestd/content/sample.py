@@ -55,7 +55,7 @@ class Content(Protocol):
 
     @property
     def window_bytes_max(self) -> int:
-        """How long each may be; a MiB costs some 30 ms."""
+        """How long each may be; a MiB costs some 15 ms."""
 
     def read(self, offset: int, length: int) -> bytes:
         """The bytes there; fewer than `length` only at the end, none beyond it."""

@@ -6,6 +6,8 @@ import bz2
 import gzip
 import lzma
 import math
+from collections import Counter
+from fractions import Fraction
 from itertools import pairwise
 
 import pytest
@@ -102,6 +104,21 @@ def test_known_values() -> None:
     assert chi_square(bytes(range(255)) * 16) == pytest.approx(e + 255 * (16 - e) ** 2 / e)
     with pytest.raises(ValueError, match="nothing"):
         chi_square(b"")
+
+
+@pytest.mark.parametrize("size", [1, 2, 4097, (128 << 10) - 1, 128 << 10, (128 << 10) + 1, 300_001])
+@pytest.mark.parametrize("left_out", [b"", b"\0", bytes(range(0, 256, 3))])
+def test_each_value_is_counted_whatever_the_size(size: int, left_out: bytes) -> None:
+    """Against the statistic by its definition."""
+    block = (noise(size // 2, 3) + prose(size - size // 2))[:size]
+    counts = Counter(block)
+    kept = [counts[value] for value in range(256) if value not in left_out]
+    if not sum(kept):
+        return
+    mean = Fraction(sum(kept), len(kept))
+    assert chi_square(block, left_out) == pytest.approx(
+        float(sum((count - mean) ** 2 for count in kept) / mean)
+    )
 
 
 def test_values_left_out_are_not_missed() -> None:
