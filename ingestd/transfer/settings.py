@@ -18,6 +18,7 @@ class TransferSettings:
       + loads * 3.5 MiB                         a batch of 512 rows, faults, blocks for second looks
       + proving loads * buffer_bytes            while a manifest is stored
       + (senders + 2 * loads) * 0.1 MiB         what a thread touches of its stack
+      + connections to a bucket * 35 KiB        over TLS: 240 on a short line, 1,024 at most on a long one
 
     With the defaults and 8 loads on their way that is 64 + 28 + 3.2 MiB, on top of the interpreter's own.
 
