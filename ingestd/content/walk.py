@@ -84,7 +84,8 @@ class Run(NamedTuple):
 
     found: list[Found]
     in_parts: bool = False
-    """Whether their folder is not listed in one go, so that a name may come twice if it is damaged."""
+    """Whether their folder is not listed in one go, so that a name may come twice if it is damaged, and of a
+    folder all that lies below it."""
 
 
 PlaceOf = Callable[[int, bytes], int]
@@ -164,7 +165,7 @@ class _Walker:
                 name = level.folders.pop()
                 self._held -= 1
                 if told := self._enter(level.fd, name, level.below(name), level.depth + 1):
-                    yield Run(told)
+                    yield Run(told, level.in_parts)
             elif level.listing is not None:
                 yield from self._take_chunk(level)
             else:

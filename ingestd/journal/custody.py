@@ -12,7 +12,10 @@ from ingestd.journal.outbox import Statement
 
 _ADD = "INSERT INTO custody (load_id, number, sha256, line) VALUES (?, ?, ?, ?)"
 
-_AFTER = "SELECT number, sha256, line FROM custody WHERE load_id = ? AND number > ? ORDER BY number"
+_AFTER = """
+SELECT number, CAST(sha256 AS BLOB), line FROM custody WHERE load_id = ? AND number > ? ORDER BY number
+"""
+"""As a BLOB: a text in which a bit has flipped may be no text, which SQLite's adapter gives an error for."""
 
 _MEND = "UPDATE custody SET sha256 = ?, line = ? WHERE load_id = ? AND number = ?"
 
@@ -43,7 +46,10 @@ class CustodyRows:
     def after(self, load_id: LoadId, number: int) -> tuple[Entry, ...]:
         with self._db.reading() as sql:
             rows = sql.execute(_AFTER, (load_id, number)).fetchall()
-        return tuple(Entry(load_id=load_id, number=n, sha256=s, line=line) for n, s, line in rows)
+        return tuple(
+            Entry(load_id=load_id, number=number, sha256=sha256.decode(errors="replace"), line=line)
+            for number, sha256, line in rows
+        )
 
     def mend(self, entries: Iterable[Entry]) -> None:
         with self._db.transaction() as sql:

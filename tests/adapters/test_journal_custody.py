@@ -153,6 +153,16 @@ def test_files_whose_load_is_gone_go_too(journal: Journal, folder: Path) -> None
     assert list(folder.iterdir()) == []
 
 
+def test_a_record_that_goes_while_the_files_are_looked_over(
+    journal: Journal, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Beside the loop, which prunes; of the record there was an empty file, after a loss of power."""
+    monkeypatch.setattr(journal, "custody_lengths", lambda: {LOAD: 2})
+    (folder / f"{LOAD}.jsonl").touch()
+    following(folder, journal).write()
+    assert (folder / f"{LOAD}.jsonl").read_bytes() == b""
+
+
 def test_a_folder_that_somebody_made_there_is_left_alone(journal: Journal, folder: Path) -> None:
     """As when a copy that was altered is moved away, as `ingestd custody` asks for."""
     journal.commit(saved(entries(2)), at=1.0)
@@ -280,6 +290,7 @@ DAMAGE = {
     "an entry": "line = CAST(replace(CAST(line AS TEXT), 'quay-03', 'quay-04') AS BLOB)",
     "no JSON": "line = substr(line, 1, 30)",
     "a hash": "sha256 = replace(sha256, substr(sha256, 1, 1), 'z')",
+    "no text": "sha256 = CAST(x'b1' || substr(CAST(sha256 AS BLOB), 2) AS TEXT)",
 }
 
 

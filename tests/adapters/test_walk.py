@@ -500,6 +500,25 @@ def test_a_name_that_is_listed_twice_is_told_once_or_it_is_said_that_it_may_not_
     assert in_parts and all(in_parts)
 
 
+def test_what_lies_in_a_folder_that_may_be_listed_twice_may_be_told_twice(
+    root: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its files are told in one go each time, and the folder above has none that would tell of it."""
+    for number in range(5):
+        (tmp_path / f"sub{number}").mkdir()
+        (tmp_path / f"sub{number}" / "file").touch()
+    monkeypatch.setattr(module, "HELD_MAX", 3)
+    monkeypatch.setattr(module, "CHUNK_MIN", 3)
+    real, level = os.scandir, os.stat(root).st_ino
+    monkeypatch.setattr(
+        os, "scandir", lambda fd: Twice(real(fd)) if os.fstat(fd).st_ino == level else real(fd)
+    )
+    told = list(module.runs(root, cancel=Going()))
+    paths = [one.path for run in told for one in run.found if one.regular]
+    assert len(paths) > len(set(paths)) == 5
+    assert any(run.in_parts for run in told)
+
+
 def test_one_file_under_many_names_is_each_of_them(root: int, tmp_path: Path) -> None:
     (tmp_path / "one").write_bytes(b"kelp")
     names = {b"one", *(b"%d/%d" % (folder, number) for folder in range(20) for number in range(100))}
