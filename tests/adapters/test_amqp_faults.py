@@ -11,6 +11,7 @@ import json
 import random
 import time
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
 
@@ -30,10 +31,11 @@ def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @contextlib.contextmanager
-def office(host: VirtualHost) -> Iterator[tuple[PostOffice, Proxy]]:
+def office(host: VirtualHost, **changes: Any) -> Iterator[tuple[PostOffice, Proxy]]:
     """A post office at work whose way to the broker can be silenced."""
     with Proxy(host.broker.host, host.broker.port) as proxy:
-        made = PostOffice(host, settings(host, addresses=(Address("127.0.0.1", proxy.port, tls=False),)))
+        way = (Address("127.0.0.1", proxy.port, tls=False),)
+        made = PostOffice(host, settings(host, addresses=way, **changes))
         with made.at_work():
             yield made, proxy
 
@@ -147,6 +149,36 @@ def test_the_broker_loses_what_a_station_needs(
             told(made, "import_definitions")
             _recreate(virtual_host)
             goes_on(made)
+
+
+@pytest.mark.parametrize("gone", ["password", "user"])
+def test_the_credentials_of_a_station_end_in_the_middle_of_the_work(
+    virtual_host: VirtualHost, gone: str
+) -> None:
+    manager, user = virtual_host.broker.manager, f"passing-{virtual_host.name}"
+
+    def give() -> None:
+        if gone == "user":
+            manager.ctl("add_user", user, "secret")
+            virtual_host.ctl("set_permissions", user, "^$", ".*", ".*")
+        else:
+            manager.ctl("change_password", user, "secret")
+
+    manager.ctl("add_user", user, "secret")
+    try:
+        virtual_host.ctl("set_permissions", user, "^$", ".*", ".*")
+        with office(virtual_host, user=user, password=lambda: "secret") as (made, _):
+            for _ in moments(7, 1):
+                if gone == "user":
+                    manager.ctl("delete_user", user)
+                else:
+                    manager.ctl("change_password", user, "another")
+                virtual_host.close_connections()
+                told(made, f"refuses the name or password of the user {user}")
+                give()
+                goes_on(made)
+    finally:
+        manager.ctl("delete_user", user)
 
 
 def test_another_broker_is_tried_when_one_is_away(virtual_host: VirtualHost) -> None:
