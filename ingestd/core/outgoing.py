@@ -45,6 +45,9 @@ class LoadClaimed:
     drive: DriveIdentity
     continues: LoadId | None
     """The load, of this or another station, that had the drive before and did not come to its end."""
+    unheard_since_at: float | None = None
+    """The last word, by its own clock, of a station that has this drive of the job and is taken to be silent:
+    this claim ends that one if nothing has come from there since."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -134,7 +134,8 @@ def _on_started(turn: Turn, event: StationStarted) -> None:
     for sighting in event.sightings:
         station_bays.see(turn, sighting)
     if turn.shared:
-        turn.station = replace(turn.station, mark=turn.say_of_station(_report(turn.station)))
+        mark = turn.say_of_station(_report(turn.station))
+        turn.station = replace(turn.station, mark=mark, unheard_report=mark)
     _start_report_timer(turn)
 
 
@@ -156,9 +157,10 @@ def _on_limits(turn: Turn, event: LimitsChanged) -> None:
 def _on_timer(turn: Turn, event: TimerFired) -> None:
     timer = event.timer
     if timer.purpose == "report":
-        turn.say_of_station(_report(turn.station))
         station_log.look_for_silence(turn)
+        report = turn.say_of_station(_report(turn.station))
         if turn.shared:
+            turn.station = replace(turn.station, unheard_report=report)
             station_log.say_again(turn)
         _start_report_timer(turn)
         return

@@ -4,9 +4,12 @@ Every station hears the same records in the same order, and rules by them alone:
 nor what it knows beside the log may make it see a claim differently than its neighbours do.
 
 Of several claims to one drive of a job the first holds. It ends when its load comes to its end, when the
-drive is pulled (`ingest.load.away`), or when a claim of another station comes more than the lease after
-the last word that its own station had said by then, as the clocks of both tell the time. Then the next
-one has the place; who had it before and is still at work stops.
+drive is pulled (`ingest.load.away`), or when its station falls silent: another station that has heard
+nothing from there for the lease claims with the last word that it knows, and has the place if that is
+the last one in the log before its claim, too. So no clock is compared with another. How long a station
+has been silent, each counts by its own reports, as long as it hears them come back: neither a clock that
+is put right nor a log that does not reach it makes others silent. Who had the place before and is still
+at work stops.
 """
 
 from __future__ import annotations
@@ -14,6 +17,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
+
+from immutables import Map
 
 from ingestd.core import outcomes
 from ingestd.core.load_events import Freed, Outbid, ReportHeard, Unheard, Won
@@ -67,12 +72,12 @@ def _is_own(turn: Turn, event: Heard) -> bool:
 
 
 def _saw(turn: Turn, station: str, at: float) -> None:
-    if at <= turn.station.seen.get(station, 0.0):
-        return
-    turn.station = replace(turn.station, seen=turn.station.seen.set(station, at))
-    turn.record(SaveSeen(station=station, at=at))
-    if station in turn.station.silent:
-        turn.station = replace(turn.station, silent=turn.station.silent - {station})
+    if station in turn.station.quiet:
+        silent, quiet = turn.station.silent - {station}, turn.station.quiet.delete(station)
+        turn.station = replace(turn.station, silent=silent, quiet=quiet)
+    if at != turn.station.seen.get(station):
+        turn.station = replace(turn.station, seen=turn.station.seen.set(station, at))
+        turn.record(SaveSeen(station=station, at=at))
 
 
 # -- claims ----------------------------------------------------------------------------------------
@@ -107,22 +112,23 @@ def _what_stands_against(turn: Turn, record: JobRecord, event: Heard, said: Load
     claim = record.claim_of(said.drive_index)
     if claim is None or claim.load_id == said.load_id:
         return None
-    if claim.lapsed or claim.outcome in FREE_AGAIN or _has_gone_silent(turn, claim, event):
+    if claim.lapsed or claim.outcome in FREE_AGAIN or _has_gone_silent(turn, claim, event, said):
         return None
     if claim.outcome is Outcome.LOADED:
         return f"this drive of job {said.job_id} is loaded already (load {claim.load_id})"
     return f"load {claim.load_id} of station {claim.station} has this drive of job {said.job_id}"
 
 
-def _has_gone_silent(turn: Turn, claim: DriveClaim, event: Heard) -> bool:
-    """Whether the holder of a place had not said a word for the lease when this was said. A station that
-    claims anew what it had claimed itself, for another load, has given the old one up."""
+def _has_gone_silent(turn: Turn, claim: DriveClaim, event: Heard, said: LoadClaimed) -> bool:
+    """Whether who claims holds the holder of a place for silent, and nothing has come from there since the
+    last word that it knew. A station that claims anew what it had claimed itself, for another load, has given
+    the old one up."""
     if claim.station is None or claim.outcome is not None:
         return False
     if claim.station == event.station:
         return True
-    last = turn.station.seen.get(claim.station, event.said_at)
-    return event.said_at - last > turn.station.limits.lease_s
+    known = said.unheard_since_at
+    return known is not None and known == turn.station.seen.get(claim.station)
 
 
 def _take(turn: Turn, event: Heard, said: LoadClaimed) -> None:
@@ -250,6 +256,8 @@ def _remember(turn: Turn, event_id: str) -> None:
 
 
 def _on_reported(turn: Turn, event: Heard, said: StationReported) -> None:
+    if event.event_id == turn.station.unheard_report:
+        turn.station = replace(turn.station, unheard_report="")
     if event.event_id != turn.station.mark or turn.station.caught_up:
         return
     turn.station = replace(turn.station, caught_up=True)
@@ -314,16 +322,15 @@ def _asked_at(load: Load) -> float | None:
 
 
 def look_for_silence(turn: Turn) -> None:
-    """Note which stations have not said a word for so long that others may go on with their drives."""
+    """Another while is over. Note which stations have not said a word for so long that others may go on with
+    their drives."""
     station = turn.station
-    silent = frozenset(
-        name
-        for name, jobs in station.claimants.items()
-        if jobs
-        and name != station.limits.station
-        and turn.at - station.seen.get(name, turn.at) > station.limits.lease_s
-    )
-    turn.station = replace(station, silent=silent)
+    if station.unheard_report:
+        return
+    others = [name for name, jobs in station.claimants.items() if jobs and name != station.limits.station]
+    quiet = Map((name, station.quiet.get(name, 0.0) + station.limits.report_every_s) for name in others)
+    silent = frozenset(name for name, seconds in quiet.items() if seconds > station.limits.lease_s)
+    turn.station = replace(station, quiet=quiet, silent=silent)
     for name in sorted(silent - station.silent):
         for job_id in sorted(station.claimants[name]):
             _free_what_it_claimed(turn, job_id, name)

@@ -67,9 +67,14 @@ class Station:
     mark: str = ""
     """Id of the first report of this process: once it is heard, all before it has been."""
     seen: Map[str, float] = Map()
-    """The last word of each station in the log, by that station's clock."""
+    """The last word of each station in the log, by that station's clock; compared with no other clock."""
+    quiet: Map[str, float] = Map()
+    """Seconds, counted by this station's reports, without a word of a station that has open claims."""
     silent: frozenset[str] = frozenset()
-    """Stations with open claims that have not said a word for as long as the lease is."""
+    """Those of them that have not said a word for longer than the lease."""
+    unheard_report: str = ""
+    """Id of the last report of this station, until it is heard: as long as it is not, nothing can be told of
+    others."""
     claimants: Map[str, frozenset[JobId]] = Map()
     """Jobs of which a station has claimed a drive that it has not come to the end of."""
     unsaid: Map[str, float] = Map()

@@ -36,7 +36,7 @@ from ingestd.core.model import (
     Phase,
     Unsettled,
 )
-from ingestd.core.outgoing import DriveReleased, LoadAway, NoticeRefused, Outgoing, Publish
+from ingestd.core.outgoing import DriveReleased, LoadAway, LoadClaimed, NoticeRefused, Outgoing, Publish
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
 from ingestd.core.station_state import ACTIVE, Decision, Station
 
@@ -115,8 +115,9 @@ class Turn:
             self.record(Say(event_id=event_id))
 
     def start_word_timer(self, event_id: str, due_at: float) -> None:
-        timer = Timer(purpose="word", owner=event_id, attempt=Attempt(0))
-        self.do(StartTimer(timer=timer, after_s=max(0.0, due_at - self.at)))
+        # No wait is longer to begin with; by a clock that was put back since, it could be.
+        after_s = min(max(0.0, due_at - self.at), 2 * self.station.limits.lease_s)
+        self.do(StartTimer(timer=Timer(purpose="word", owner=event_id, attempt=Attempt(0)), after_s=after_s))
 
     def wait_s(self, *, own: bool, key: str) -> float:
         """How long to wait before saying what another station should: the one whose record it follows from
@@ -182,6 +183,8 @@ class Turn:
             after = replace(after, messages=number)
             if isinstance(body, LoadAway | DriveReleased):
                 body = replace(body, custody=after.custody)
+            elif isinstance(body, LoadClaimed):
+                body = replace(body, unheard_since_at=self._unheard_since(body))
             self.record(Publish(subject=after.load_id, number=number, at=self.at, body=body))
         if after is not before:
             self.station = self.station.with_load(after)
@@ -190,6 +193,12 @@ class Turn:
         self.commands.extend(result.commands)
         self._settle(before, after)
         return self.station.loads.get(load.load_id, after)
+
+    def _unheard_since(self, said: LoadClaimed) -> float | None:
+        """The last word of the station that has the place, if it has been silent for long."""
+        claim = self.record_of(said.job_id).claim_of(said.drive_index)
+        holder = claim.station if claim is not None else None
+        return self.station.seen.get(holder) if holder in self.station.silent else None
 
     def attest(self, load: Load, deeds: Iterable[Deed]) -> Load:
         """The load, with these at the end of its record of custody. Whoever asks saves the load."""

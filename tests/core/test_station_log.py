@@ -39,6 +39,8 @@ from tests.support.harbour import LEASE_S, Drive, Harbour, Pier
 JOB = JobId("kelp-0412")
 BAY = BayName("bay-1")
 RNG = random.Random(1)
+REPORT_EVERY_S = 60.0
+LEASE_REPORTS = int(LEASE_S / REPORT_EVERY_S)
 
 
 def _read(entry: Entry) -> dict[str, Any]:
@@ -104,6 +106,13 @@ class Pair:
         self.harbour.at += seconds
         self.harbour._fire_due()
 
+    def wait(self, reports: int, *live: Pier) -> None:
+        """Time passes from report to report, while these stations hear each other."""
+        for _ in range(reports):
+            self.later(REPORT_EVERY_S)
+            self.publish(*live)
+            self.hear(*live)
+
     def told(self, kind: type) -> list[str]:
         """Which stations have published messages of this kind, repeats included."""
         return [station for station, message in self.harbour.log.told if isinstance(message.body, kind)]
@@ -143,23 +152,72 @@ def test_a_claim_on_what_is_known_to_be_taken_is_not_even_made() -> None:
     assert not any(isinstance(message.body, LoadClaimed) for message in pair.other.outbox)
 
 
-@pytest.mark.parametrize(("silence_s", "holds"), [(LEASE_S - 5, True), (LEASE_S + 5, False)])
-def test_a_claim_ends_with_the_silence_of_its_station(silence_s: float, holds: bool) -> None:
+@pytest.mark.parametrize(("reports", "holds"), [(LEASE_REPORTS, True), (LEASE_REPORTS + 1, False)])
+@pytest.mark.parametrize("skew_s", [-7200.0, 0.0, 7200.0])
+def test_a_claim_ends_with_the_silence_of_its_station(reports: int, holds: bool, skew_s: float) -> None:
+    """Whatever its clock says, or that of the station that waits."""
     pair = Pair()
+    pair.one.skew_s = skew_s
     pair.plug(pair.one, pair.drive())
     pair.talk()
     pair.plug(pair.other, pair.drive())
     pair.one.cut_off = True
-    pair.harbour.at += silence_s
-    pair.harbour._fire_due()
-    pair.publish(pair.other)
-    pair.hear(pair.other)
+    pair.wait(reports, pair.other)
     phase = pair.load(pair.other).phase
     assert (phase is Phase.HELD) == holds
     # The station that was cut off hears of it, and stops.
     pair.one.cut_off = False
     pair.talk()
     assert (pair.load(pair.one).phase is Phase.SURVEYING) == holds
+
+
+@pytest.mark.parametrize("whose", ["one", "other"])
+@pytest.mark.parametrize("step_s", [-7200.0, 7200.0, 86_400.0])
+def test_a_clock_that_is_put_right_makes_nobody_silent(whose: str, step_s: float) -> None:
+    pair = Pair()
+    pair.plug(pair.one, pair.drive())
+    pair.talk()
+    pair.plug(pair.other, pair.drive())
+    for _ in range(4):
+        pair.wait(3, pair.one, pair.other)
+        getattr(pair, whose).skew_s += step_s
+    pair.wait(3, pair.one, pair.other)
+    pair.talk()
+    assert pair.told(LoadClaimed) == [pair.one.name]
+    assert pair.load(pair.one).phase is Phase.SURVEYING
+    assert pair.load(pair.other).phase is Phase.HELD
+
+
+def test_a_station_that_the_log_does_not_reach_holds_no_other_for_silent() -> None:
+    pair = Pair()
+    pair.plug(pair.one, pair.drive())
+    pair.talk()
+    pair.plug(pair.other, pair.drive())
+    pair.other.cut_off = True
+    pair.wait(3 * LEASE_REPORTS, pair.one)
+    assert not any(isinstance(message.body, LoadClaimed) for message in pair.other.outbox)
+    pair.other.cut_off = False
+    pair.talk()
+    assert pair.told(LoadClaimed) == [pair.one.name]
+    assert pair.load(pair.one).phase is Phase.SURVEYING
+
+
+def test_a_word_that_comes_before_the_claim_of_who_held_it_for_silent_saves_its_station() -> None:
+    pair = Pair()
+    pair.plug(pair.one, pair.drive())
+    pair.talk()
+    pair.plug(pair.other, pair.drive())
+    pair.wait(LEASE_REPORTS, pair.other)
+    pair.later(REPORT_EVERY_S)
+    assert any(isinstance(message.body, LoadClaimed) for message in pair.other.outbox)
+    pair.publish(pair.one, pair.other)
+    pair.hear(pair.one, pair.other)
+    assert pair.load(pair.one).phase is Phase.SURVEYING
+    assert pair.load(pair.other).phase is Phase.HELD
+    # Should it fall silent after all, the other one has the drive then.
+    pair.one.cut_off = True
+    pair.wait(LEASE_REPORTS + 1, pair.other)
+    assert pair.load(pair.other).phase is Phase.SURVEYING
 
 
 def test_who_judges_a_silence_knows_only_what_the_log_says() -> None:
@@ -228,9 +286,7 @@ def test_a_failure_behind_another_stations_proof_fails_nothing_and_keeps_the_dat
     pair.one.cut_off = True
     pair.work(pair.one, Prove)
     pair.plug(pair.other, pair.drive(plain=True))
-    pair.later(LEASE_S + 5)
-    pair.publish(pair.other)
-    pair.hear(pair.other)
+    pair.wait(LEASE_REPORTS + 1, pair.other)
     pair.work(pair.other, Survey, Survey)
     pair.one.cut_off = False
     pair.publish(pair.one, pair.other)

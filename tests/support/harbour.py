@@ -53,9 +53,20 @@ from ingestd.core.messages import (
     Transferred,
     Unsay,
 )
-from ingestd.core.model import BayName, DriveFacts, Item, Job, JobId, JobRecord, LoadId, Sighting, SurveyFacts
+from ingestd.core.model import (
+    BayName,
+    DriveFacts,
+    HoldReason,
+    Item,
+    Job,
+    JobId,
+    JobRecord,
+    LoadId,
+    Sighting,
+    SurveyFacts,
+)
 from ingestd.core.outgoing import JobFailed, JobLoaded, JobWithdrawalCompleted, Publish
-from ingestd.core.phases import Load
+from ingestd.core.phases import Held, Load
 from ingestd.core.station_log import HEEDED
 from tests.support import values as v
 
@@ -307,6 +318,16 @@ class Pier:
             return effect.bay == bay
         return isinstance(effect, Survey | Transfer) and self.loads[effect.load_id].bay == bay
 
+    def held_as_done(self) -> list[BayName]:
+        """Bays with a drive that is held because its place, or its job, has come to its end."""
+        return [
+            load.bay
+            for load in self.station.in_order()
+            if isinstance(load.state, Held)
+            and load.state.reason is HoldReason.ALREADY_DONE
+            and load.bay is not None
+        ]
+
     def release_ready(self) -> list[BayName]:
         """Bays whose drive may be pulled."""
         bays = self.station.bays
@@ -346,9 +367,13 @@ class Harbour:
         """Drives that were released."""
         self.piers: list[Pier] = []
         for number in range(stations):
-            self.piers.append(Pier(f"quay-{number:02}", self.rng.uniform(-2, 2), self))
+            self.piers.append(Pier(f"quay-{number:02}", self._skew_s(), self))
         for number in range(jobs):
             self._order(number)
+
+    def _skew_s(self) -> float:
+        """Most clocks are about right, some are off by more than the lease."""
+        return self.rng.choice((2.0, 2.0, 10 * LEASE_S)) * self.rng.uniform(-1, 1)
 
     def next_generation(self) -> int:
         self._generation += 1
@@ -408,7 +433,9 @@ class Harbour:
             pier.plug(bay, self.shelf.pop(self.rng.randrange(len(self.shelf))))
 
     def _mischief(self) -> None:
-        what = self.rng.choice(("cut", "cut", "kill", "pull", "pull", "time", "withdraw", "amend"))
+        what = self.rng.choice(
+            ("cut", "cut", "kill", "pull", "pull", "time", "clock", "move", "withdraw", "amend")
+        )
         pier = self.rng.choice(self.piers)
         match what:
             case "cut":
@@ -419,13 +446,43 @@ class Harbour:
             case "pull" if pier.plugged:
                 self.shelf.append(pier.pull(self.rng.choice(sorted(pier.plugged))))
             case "time":
-                self.at += self.rng.choice((30.0, LEASE_S / 2, LEASE_S * 1.5))
+                self._pass_time(self.rng.choice((30.0, LEASE_S / 2, LEASE_S * 1.5)))
+            case "move" if pier.plugged:
+                self._move(pier)
+            case "clock":
+                pier.skew_s = self._skew_s()
             case "amend":
                 self._amend()
             case "withdraw" if self.rng.random() < 0.3:
                 job_id = self.rng.choice(sorted(self.jobs))
                 self.withdrawn.add(job_id)
                 self.log.notices.append(JobWithdrawn(at=self.at, job_id=job_id, reason="cancelled"))
+
+    def _move(self, pier: Pier) -> None:
+        """A station dies, and a drive of its is brought to another one, where it waits."""
+        pier.cut_off = True
+        drive = pier.pull(self.rng.choice(sorted(pier.plugged)))
+        free = [(other, bay) for other in self.piers if not other.cut_off for bay in other.free_bays()]
+        if not free:
+            self.shelf.append(drive)
+            return
+        other, bay = self.rng.choice(free)
+        other.plug(bay, drive)
+        for _ in range(20):
+            self._work()
+        self._pass_time(LEASE_S * self.rng.uniform(0.5, 2.0))
+
+    def _pass_time(self, seconds: float) -> None:
+        """Stations that are not cut off hear each other's reports meanwhile."""
+        until = self.at + seconds
+        while self.at < until:
+            self.at += min(60.0, until - self.at)
+            self._fire_due()
+            for what in ("publish", "hear"):
+                for pier in self.piers:
+                    while what in pier.moves():
+                        pier.move(what, self.rng)
+                        self._settle_cancelled()
 
     def _amend(self) -> None:
         """A job that failed gets another chance, with drives in which nothing is wrong."""
@@ -470,6 +527,7 @@ class Harbour:
             for pier in self.piers:
                 for bay in pier.release_ready():
                     self.pulled.append(pier.pull(bay))
+            self._make_room()
             self._bring_back()
             while self.shelf and any(pier.free_bays() for pier in self.piers):
                 self._plug_one()
@@ -477,6 +535,13 @@ class Harbour:
             self.at += 45.0
             self._fire_due()
         self._work_until_quiet()
+
+    def _make_room(self) -> None:
+        """Drives that nothing is left to do for leave the bays to those that wait."""
+        if self.shelf and not any(pier.free_bays() for pier in self.piers):
+            for pier in self.piers:
+                for bay in pier.held_as_done():
+                    self.pulled.append(pier.pull(bay))
 
     def _bring_back(self) -> None:
         """Drives of jobs that have been amended since are plugged in again, until they are loaded."""
