@@ -21,7 +21,7 @@ from ingestd.content.randomness import (
     measure,
     payload_verdict,
 )
-from ingestd.content.sample import Content, HeadContent, Verdict
+from ingestd.content.sample import WINDOWS_MAX, Content, HeadContent, Verdict
 from ingestd.core.model import Secrecy
 
 HEAD_BYTES = 64 << 10
@@ -122,7 +122,7 @@ def _by_directory(content: Content) -> Verdict:
     ciphers: set[str] = set()
     largest: list[_Entry] = []
     largest_kept = max(1, content.windows_max // _WINDOWS_EACH)
-    spread = _Spread(_SAMPLES_EACH * content.windows_max)
+    spread = _Spread(_SAMPLES_EACH * min(content.windows_max, WINDOWS_MAX))
     directory = _directory(content)
     layout = _Layout(directory)
     for entry in _entries(content, directory):

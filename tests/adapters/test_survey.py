@@ -972,6 +972,41 @@ def test_pieces_are_looked_into_as_the_one_file_that_they_come_to(
     assert all(fact.secrecy is not Secrecy.PROVEN for fact in facts)
 
 
+def small_files() -> bytes:
+    """An archive half of which is the names of what is in it."""
+    archive = sealed.Zip()
+    for number in range(2500):
+        archive.add(b"%0150d.txt" % number, sealed.noise(30, number), encrypted=True)
+    return archive.built()
+
+
+@pytest.mark.parametrize(
+    "whole",
+    [
+        small_files,
+        lambda: sealed.luks1(sealed.noise(500_000) + bytes(600_000)),
+        lambda: sealed.pgp_armour(sealed.SKESK + sealed.seipd(sealed.noise(600_000))),
+    ],
+    ids=["zip with a long directory", "luks that was never filled", "armour"],
+)
+def test_a_piece_need_not_look_random_where_the_whole_does_not(
+    station: Station, whole: Callable[[], bytes]
+) -> None:
+    cut(station.volume(), whole(), "b.img.001 b.img.002 b.img.003 b.img.004 b.img.005")
+    (fact,) = station.survey(sniff=True).secrecy
+    assert fact.secrecy is Secrecy.PROVEN
+
+
+def test_a_piece_that_may_be_of_something_else_is_told_apart(station: Station) -> None:
+    root = station.volume()
+    names = [f"b.gpg.{number:03}" for number in range(1, 61)]
+    body = sealed.SKESK + sealed.seipd(sealed.noise(6_000_000))
+    pieces = cut(root, body, " ".join(names))
+    pieces[41].write_bytes(bytes(value % 61 for value in range(pieces[41].stat().st_size)))
+    found = {fact.path: fact.secrecy for fact in station.survey(sniff=True).secrecy}
+    assert found == {"volume-1/b.gpg.001": Secrecy.PROVEN, "volume-1/b.gpg.042": Secrecy.UNKNOWN}
+
+
 def test_a_piece_that_is_plain_is_told_apart(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
     """Though no sample of the whole lies in it."""
     monkeypatch.setattr(module, "effort", lambda files: (2, 64 << 10))
