@@ -459,8 +459,10 @@ class Manifest(Protocol):
     def require_claim(self) -> None:
         """Raise Cancelled unless this object may still write."""
 
-    def begin_survey(self) -> None:
-        """Everything is to be seen anew; failed files are pending again."""
+    def begin_survey(self, before_step: Callable[[], None] = ...) -> None:
+        """Everything is to be seen anew; failed files are pending again. `before_step` is asked, from
+        whichever thread, before each step of this survey that adds to what is recorded; what it raises
+        breaks the survey off."""
 
     def add(self, entries: Sequence[FileEntry]) -> None:
         """Files as the running survey finds them, each path once, unless `end_survey` is told."""

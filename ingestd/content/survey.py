@@ -103,9 +103,9 @@ def survey(
     loaded that the station cannot read through no fault of the drive: rights are missing, or it is of
     another file system.
     """
-    manifest.begin_survey()
     with alongside(manifest) as batches:
         work = _Survey(drive, job, manifest, batches, reserved, cancel, carries, room)
+        manifest.begin_survey(work.require_room)
         for index, volume in enumerate(drive.volumes):
             if volume.facts.problem is None:
                 work.walk(volume, index)
@@ -295,11 +295,16 @@ class _Survey:
 
     def _flush(self) -> None:
         if self._batch:
-            self._cancel.check()
             self._files += len(self._batch)
-            self._room(self._files)
+            self.require_room()
             self._batches.put(self._batch)
             self._batch = []
+
+    def require_room(self) -> None:
+        """Whether to go on, at each step that makes the journal larger: paths and what lists say of them
+        may take as much of it again as the files."""
+        self._cancel.check()
+        self._room(self._files)
 
     def require_drive(self) -> None:
         self._cancel.beat()

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Collection, Iterator, Sequence
-from functools import partial
+from collections.abc import Callable, Collection, Iterator, Sequence
 
 from ingestd.core.model import Ledger, LoadId
 from ingestd.journal import expected as said
@@ -156,6 +155,10 @@ DELETE FROM manifests WHERE load_id IS NULL
 """
 
 
+def _go_on() -> None:
+    pass
+
+
 class SqliteManifest:
     """`ports.Manifest` in the journal. Every call but `add` is durable when it returns; any thread may call.
 
@@ -171,6 +174,7 @@ class SqliteManifest:
         """Whether the survey that this object began found nothing on record."""
         self._placed: bool | None = None
         """Whether it has put in a file with a place."""
+        self._before_step: Callable[[], None] = _go_on
 
     # -- who may write ------------------------------------------------------------------------
 
@@ -204,13 +208,20 @@ class SqliteManifest:
 
     # -- survey -------------------------------------------------------------------------------
 
-    def begin_survey(self) -> None:
+    def begin_survey(self, before_step: Callable[[], None] = _go_on) -> None:
         """Everything is to be seen anew. Failed files are pending again: the look that failed them may
         have been broken off before anybody was told."""
         with self._writing() as sql:
             sql.execute(_RETRY, (self._load,))
             numbers = survey.begin(sql, self._load)
         self._survey, self._first, self._placed = numbers.survey, numbers.next_file_no == 0, False
+        self._before_step = before_step
+
+    @contextlib.contextmanager
+    def _step(self, *, durable: bool = False) -> Iterator[sqlite3.Connection]:
+        self._before_step()
+        with self._writing(durable=durable) as sql:
+            yield sql
 
     def add(self, entries: Sequence[FileEntry]) -> None:
         """Files as the running survey finds them; those known keep state and sums when size and time
@@ -219,19 +230,19 @@ class SqliteManifest:
         if self._placed is False:
             self._placed = any(entry.place for entry in entries)
         if self._first:
-            with self._writing(durable=False) as sql:
+            with self._step() as sql:
                 survey.append(sql, self._load, entries, self._survey)
             return
         self._index()
-        with self._writing(durable=False) as sql:
+        with self._step() as sql:
             survey.compare(sql, self._load, entries, self._survey)
 
     def _index(self) -> None:
-        survey.index(partial(self._writing, durable=False), self._load, self._survey)
+        survey.index(self._step, self._load, self._survey)
 
     def expect(self, expected: Sequence[Expectation], listed_by: int = 0) -> Unmet:
         self._index()
-        with self._writing() as sql:
+        with self._step(durable=True) as sql:
             return said.expect(sql, self._load, expected, self._survey, listed_by)
 
     def unlisted(
@@ -250,15 +261,16 @@ class SqliteManifest:
         """Drop what was not seen, but for stored files: they are `gone`. Those that were stored once and
         were found different are `changed`, in every survey until they are stored again. A stored file
         of which something is said that it was not held against is pending."""
-        writing = partial(self._writing, durable=False)
         if repeated:
             self._index()
         if not self._first:
-            survey.close(writing, self._load, self._survey)
-        survey.take_turns(writing, self._load, self._survey, self._placed)
+            survey.close(self._step, self._load, self._survey)
+        survey.take_turns(self._step, self._load, self._survey, self._placed)
         with self._writing() as sql:
             numbers = survey.running(sql, self._load, self._survey)
-            write_numbers(sql, self._load, numbers)  # Something is written: all before it is durable, too.
+            # Something is written, so that all before it is durable, too. SQLite leaves out what is there.
+            for each in (numbers._replace(indexed=numbers.indexed + 1), numbers):
+                write_numbers(sql, self._load, each)
             if self._first:
                 return SurveyDifferences(gone=(), changed=(), count=0)
             return survey.differences(sql, self._load, self._survey)

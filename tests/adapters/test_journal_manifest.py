@@ -19,6 +19,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from ingestd.core.model import Ledger, LoadId
 from ingestd.journal import expected as journal_expected
+from ingestd.journal import survey as journal_survey
+from ingestd.journal.database import FILE_NAME
 from ingestd.journal.journal import Journal
 from ingestd.journal.manifest import SqliteManifest
 from ingestd.ports import Cancelled, FileEntry, PartRecord
@@ -226,6 +228,33 @@ def test_more_files_than_one_window_of_the_survey(journal: Journal) -> None:
     assert differences.count == 500
     assert differences.gone == tuple(b"%05d" % n for n in range(20))
     assert manifest.ledger().discovered_files == 500 + 1_000
+
+
+def test_room_is_asked_for_before_each_window_of_what_a_survey_adds(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Paths and reading order of 20,000,000 files would take another GiB and a half at once."""
+    monkeypatch.setattr(journal_survey, "_WINDOW_ROWS", 10)
+    manifest, asked = journal.manifest(LOAD), list[int]()
+    manifest.begin_survey(lambda: asked.append(1))
+    manifest.add([entry(f"{n:03d}", place=300 - n) for n in range(300)])
+    assert len(asked) == 1
+    manifest.expect([])
+    assert len(asked) > 30
+    asked.clear()
+    manifest.end_survey()
+    assert len(asked) >= 30
+
+
+def test_a_survey_that_has_ended_is_durable(journal: Journal, tmp_path: Path) -> None:
+    """A commit that changes no page reaches no log, and leaves those before it to the next loss of power."""
+    manifest = journal.manifest(LOAD)
+    manifest.begin_survey()
+    manifest.add([entry("a")])
+    log = tmp_path / f"{FILE_NAME}-wal"
+    before = log.stat().st_size
+    manifest.end_survey()
+    assert log.stat().st_size > before
 
 
 # -- against a model ------------------------------------------------------------------------------

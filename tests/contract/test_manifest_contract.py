@@ -18,6 +18,7 @@ from ingestd.ports import (
     Manifest,
     PartRecord,
     Said,
+    StationFull,
     StoredFile,
     SurveyDifferences,
     Unmet,
@@ -337,6 +338,29 @@ def test_what_a_bag_lists_and_what_not(manifest: Manifest) -> None:
     assert manifest.unlisted("volume-1", b"bag/data", 4, 9, by_any=True)[0] == 2
     assert manifest.expect([rows[0], rows[1], rows[1]], 2) == Unmet([], [b"bag/data/a", b"bag/data/b/c"])
     manifest.end_survey()
+
+
+def test_what_is_asked_before_a_step_may_break_a_survey_off(manifest: Manifest) -> None:
+    """And the next survey goes on from what there is."""
+    asked = 0
+
+    def ask() -> None:
+        nonlocal asked
+        asked += 1
+        if asked > 1:
+            raise StationFull("no room")
+
+    manifest.begin_survey(ask)
+    manifest.add([entry("a")])
+    with pytest.raises(StationFull):
+        manifest.add([entry("b")])
+    with pytest.raises(StationFull):
+        manifest.expect([expected("a", A, "m")])
+    manifest.begin_survey()
+    manifest.add([entry("b"), entry("c"), entry("a")])
+    assert manifest.expect([expected("a", A, "m")]) == Unmet([], [])
+    manifest.end_survey()
+    assert sorted(file.path for file in manifest.pending(-1, 9)) == [b"a", b"b", b"c"]
 
 
 def test_a_bag_of_more_files_than_are_looked_at_in_one_go(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
 from ingestd.core.model import Ledger
@@ -77,6 +77,7 @@ class FakeManifest:
         self.rows: dict[int, Row] = {}
         self._by_path: dict[tuple[str, bytes], Row] = {}
         self._survey = 0
+        self._before_step: Callable[[], None] = lambda: None
         self._next = 0
         self._attempt = -1
         self.fenced = False
@@ -95,11 +96,13 @@ class FakeManifest:
 
     # -- survey -------------------------------------------------------------------------------
 
-    def begin_survey(self) -> None:
+    def begin_survey(self, before_step: Callable[[], None] = lambda: None) -> None:
         self.retry_failed()
+        self._before_step = before_step
         self._survey += 1
 
     def add(self, entries: Sequence[FileEntry]) -> None:
+        self._before_step()
         self.require_claim()
         for entry in entries:
             known = self._by_path.get((entry.volume, entry.path))
@@ -153,6 +156,7 @@ class FakeManifest:
         del self._by_path[row.entry.volume, row.entry.path]
 
     def expect(self, expected: Sequence[Expectation], listed_by: int = 0) -> Unmet:
+        self._before_step()
         self.require_claim()
         missing, repeated = list[bytes](), list[bytes]()
         for volume, path, said in expected:
