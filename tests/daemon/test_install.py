@@ -139,7 +139,7 @@ def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Pat
         assert (quay.archive / "tidewrack-survey/TS-1/kelp.enc").read_bytes() == content
         assert quay.stop() == 0
 
-        done(deploy(checkout, "install", "--rollback", "--root", str(root)))
+        done(deploy(root / "opt/ingestd/current", "install", "--rollback", "--root", str(root)))
         assert os.readlink(root / "opt/ingestd/current") == before
         assert unit.read_text() == old_unit
         quay.start()
@@ -149,7 +149,7 @@ def test_installed_upgraded_under_a_load_rolled_back_and_taken_off(checkout: Pat
     finally:
         quay.end()
 
-    left = done(deploy(checkout, "uninstall", "--root", str(root)))
+    left = done(deploy(root / "opt/ingestd/current", "uninstall", "--root", str(root)))
     assert not (root / "opt/ingestd").exists()
     assert not list((root / "etc/systemd/system").iterdir())
     assert (state / "journal" / "journal.db").exists()
