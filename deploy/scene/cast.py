@@ -81,7 +81,7 @@ class Drive:
 
     @property
     def size_bytes(self) -> int:
-        return 8 * MB
+        return 500 * MB
 
 
 def job(number: str, tenant: str, folder: str, *items: str, **more: Any) -> dict[str, Any]:
