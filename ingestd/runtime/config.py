@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
-from typing import Annotated, Any, Literal
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from typing import Annotated, Any, Literal, get_origin
 
 import pydantic
 from pydantic import AfterValidator, BaseModel, BeforeValidator, Field
@@ -204,14 +204,29 @@ def read(path: str) -> Config:
 
 def parse(data: Mapping[str, Any], path: str = "configuration") -> Config:
     """The configuration in parsed TOML. Raises ConfigError with every problem."""
+    given = _with_tuples(data)
     try:
-        config = Config.model_validate(_with_tuples(data))
+        config = Config.model_validate(given)
     except pydantic.ValidationError as error:
-        raise ConfigError(path, [_in_words(e) for e in error.errors()]) from None
+        wrong = error.errors()
+        more = _between_the_others(given, {str(each["loc"][0]) for each in wrong})
+        raise ConfigError(path, [*map(_in_words, wrong), *more]) from None
     problems = list(contradictions(config))
     if problems:
         raise ConfigError(path, problems)
     return config
+
+
+def _between_the_others(given: Mapping[str, Any], wrong: Collection[str]) -> Iterator[str]:
+    """What is wrong between the sections that are right by themselves."""
+    sound = [name for name in Config.model_fields if name not in wrong]
+    kinds: dict[str, Any] = {name: Config.model_fields[name].annotation for name in sound}
+    sections = {
+        name: pydantic.TypeAdapter(kinds[name]).validate_python(given[name])
+        for name in sound
+        if name in given
+    }
+    return _contradictions(Config.model_construct(None, **sections), sound)
 
 
 def _with_tuples(value: Any) -> Any:
@@ -225,6 +240,11 @@ def _in_words(error: Any) -> str:
     where = _where(error["loc"])
     if error["type"] == "extra_forbidden":
         return f"{where}: is not a known key{_suggestion(error['loc'])}"
+    if len(error["loc"]) == 1 and error["type"] in _NO_SECTION:
+        of_many = get_origin(Config.model_fields[where].annotation) is tuple
+        bracketed = f"[[{where}]]" if of_many else f"[{where}]"
+        what = "is missing" if error["type"] == "missing" else "must be a section"
+        return f"{where}: {what}; write {bracketed}, and its keys below"
     if error["type"] == "missing":
         return f"{where}: is missing; it has no default"
     if error["type"] == "value_error":
@@ -235,6 +255,8 @@ def _in_words(error: Any) -> str:
     shown = "" if isinstance(given, dict | list | tuple) else f"; got {given!r}"
     return f"{where}: {message[0].lower()}{message[1:]}{shown}"
 
+
+_NO_SECTION = {"missing", "tuple_type", "model_type", "model_attributes_type", "dict_type", "mapping_type"}
 
 _MESSAGES = {
     ("string_pattern_mismatch", "^/"): "must be an absolute path",
@@ -252,6 +274,13 @@ _MESSAGES = {
     ("int_type", None): "must be a whole number, without quotes",
     ("float_type", None): "must be a number, without quotes",
     ("bool_type", None): "must be true or false, without quotes",
+    ("tuple_type", None): "must be a list, in square brackets",
+    ("too_short", None): "must have at least one entry",
+    ("model_type", None): "must be a section or a table of keys",
+    ("model_attributes_type", None): "must be a section or a table of keys",
+    ("mapping_type", None): "must be a section or a table of keys",
+    ("dict_type", None): "must be a section or a table of keys",
+    ("union_tag_not_found", None): "must be a section or a table of keys",
 }
 
 
@@ -300,6 +329,17 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
 
 def contradictions(config: Config) -> Iterator[str]:
     """What no single key shows."""
+    yield from _contradictions(config, set(Config.model_fields))
+
+
+def _contradictions(config: Config, sound: Collection[str]) -> Iterator[str]:
+    """Those between sections that are `sound`: of the others nothing is known."""
+    for sections, look in _CONTRADICTIONS:
+        if all(name in sound for name in sections):
+            yield from look(config)
+
+
+def _about_stores(config: Config) -> Iterator[str]:
     names = [store.name for store in config.stores]
     for number, store in enumerate(config.stores):
         if isinstance(store, S3StoreSection):
@@ -308,17 +348,24 @@ def contradictions(config: Config) -> Iterator[str]:
         yield "stores: there is none; add a [[stores]] section"
     for name in sorted({name for name in names if names.count(name) > 1}):
         yield f"stores: two stores are named {name}; give each its own name"
-    yield from _about_bays(config)
-    yield from config.tickets.contradictions()
-    yield from config.metrics.contradictions()
+
+
+def _about_broker(config: Config) -> Iterator[str]:
     if config.bus.kind == "amqp":
         yield from config.amqp.contradictions()
-        if config.amqp.lease_seconds < 3 * config.station.report_every_seconds:
-            yield (
-                f"amqp.lease_seconds: {config.amqp.lease_seconds:g} is less than three times "
-                f"station.report_every_seconds ({config.station.report_every_seconds:g}): one report that "
-                "comes late would cost a station its drives; raise it"
-            )
+
+
+def _about_lease(config: Config) -> Iterator[str]:
+    late = config.amqp.lease_seconds < 3 * config.station.report_every_seconds
+    if config.bus.kind == "amqp" and late:
+        yield (
+            f"amqp.lease_seconds: {config.amqp.lease_seconds:g} is less than three times "
+            f"station.report_every_seconds ({config.station.report_every_seconds:g}): one report that "
+            "comes late would cost a station its drives; raise it"
+        )
+
+
+def _about_requirements(config: Config) -> Iterator[str]:
     for code in config.requirements:
         if not may_be_changed(code):
             allowed = [c.value for c in CATALOGUE if may_be_changed(c)]
@@ -328,6 +375,9 @@ def contradictions(config: Config) -> Iterator[str]:
             near = difflib.get_close_matches(code, allowed, n=1)
             hint = f"; did you mean {near[0]}?" if near else f"; known: {', '.join(allowed)}"
             yield f"requirements.{code}: is not a requirement that may be changed{hint}"
+
+
+def _about_transfer(config: Config) -> Iterator[str]:
     if config.transfer.buffers < config.station.loads_max:
         yield (
             f"transfer.buffers: {config.transfer.buffers} buffers cannot give each of "
@@ -338,7 +388,10 @@ def contradictions(config: Config) -> Iterator[str]:
             f"transfer.senders: {config.transfer.senders} senders cannot serve "
             f"{config.station.loads_max} loads (station.loads_max) at once; raise it or lower loads_max"
         )
-    yield from uplink_contradictions(config.uplink, names)
+
+
+def _about_uplink(config: Config) -> Iterator[str]:
+    return uplink_contradictions(config.uplink, [store.name for store in config.stores])
 
 
 def _about_bays(config: Config) -> Iterator[str]:
@@ -353,3 +406,17 @@ def _about_bays(config: Config) -> Iterator[str]:
     for bay in config.bays:
         if not bay.path and not bay.match:
             yield f"bays: {bay.name} has neither path nor match; say where in the station it is"
+
+
+_CONTRADICTIONS: Sequence[tuple[Sequence[str], Callable[[Config], Iterable[str]]]] = (
+    (("stores",), _about_stores),
+    (("drives", "bays"), _about_bays),
+    (("tickets",), lambda config: config.tickets.contradictions()),
+    (("metrics",), lambda config: config.metrics.contradictions()),
+    (("bus", "amqp"), _about_broker),
+    (("bus", "amqp", "station"), _about_lease),
+    (("requirements",), _about_requirements),
+    (("transfer", "station"), _about_transfer),
+    (("uplink", "stores"), _about_uplink),
+)
+"""Each with the sections that it looks at."""

@@ -49,7 +49,7 @@ class S3StoreSection(Section):
 
 def _kind_of(section: Any) -> Any:
     """A store without a kind is a folder."""
-    return section.get("kind", "folder") if isinstance(section, Mapping) else section.kind
+    return section.get("kind", "folder") if isinstance(section, Mapping) else getattr(section, "kind", None)
 
 
 STORE_KINDS: Mapping[str, type[Section]] = {"folder": FolderStoreSection, "s3": S3StoreSection}

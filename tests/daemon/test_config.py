@@ -64,6 +64,22 @@ def test_every_problem_is_told_at_once() -> None:
     assert "must be an absolute path" in told[2]
 
 
+def test_what_is_wrong_between_sections_is_told_beside_what_is_wrong_within_others() -> None:
+    data = changed(station={"name": "quay 03"}, stores=[], requirements={"not-encryptet": "off"})
+    assert [text.split(":")[0] for text in problems(data)] == [
+        "station.name",
+        "stores",
+        "requirements.not-encryptet",
+    ]
+    late = changed(station={"report_every_seconds": 200}, bus={"kind": "amqp"}, logs={"level": "loud"})
+    assert {"logs.level", "amqp.lease_seconds"} <= {text.split(":")[0] for text in problems(late)}
+
+
+def test_of_a_section_that_is_wrong_nothing_else_is_guessed() -> None:
+    data = changed(transfer={"buffers": 2, "senders": "many"}, station={"loads_max": 8})
+    assert [text.split(":")[0] for text in problems(data)] == ["transfer.senders"]
+
+
 @pytest.mark.parametrize(
     ("data", "text"),
     [
@@ -192,8 +208,45 @@ def test_the_password_is_read_anew_each_time_and_shown_nowhere(
         settings.parameters(settings.addresses[0])
 
 
+@pytest.mark.parametrize(
+    ("data", "text"),
+    [
+        ({**MINIMAL, "stores": "archive"}, "stores: must be a section; write [[stores]], and its keys below"),
+        (
+            {**MINIMAL, "stores": {"name": "archive"}},
+            "stores: must be a section; write [[stores]], and its keys below",
+        ),
+        (
+            {**MINIMAL, "station": "quay-03"},
+            "station: must be a section; write [station], and its keys below",
+        ),
+        (changed(bays=7), "bays: must be a section; write [[bays]], and its keys below"),
+        (
+            {**MINIMAL, "stores": ["archive"]},
+            "stores[0]: must be a section or a table of keys; got 'archive'",
+        ),
+        (
+            changed(requirements="off"),
+            "requirements: must be a section; write [requirements], and its keys below",
+        ),
+    ],
+)
+def test_what_is_no_section_is_told_how_to_write_one(data: dict[str, Any], text: str) -> None:
+    assert problems(data) == (text,)
+
+
+def test_lists_that_are_none_or_empty_are_told_in_our_own_words() -> None:
+    told = problems(changed(bays=[{"name": "bay-1", "path": "x"}]))
+    assert told == ("bays[0].path: must be a list, in square brackets; got 'x'",)
+    entry = {"days": [], "from": "08:00", "to": "18:00", "rate_bytes_per_second": 1}
+    told = problems(changed(uplink={"timezone": "UTC", "timetable": [entry]}))
+    assert "uplink.timetable[0].days: must have at least one entry" in told
+
+
 def test_a_missing_section_is_told_as_such() -> None:
-    assert "bus: is missing; it has no default" in problems({k: v for k, v in MINIMAL.items() if k != "bus"})
+    assert "bus: is missing; write [bus], and its keys below" in problems(
+        {k: v for k, v in MINIMAL.items() if k != "bus"}
+    )
 
 
 def test_what_is_not_toml_or_not_there_is_told_in_words(tmp_path: Path) -> None:
