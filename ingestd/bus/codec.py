@@ -22,7 +22,7 @@ from ingestd.bus.envelope import DATA_TYPE, Envelope, attribute_flaws, identity_
 from ingestd.bus.fields import is_identifier
 from ingestd.bus.shapes import read_back, written
 from ingestd.bus.stamps import rfc3339, seconds
-from ingestd.bus.strict import Flaw, NotJson, Place, read
+from ingestd.bus.strict import Flaw, NotJson, Place, is_unicode, read
 from ingestd.bus.wire import NoticeData, OperatorData
 from ingestd.core.messages import Heard, Notice
 from ingestd.core.model import ExpectedDrive, Item, Job
@@ -96,7 +96,12 @@ def _document(body: bytes) -> tuple[Mapping[str, Any], list[Flaw]]:
 def _validated(document: Mapping[str, Any]) -> tuple[NoticeData | None, list[Flaw]]:
     """The data as its model, if it fits, and whatever does not fit in all of the message."""
     # An attribute that is null counts as left out: JSON event format, section 2.2.
-    attributes = {name: value for name, value in document.items() if value is not None and name != "data"}
+    # A name that is not Unicode has been told of; before one the model would look at nothing else.
+    attributes = {
+        name: value
+        for name, value in document.items()
+        if value is not None and name != "data" and (name.isascii() or is_unicode(name))
+    }
     _, flaws = _checked(Envelope, attributes, ())
     flaws += attribute_flaws(attributes)
     if "data" not in document:

@@ -170,7 +170,7 @@ def _flaws(value: object, place: Place) -> Iterator[Flaw]:
     if isinstance(value, _Object):
         for name in value.repeated:
             yield Flaw(place, f"gives “{shown(name)}” twice; keep one")
-    if isinstance(value, dict) and not all(map(_is_unicode, value)):
+    if isinstance(value, dict) and not all(map(is_unicode, value)):
         yield Flaw(place, "has a field name that is not Unicode text (half of a surrogate pair)")
     for part, child in _children(value):
         yield from _flaws(child, (*place, part))
@@ -178,7 +178,7 @@ def _flaws(value: object, place: Place) -> Iterator[Flaw]:
 
 def _leaf_flaw(value: object) -> str | None:
     if isinstance(value, str):
-        return None if _is_unicode(value) else "is not Unicode text (half of a surrogate pair)"
+        return None if is_unicode(value) else "is not Unicode text (half of a surrogate pair)"
     if isinstance(value, _Constant):
         return f"is {value.name}, which JSON does not know; leave the field out"
     if isinstance(value, float) and not math.isfinite(value):
@@ -186,7 +186,8 @@ def _leaf_flaw(value: object) -> str | None:
     return None
 
 
-def _is_unicode(text: str) -> bool:
+def is_unicode(text: str) -> bool:
+    """Whether it has no half of a surrogate pair in it."""
     try:
         text.encode("utf-8")
     except UnicodeEncodeError:

@@ -229,6 +229,21 @@ def test_a_malformed_notice_has_its_identity_when_that_can_be_told() -> None:
     assert caught.value.identity is None
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [{"id": None}, {"source": None}, {"id": 7}, {"id": "\ud83d"}],
+    ids=["no id", "no source", "7", "half"],
+)
+def test_a_name_that_is_no_text_hides_nothing_else_that_is_wrong(wrong: Data) -> None:
+    """The model looks at no attribute where one of the names is not Unicode text."""
+    for body in (message(**wrong), {name: value for name, value in message(**wrong).items() if value}):
+        with pytest.raises(Malformed) as caught:
+            understood({**body, "\udc00": 1})
+        assert caught.value.identity is None
+        assert caught.value.problems[0].startswith("notice: has a field name that is not Unicode text")
+        assert any(problem.startswith(f"{next(iter(wrong))}: ") for problem in caught.value.problems)
+
+
 # -- round trips ----------------------------------------------------------------------------------
 
 
