@@ -11,7 +11,7 @@ import os
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from itertools import accumulate
+from itertools import accumulate, groupby, pairwise
 
 from ingestd.content.parts import FORMATS
 from ingestd.content.walk import Found
@@ -20,13 +20,21 @@ from ingestd.ports import Volume
 
 _Piece = tuple[Volume, Found]
 _NAME = re.compile(
-    rb"(.*\.(?:%s)(?:\.|[-_]?))(\d{2,4}|[a-z]{2}|a[a-z]{2})" % FORMATS, re.IGNORECASE | re.DOTALL
+    rb"(.*\.(?:%s)(?:\.|[-_]?))(\d{2,4}|99\d{4}|[a-z]{2}|a[a-z]{2}|z[a-z]{3})" % FORMATS,
+    re.IGNORECASE | re.DOTALL,
 )
+_LONGER = {b"89": b"9000", b"9899": b"990000", b"yz": b"zaaa"}
+"""Where `split` has no more names of one length, and goes on with longer ones."""
+
+
+def is_piece(path: bytes) -> bool:
+    """Whether a file may be a piece, by its name."""
+    return _NAME.fullmatch(path) is not None
 
 
 def wholes(files: Iterable[_Piece]) -> list[list[_Piece]]:
     """The files, each by itself but for pieces that are numbered from the first on without a gap."""
-    sets: dict[tuple[str, bytes, int, bool], list[_Piece]] = {}
+    sets: dict[tuple[str, bytes, bool], list[_Piece]] = {}
     order: list[list[_Piece]] = []
     for piece in files:
         volume, found = piece
@@ -34,7 +42,7 @@ def wholes(files: Iterable[_Piece]) -> list[list[_Piece]]:
         if named is None:
             order.append([piece])
             continue
-        key = volume.facts.name, named[1], len(named[2]), named[2].isdigit()
+        key = volume.facts.name, named[1], named[2].isdigit()
         if key not in sets:
             sets[key] = []
             order.append(sets[key])
@@ -45,19 +53,33 @@ def wholes(files: Iterable[_Piece]) -> list[list[_Piece]]:
 def _in_order(pieces: list[_Piece]) -> list[list[_Piece]]:
     if len(pieces) < 2:
         return [pieces]
-    pieces = sorted(pieces, key=lambda piece: piece[1].path)
-    numbers = [_number(found.path) for _, found in pieces]
-    follow_on = numbers == list(range(numbers[0], numbers[0] + len(numbers)))
-    first = numbers[0] == 0 or (numbers[0] == 1 and pieces[0][1].path[-1:].isdigit())
-    return [pieces] if follow_on and first else [[piece] for piece in pieces]
+    ends = {found.path: _end_of(found.path) for _, found in pieces}
+    pieces = sorted(pieces, key=lambda piece: (len(ends[piece[1].path]), piece[1].path))
+    numbers = [ends[found.path] for _, found in pieces]
+    first = _number(numbers[0]) == 0 or (numbers[0].isdigit() and _number(numbers[0]) == 1)
+    if first and all(_follows(number, before) for before, number in pairwise(numbers)):
+        return [pieces]
+    lengths = [list(some) for _, some in groupby(pieces, lambda piece: len(ends[piece[1].path]))]
+    if len(lengths) > 1:
+        return [whole for some in lengths for whole in _in_order(some)]
+    return [[piece] for piece in pieces]
 
 
-def _number(path: bytes) -> int:
+def _end_of(path: bytes) -> bytes:
     named = _NAME.fullmatch(path)
-    text = named[2].lower() if named else b"0"
+    return named[2].lower() if named else b""
+
+
+def _follows(end: bytes, before: bytes) -> bool:
+    if len(end) != len(before):
+        return _LONGER.get(before) == end
+    return _number(end) == _number(before) + 1
+
+
+def _number(end: bytes) -> int:
     value = 0
-    for character in text:
-        value = value * 10 + character - ord("0") if text.isdigit() else value * 26 + character - ord("a")
+    for character in end:
+        value = value * 10 + character - ord("0") if end.isdigit() else value * 26 + character - ord("a")
     return value
 
 

@@ -36,14 +36,14 @@ FORMATS = (
 )
 _FORMAT = re.compile(rb"(?:%s)" % FORMATS, re.IGNORECASE)
 _GLUED = re.compile(rb"((?:%s)[-_]?)(\d{2,4}|[a-z]{2})" % FORMATS, re.IGNORECASE)
-_DIGITS = re.compile(rb"\d{2,4}")
-_LETTERS = re.compile(rb"[a-z]{2}|a[a-z]{2}")
+_DIGITS = re.compile(rb"\d{2,4}|99\d{4}")
+_LETTERS = re.compile(rb"[a-z]{2}|a[a-z]{2}|z[a-z]{3}")
 _OLD = re.compile(rb"([zr])(\d{2,3})", re.IGNORECASE)
 _PART = re.compile(rb"(.*\.(?:part|vol))(\d{1,4})", re.IGNORECASE | re.DOTALL)
 _NO_LETTERS = frozenset(
-    b"gz xz lz bz sh md py pl rb js ts go rs so db id ok up bk cc hh mm ps ai asc age aes".split()
+    b"gz xz lz bz dd sh md py pl rb js ts go rs so db id ok up bk cc hh mm ps ai asc age aes".split()
 )
-"""Endings that are no letters of `split`, but mean something."""
+"""Endings that mean something: no letters of `split`, unless those before and after them are there."""
 
 
 class _Kind(Enum):
@@ -108,24 +108,29 @@ class Parts:
         self._kinds: dict[bytes, _Kind] = {}
         """Of endings that were seen: most names are done with by theirs."""
 
-    def note(self, volume: int, path: bytes) -> None:
-        """One more file that is to be loaded, of the volume of this index."""
+    def note(self, volume: int, path: bytes) -> bool:
+        """One more file that is to be loaded, of the volume of this index; whether its name may have a
+        number."""
         dot = path.rfind(b".")
         tail = path[dot + 1 :]
         kind = self._kinds.get(tail)
         if kind is None:
             kind = self._learnt(tail)
         if kind is _Kind.NONE or (kind is _Kind.FORMAT and not path[dot - 1 : dot].isdigit()) or dot < 0:
-            return
+            return tail in _NO_LETTERS
         head = path[: dot + 1]
         if kind is _Kind.FORMAT:
             if found := _PART.fullmatch(path[:dot]):
                 self._add((volume, found[1], path[dot:]), found[2], first=1)
+                return True
         elif kind is _Kind.NUMBER:
             if _FORMAT.fullmatch(head[:-1].rpartition(b"/")[2].rpartition(b".")[2]):
                 self._add((volume, head, b""), tail, first=1)
+                return True
         elif found := _OLD.fullmatch(tail) or _GLUED.fullmatch(tail):
             self._add((volume, head + found[1], b""), found[2], first=found[1] not in b"rR")
+            return True
+        return False
 
     def _learnt(self, tail: bytes) -> _Kind:
         if len(tail) > _TAIL_BYTES_MAX or b"/" in tail:
@@ -137,6 +142,8 @@ class Parts:
 
     def _add(self, key: _Key, number: bytes, *, first: int) -> None:
         letters = not number.isdigit()
+        if len(number) > 4 - letters:
+            return  # Of the longer names that `split` goes on with, too many numbers lack.
         known = self._sets.get(key)
         if known is None:
             if len(self._sets) >= SETS_MAX:
@@ -161,7 +168,9 @@ class Parts:
                     continue  # One file of that name may be anything.
                 lacking.add(partial(located, volume.facts.name, other[0]))
             for number in known.gaps():
-                lacking.add(partial(located, volume.facts.name, head + known.name(number) + behind))
+                name = known.name(number)
+                if not (name in _NO_LETTERS and _is_there(volume, head + name + behind)):
+                    lacking.add(partial(located, volume.facts.name, head + name + behind))
         return lacking.samples()
 
 

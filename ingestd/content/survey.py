@@ -8,7 +8,7 @@ special files, folders that cannot be read) is counted and exemplified. The fact
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from contextlib import closing
 from functools import partial
 from itertools import islice
@@ -51,6 +51,8 @@ WINDOW_BYTES_MIN = 64 << 10
 
 LOOKED_INTO_MAX = 1000
 """Files looked into where nothing is announced; the others are, as they are read."""
+PIECES_MAX = 10_000
+"""Further files that may be pieces of one with those."""
 LISTS_MAX = 1000
 MISSING_MAX = 100
 
@@ -153,6 +155,8 @@ class _Survey:
         """Whether the root that is walked is the folder of a bag, and the walk in its payload."""
         self._beyond_notice = Tally()
         self._to_look_into: list[tuple[Volume, Found]] = []
+        self._further: list[tuple[Volume, Found]] = []
+        """Of what is not looked into by itself, what may be pieces of what is."""
         self._unexpected, self._links, self._specials = Tally(), Tally(), Tally()
         self._subvolumes = Tally()
         self._empty, self._parts = Tally(), Parts()
@@ -193,7 +197,8 @@ class _Survey:
             plain = kind is _FILE and size_bytes and all_looked_into
             if plain and not path.endswith(bags.DECLARATION) and (any_path or carries(name, path)):
                 batch.append(_entry((name, path, size_bytes, mtime_ns, inode, None, place)))
-                note_part(index, path)
+                if note_part(index, path):
+                    self._note_piece(volume, found)
             else:
                 self._take(volume, found)
 
@@ -271,8 +276,14 @@ class _Survey:
                 where = partial(located, volume.facts.name, found.path)
                 self._beyond_notice.add(where, found.size_bytes)
             chosen = found.size_bytes > 0 and len(self._to_look_into) < LOOKED_INTO_MAX
+            if found.size_bytes and not chosen:
+                self._note_piece(volume, found)
         if chosen and not (is_control_file(found.path) and found.size_bytes <= checksums.LIST_BYTES_MAX):
             self._to_look_into.append((volume, found))
+
+    def _note_piece(self, volume: Volume, found: Found) -> None:
+        if len(self._further) < PIECES_MAX and joined.is_piece(found.path):
+            self._further.append((volume, found))
 
     def _take_unlistable(self, volume: Volume, found: Found) -> None:
         name = volume.facts.name
@@ -368,7 +379,12 @@ class _Survey:
             for volume, found in self._to_look_into
             if not self.bags.has_own_file(volume.facts.name, found.path)
         ]
-        together = joined.wholes(chosen)
+        by_themselves = {(volume.facts.name, found.path) for volume, found in chosen}
+        together = [
+            pieces
+            for pieces in joined.wholes([*chosen, *self._further])
+            if any((volume.facts.name, found.path) in by_themselves for volume, found in pieces)
+        ]
         windows, window_bytes = effort(len(chosen) + sum(len(pieces) > 1 for pieces in together))
         look = partial(
             sniff.look_through,
@@ -377,9 +393,11 @@ class _Survey:
             window_bytes_max=window_bytes,
             allowance=Allowance(),
         )
-        return tuple(fact for pieces in together for fact in self._look_into_all(pieces, look))
+        return tuple(fact for pieces in together for fact in self._look_into_all(pieces, look, by_themselves))
 
-    def _look_into_all(self, pieces: list[tuple[Volume, Found]], look: _Look) -> Iterator[SecrecyFact]:
+    def _look_into_all(
+        self, pieces: list[tuple[Volume, Found]], look: _Look, by_themselves: Container[tuple[str, bytes]]
+    ) -> Iterator[SecrecyFact]:
         """What there is to say of a file; of pieces of one what there is to say of it, where that is proved,
         and of those that do not look like pieces of it."""
         whole = self._look_into(pieces, look) if len(pieces) > 1 else None
@@ -388,6 +406,8 @@ class _Survey:
             yield whole
         odd: list[SecrecyFact] = []
         for number, piece in enumerate(pieces):
+            if (piece[0].facts.name, piece[1].path) not in by_themselves:
+                continue
             fact = self._look_into([piece], look)
             small = piece[1].size_bytes < RANDOM_BYTES_MIN
             fits = number == 0 or small or (fact and fact.secrecy in (Secrecy.RANDOM_LIKE, Secrecy.PROVEN))
@@ -395,7 +415,8 @@ class _Survey:
                 odd.append(fact)
         if proven and odd and all(fact.secrecy is Secrecy.UNKNOWN for fact in odd):
             # A directory, what was never written, base64: it may be as it should be where it lies.
-            closer = self._look_into(pieces, partial(look, windows_max=max(WINDOWS_MAX, 2 * len(pieces))))
+            windows = min(max(WINDOWS_MAX, 2 * len(pieces)), 2 * LOOKED_INTO_MAX)
+            closer = self._look_into(pieces, partial(look, windows_max=windows))
             odd = [] if closer == whole else odd
         yield from odd
 

@@ -96,6 +96,17 @@ def test_the_part_without_a_number(root: Root, tmp_path: Path) -> None:
     assert missing(root, "B.R01").examples == ("vol-1/B.R00",)
 
 
+def test_letters_of_split_that_mean_something_elsewhere(root: Root, tmp_path: Path) -> None:
+    letters = "abcdefghijklmnopqrstuvwxyz"
+    names = [f"b.tar.gpg.{one}{two}" for one in letters[:25] for two in letters] + ["b.tar.gpg.zaaa"]
+    for name in names:
+        (tmp_path / name).touch()
+    assert missing(root, *names) == Samples()
+    (tmp_path / "b.tar.gpg.ai").unlink()
+    names.remove("b.tar.gpg.ai")
+    assert missing(root, *names).examples == ("vol-1/b.tar.gpg.ai",)
+
+
 def test_names_with_escapes_are_shown_escaped(root: Root) -> None:
     (example,) = missing(root, "\x1b[2Jb.7z.001", "\x1b[2Jb.7z.003").examples
     assert "\x1b" not in example

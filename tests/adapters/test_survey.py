@@ -1007,6 +1007,32 @@ def test_a_piece_that_may_be_of_something_else_is_told_apart(station: Station) -
     assert found == {"volume-1/b.gpg.001": Secrecy.PROVEN, "volume-1/b.gpg.042": Secrecy.UNKNOWN}
 
 
+TWO_LETTERS = [bytes((one, two)).decode() for one in b"abcdefghijklmnopqrstuvwxy" for two in range(97, 123)]
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        [f"{number:02}" for number in range(90)] + ["9000", "9001", "9002"],
+        [*TWO_LETTERS, "zaaa", "zaab"],
+    ],
+    ids=["digits", "letters"],
+)
+@pytest.mark.parametrize("folder", ["", "dives/"])
+def test_more_pieces_than_there_are_names_of_one_length_or_files_to_look_into(
+    station: Station, numbers: list[str], folder: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As `split` names them."""
+    monkeypatch.setattr(module, "LOOKED_INTO_MAX", 20)
+    names = " ".join(f"{folder}b.tar.7z.{number}" for number in numbers)
+    cut(station.volume(), sealed.sevenzip(sealed.noise(400_000), [sealed.AES]), names)
+    facts = station.survey(sniff=True)
+    (fact,) = facts.secrecy
+    assert fact.secrecy is Secrecy.PROVEN
+    assert fact.kind.endswith(f"in {len(numbers)} pieces")
+    assert facts.missing_parts.count == 0
+
+
 def test_a_piece_that_is_plain_is_told_apart(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
     """Though no sample of the whole lies in it."""
     monkeypatch.setattr(module, "effort", lambda files: (2, 64 << 10))
