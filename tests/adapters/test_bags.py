@@ -59,7 +59,8 @@ def test_a_valid_bag(tmp_path: Path, place: str, algorithms: tuple[str, ...]) ->
     found = seen(tmp_path, made, place)
     (fact,) = found.facts.bags
     assert (fact.path, fact.algorithms) == (named(place), tuple(sorted(algorithms)))
-    assert (found.blocking, found.doubtful, found.noted, found.mismatches) == (set(), set(), set(), ())
+    assert (found.blocking, found.doubtful, found.mismatches) == (set(), set(), ())
+    assert found.noted == {FindingCode.FILE_EMPTY}
     assert found.loaded == {f"{place}/{path}".lstrip("/") for path in made}
 
 
@@ -362,7 +363,7 @@ def test_what_has_one_meaning_all_the_same_is_noted(tmp_path: Path, case: str) -
     change, words = LOOSE[case]
     found = seen(tmp_path, change(bag(PAYLOAD)))
     assert found.valid
-    assert found.noted == {FindingCode.BAG_NOT_STRICT}
+    assert found.noted == {FindingCode.BAG_NOT_STRICT, FindingCode.FILE_EMPTY}
     assert words in found.sentences
 
 
