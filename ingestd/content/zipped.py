@@ -183,8 +183,9 @@ class _Layout:
             raise _Broken
         self._in_order = self._in_order and (not self._begins or begin >= self._begins[-1])
         self._begins.append(begin)
-        self._ends.append(end)
-        self._excess += max(0, entry.said_bytes - _SAID_BYTES_MAX)
+        # Many programs say the name once more, in UTF-8, in a field of its own.
+        self._ends.append(end + entry.name_bytes)
+        self._excess += max(0, entry.said_bytes - entry.name_bytes - _SAID_BYTES_MAX)
 
     def outside(self) -> int:
         """Bytes that belong to no entry, beyond what there may be beside each."""

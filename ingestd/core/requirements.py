@@ -6,6 +6,7 @@ business, and the policies'.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
@@ -160,9 +161,13 @@ def _name_of(fact: ItemFact) -> str:
     return printable(fact.item.name.encode("utf-8", "surrogateescape"))
 
 
+_SHA256_OF_NOTHING = hashlib.sha256().hexdigest()
+
+
 def _size(fact: ItemFact) -> Iterator[Finding]:
     announced, found = fact.item.size_bytes, fact.size_bytes
-    if found == 0 and announced is None and fact.item.kind == "file":
+    as_announced = announced is not None or fact.item.sha256 == _SHA256_OF_NOTHING
+    if found == 0 and not as_announced and fact.item.kind == "file":
         yield make(
             FindingCode.ITEM_EMPTY,
             fact.item.name,

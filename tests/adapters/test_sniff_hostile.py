@@ -128,6 +128,16 @@ def test_text_beside_a_structure_is_noticed(look: Look, case: str) -> None:
     assert secrecy in (UNKNOWN, PLAIN), words
 
 
+def test_long_names_in_a_zip_may_be_there_twice(look: Look) -> None:
+    """Once more in UTF-8, in an extra field of their own beside those for times and owners."""
+    archive = sealed.Zip()
+    for number in range(200):
+        name = b"%0120d.dat" % number
+        archive.add(name, sealed.noise(200, number), encrypted=True, aes=True)
+        archive.skip(sealed.noise(9 + len(name) + 55, number))
+    assert look(archive.built()) == (Secrecy.PROVEN, "zip (AES)")
+
+
 @pytest.mark.parametrize("case", [case for case in HIDING if "behind" not in case and "as keys" not in case])
 def test_what_is_small_beside_a_structure_may_be_there(look: Look, case: str) -> None:
     """Comments, extra fields, names."""

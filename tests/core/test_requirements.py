@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -504,6 +505,10 @@ def test_an_item_that_is_announced_as_empty_may_be_empty() -> None:
     assert judged(of_item(Presence.FOUND, size=0, announced=0)) == ()
     found = the_one(judged(of_item(Presence.FOUND, size=0, announced=9)))
     assert found.code is FindingCode.ITEM_WRONG_SIZE
+    marker = of_item(Presence.FOUND, size=0)
+    (fact,) = marker.items
+    item = replace(fact.item, sha256=hashlib.sha256(b"").hexdigest())
+    assert judged(replace(marker, items=(replace(fact, item=item),))) == ()
 
 
 @pytest.mark.parametrize(
