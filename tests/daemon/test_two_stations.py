@@ -95,7 +95,7 @@ def test_the_record_that_completes_the_set_makes_the_job_loaded_once(quayside: Q
             assert checked(below, quayside.archive / receipt["manifest"]) == []
     wait_for(lambda: len(quayside.events("ingest.drive.released")) == 6, 30, "six releases")
     assert len(quayside.events("ingest.job.loaded")) == 3
-    finished = quayside.events("ingest.load.finished")
+    finished = quayside.claims("ingest.load.finished")
     for loaded in quayside.events("ingest.job.loaded"):
         last = [e for e in finished if e["data"]["job_id"] == loaded["data"]["job_id"]][-1]
         assert loaded["source"] == last["source"], "the station whose record completes the set says so"

@@ -94,18 +94,25 @@ class Quayside:
 
     def events(self, kind: str | None = None, **about: Any) -> list[dict[str, Any]]:
         """The events so far, in the order of the audit log, repeats left out."""
+        return self._told("ingest.audit", kind, about)
+
+    def claims(self, kind: str) -> list[dict[str, Any]]:
+        """The same in the order of the log that stations go by, which may be another."""
+        return self._told("ingest.claims", kind, {})
+
+    def _told(self, stream: str, kind: str | None, about: Mapping[str, Any]) -> list[dict[str, Any]]:
         found: dict[str, dict[str, Any]] = {}
-        for message in self._audit():
+        for message in self._messages(stream):
             event = json.loads(message.body)
             if kind in (None, event["type"]) and _is_about(event["data"], about):
                 found.setdefault(event["id"], event)
         return list(found.values())
 
-    def _audit(self) -> list[Message]:
+    def _messages(self, stream: str) -> list[Message]:
         """As many as there are now: the stations report all the time, so that no pause ever marks an end."""
         with self.host.channel() as channel:
-            count = int(channel.queue_declare("ingest.audit", passive=True).method.message_count)
-        return self.host.read_stream("ingest.audit", count, within_s=2.0) if count else []
+            count = int(channel.queue_declare(stream, passive=True).method.message_count)
+        return self.host.read_stream(stream, count, within_s=2.0) if count else []
 
     def wait_event(self, kind: str, within_s: float = 60.0, **about: Any) -> dict[str, Any]:
         what = f"{kind} about {about}; the logs are below {self.root}"
