@@ -10,16 +10,9 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, field
 from typing import NamedTuple, Protocol
 
-from ingestd.core.model import (
-    DriveFacts,
-    DriveHandle,
-    Failure,
-    FailureKind,
-    HealthFacts,
-    Ledger,
-    Sighting,
-    VolumeFacts,
-)
+from ingestd.core.drive import DriveFacts, DriveHandle, HealthFacts, Sighting, VolumeFacts
+from ingestd.core.found import Ledger
+from ingestd.core.model import Failure, FailureKind
 
 # -- errors ---------------------------------------------------------------------------------------
 

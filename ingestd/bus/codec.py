@@ -24,8 +24,8 @@ from ingestd.bus.shapes import read_back, written
 from ingestd.bus.stamps import rfc3339, seconds
 from ingestd.bus.strict import Flaw, NotJson, Place, is_unicode, read
 from ingestd.bus.wire import NoticeData, OperatorData
+from ingestd.core.job import ExpectedDrive, Item, Job
 from ingestd.core.messages import Heard, Notice
-from ingestd.core.model import ExpectedDrive, Item, Job
 from ingestd.core.outgoing import Outgoing, Publish
 from ingestd.core.station_log import HEEDED
 

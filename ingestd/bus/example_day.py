@@ -11,7 +11,11 @@ from typing import Any
 
 from ingestd.bus.codec import Malformed, decode, encode_notice
 from ingestd.core import station as core
+from ingestd.core.drive import DriveFacts, DriveHandle, DriveIdentity, Sighting, VolumeFacts
+from ingestd.core.found import ItemFact, Ledger, Presence, Receipt, SurveyFacts
+from ingestd.core.job import Item
 from ingestd.core.layout import manifest_key
+from ingestd.core.limits import Limits
 from ingestd.core.messages import (
     Closed,
     DriveAppeared,
@@ -30,22 +34,7 @@ from ingestd.core.messages import (
     TimerFired,
     Transferred,
 )
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    DriveFacts,
-    DriveHandle,
-    DriveIdentity,
-    Item,
-    ItemFact,
-    Ledger,
-    Limits,
-    Presence,
-    Receipt,
-    Sighting,
-    SurveyFacts,
-    VolumeFacts,
-)
+from ingestd.core.model import Attempt, BayName
 from ingestd.core.outgoing import Outgoing, Publish
 from ingestd.core.phases import Load
 

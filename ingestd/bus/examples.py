@@ -7,8 +7,10 @@ from typing import Any, get_args
 
 from ingestd.bus import example_day
 from ingestd.core.catalogue import make
+from ingestd.core.drive import VolumeFacts
+from ingestd.core.found import Evidence, FindingCode, Ledger
 from ingestd.core.inspected import InspectionReport, Verdict
-from ingestd.core.model import Evidence, FindingCode, JobId, Ledger, VolumeFacts
+from ingestd.core.model import JobId
 from ingestd.core.outgoing import Outgoing
 
 _SONAR: dict[str, Any] = {

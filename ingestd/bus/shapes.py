@@ -22,7 +22,7 @@ from types import NoneType, UnionType
 from typing import Any, NewType, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from ingestd.bus.stamps import PATTERN_WRITTEN, rfc3339, seconds
-from ingestd.core.model import Evidence
+from ingestd.core.found import Evidence
 
 _T = TypeVar("_T")
 

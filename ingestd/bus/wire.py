@@ -27,6 +27,7 @@ from ingestd.bus.fields import (
 )
 from ingestd.bus.stamps import seconds
 from ingestd.bus.strict import Flaw, Place
+from ingestd.core.job import Destination, ExpectedDrive, Item, Job, PolicyChange
 from ingestd.core.line import Cap
 from ingestd.core.messages import (
     DriveAssigned,
@@ -37,20 +38,7 @@ from ingestd.core.messages import (
     Notice,
     UplinkSet,
 )
-from ingestd.core.model import (
-    BayName,
-    Decision,
-    Destination,
-    Disposition,
-    ExpectedDrive,
-    Item,
-    Job,
-    JobId,
-    LoadId,
-    Policy,
-    PolicyChange,
-    ProofLevel,
-)
+from ingestd.core.model import BayName, Decision, Disposition, JobId, LoadId, Policy, ProofLevel
 from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.core.uplink import Limit, UplinkOrder
 

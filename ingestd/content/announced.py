@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from ingestd.content.walk import Found, Kind
-from ingestd.core.model import Item, ItemFact, Presence
+from ingestd.core.found import ItemFact, Presence
+from ingestd.core.job import Item
 from ingestd.core.names import folded, located
 
 NEAR_MAX = 10

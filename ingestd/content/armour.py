@@ -14,7 +14,7 @@ from collections.abc import Callable
 from ingestd.content import cms, containers, openpgp
 from ingestd.content.randomness import GAP_BYTES_MAX, judged
 from ingestd.content.sample import Content, HeadContent, Structure, Verdict
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 
 _HEAD_BYTES = 64 << 10
 _TAIL_BYTES = 8 << 10

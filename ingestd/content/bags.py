@@ -24,7 +24,7 @@ from ingestd.content.faults import blame_station
 from ingestd.content.selection import Tally
 from ingestd.core import bag_lines
 from ingestd.core.bag_lines import CURRENT, PAYLOAD, VERSIONS, Declaration, ManifestName
-from ingestd.core.model import BagFact, Samples
+from ingestd.core.found import BagFact, Samples
 from ingestd.core.names import folded, located, printable
 from ingestd.files import open_at, open_beneath, stat_at
 from ingestd.ports import CancelToken, Expectation, Manifest, Said, Volume

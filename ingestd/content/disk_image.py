@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator
 
 from ingestd.content.sample import Content, Verdict
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 
 _SECTORS_BYTES = (512, 4096)
 _GPT_MAGIC = b"EFI PART\0\0\x01\0"

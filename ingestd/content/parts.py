@@ -17,7 +17,7 @@ from enum import Enum, auto
 from functools import partial
 
 from ingestd.content.selection import Tally
-from ingestd.core.model import Samples
+from ingestd.core.found import Samples
 from ingestd.core.names import located
 from ingestd.files import open_beneath
 from ingestd.ports import Volume

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from ingestd.content.sample import Content, Structure, Verdict
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 
 WINDOW_BYTES = 1 << 20
 PAYLOAD_WINDOW_BYTES = 512 << 10

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from ingestd.ports import CancelToken
 
 Verdict = tuple[Secrecy, str]

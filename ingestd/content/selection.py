@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from ingestd.content.announced import Announced
 from ingestd.content.walk import Found, Kind
 from ingestd.core.bag_lines import PAYLOAD
-from ingestd.core.model import Item, Samples
+from ingestd.core.found import Samples
+from ingestd.core.job import Item
 from ingestd.core.names import is_control_file
 
 SYSTEM_FOLDER = "system-folder"

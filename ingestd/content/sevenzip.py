@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from ingestd.content.randomness import GAP_BYTES_MAX, measure, payload_verdict
 from ingestd.content.sample import Content, Verdict
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 
 MAGIC = b"7z\xbc\xaf\x27\x1c"
 _START_BYTES = 32

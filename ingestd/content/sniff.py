@@ -33,7 +33,7 @@ from ingestd.content.sample import (
     Structure,
     Verdict,
 )
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from ingestd.ports import CancelToken
 
 _PDF_TAIL_BYTES = 64 << 10

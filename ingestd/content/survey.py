@@ -28,7 +28,8 @@ from ingestd.content.selection import Region, Tally, region_in_bag, region_of
 from ingestd.content.walk import Found, Kind, no_place, runs
 from ingestd.core.bag_lines import PAYLOAD
 from ingestd.core.digests import SHA256
-from ingestd.core.model import BagFact, ChecksumListFact, Job, Samples, Secrecy, SecrecyFact, SurveyFacts
+from ingestd.core.found import BagFact, ChecksumListFact, Samples, Secrecy, SecrecyFact, SurveyFacts
+from ingestd.core.job import Job
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
 from ingestd.ports import (
     CancelToken,

@@ -22,7 +22,7 @@ from ingestd.content.randomness import (
     payload_verdict,
 )
 from ingestd.content.sample import WINDOWS_MAX, Content, HeadContent, Verdict
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 
 HEAD_BYTES = 64 << 10
 _BLOCK_BYTES = 1 << 20

@@ -10,10 +10,11 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from ingestd.core.job import Job
+from ingestd.core.job_record import JobRecord, JobStatus
 from ingestd.core.jobs import sum_of
 from ingestd.core.line import Link
 from ingestd.core.matching import is_free
-from ingestd.core.model import Job, JobRecord, JobStatus
 from ingestd.core.schedule import Schedule
 from ingestd.core.station_state import Station
 

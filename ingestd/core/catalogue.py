@@ -8,16 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ingestd.core.model import (
-    Evidence,
-    FailureClass,
-    Finding,
-    FindingCode,
-    Job,
-    Limits,
-    Policy,
-    Severity,
-)
+from ingestd.core.found import Evidence, Finding, FindingCode
+from ingestd.core.job import Job
+from ingestd.core.limits import Limits
+from ingestd.core.model import FailureClass, Policy, Severity
 
 _BLOCKING, _DOUBTFUL, _NOTED = Severity.BLOCKING, Severity.DOUBTFUL, Severity.NOTED
 _DRIVE, _DATA, _REQUIREMENT = FailureClass.DRIVE, FailureClass.DATA, FailureClass.REQUIREMENT

@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from enum import StrEnum
 
-from ingestd.core.model import BayName, CustodyHead, DriveIdentity, LoadId
+from ingestd.core.drive import CustodyHead, DriveIdentity
+from ingestd.core.model import BayName, LoadId
 
 FORMAT = "ingestd-custody-1"
 """What the first entry of a record says it is."""

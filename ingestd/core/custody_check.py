@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ingestd.core.custody import FORMAT, NOTHING_BEFORE, Action, canonical, hash_of
-from ingestd.core.model import CustodyHead
+from ingestd.core.drive import CustodyHead
 from ingestd.core.names import counted
 
 LINE_BYTES_MAX = 1 << 20

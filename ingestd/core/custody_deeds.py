@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from ingestd.core.custody import Action, Content, Deed, Surroundings, drive_in_words
+from ingestd.core.drive import CustodyHead, DriveFacts, VolumeFacts
+from ingestd.core.found import Finding, Ledger
 from ingestd.core.load import Step
 from ingestd.core.load_events import (
     Amended,
@@ -36,17 +38,7 @@ from ingestd.core.messages import (
     Transfer,
     Transferred,
 )
-from ingestd.core.model import (
-    CustodyHead,
-    Decision,
-    DriveFacts,
-    Failure,
-    Finding,
-    JobId,
-    Ledger,
-    Outcome,
-    VolumeFacts,
-)
+from ingestd.core.model import Decision, Failure, JobId, Outcome
 from ingestd.core.outgoing import DriveReleased, LoadAway, LoadHeld, LoadResumed, Outgoing
 from ingestd.core.phases import Load, Released, Releasing
 

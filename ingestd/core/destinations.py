@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from immutables import Map
 
 from ingestd.core.groups import Groups, joined, left, members_of
-from ingestd.core.model import Destination, Job, JobId, JobRecord, JobStatus
+from ingestd.core.job import Destination, Job
+from ingestd.core.job_record import JobRecord, JobStatus
+from ingestd.core.model import JobId
 
 
 def in_use(record: JobRecord) -> bool:

@@ -7,16 +7,9 @@ from collections.abc import Collection, Iterator, Mapping
 
 from ingestd.core import health
 from ingestd.core.catalogue import make
-from ingestd.core.model import (
-    Evidence,
-    ExpectedDrive,
-    Finding,
-    FindingCode,
-    Health,
-    HealthFacts,
-    Link,
-    SurveyFacts,
-)
+from ingestd.core.drive import Health, HealthFacts, Link
+from ingestd.core.found import Evidence, Finding, FindingCode, SurveyFacts
+from ingestd.core.job import ExpectedDrive
 
 INTERFACES: Mapping[str, str] = {
     "sata": "SATA",

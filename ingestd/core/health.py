@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from ingestd.core.model import Health, HealthCounter, HealthFacts
+from ingestd.core.drive import Health, HealthCounter, HealthFacts
 
 Report = Mapping[str, Any]
 """What smartctl printed, parsed. Nothing is taken for granted about its shape."""

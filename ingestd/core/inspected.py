@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
-from ingestd.core.model import Finding, JobId, Ledger, VolumeFacts
+from ingestd.core.drive import VolumeFacts
+from ingestd.core.found import Finding, Ledger
+from ingestd.core.model import JobId
 
 
 class Verdict(StrEnum):

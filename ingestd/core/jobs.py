@@ -14,18 +14,9 @@ from typing import NamedTuple, TypeVar, overload
 
 from immutables import Map
 
-from ingestd.core.model import (
-    Destination,
-    Disposition,
-    ExpectedDrive,
-    Item,
-    Job,
-    JobId,
-    JobRecord,
-    Policy,
-    PolicyChange,
-    ProofLevel,
-)
+from ingestd.core.job import Destination, ExpectedDrive, Item, Job, PolicyChange
+from ingestd.core.job_record import JobRecord
+from ingestd.core.model import Disposition, JobId, Policy, ProofLevel
 
 T = TypeVar("T")
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from ingestd.core.model import Destination, DriveFacts, Job, LoadId
+from ingestd.core.drive import DriveFacts
+from ingestd.core.job import Destination, Job
+from ingestd.core.model import LoadId
 
 RECORDS = b".ingest"
 """Folder below the prefix for manifests and receipts; customers' files may not lie there."""

@@ -114,9 +114,7 @@ from ingestd.core.messages import (
     TakenBack,
     Transferred,
 )
-from ingestd.core.model import (
-    Phase,
-)
+from ingestd.core.model import Phase
 from ingestd.core.outgoing import (
     Outgoing,
 )

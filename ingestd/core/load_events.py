@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ingestd.core.drive import CustodyHead, DriveFacts, DriveHandle
+from ingestd.core.job import Job
+from ingestd.core.limits import Limits
 from ingestd.core.messages import (
     Closed,
     EffectCancelled,
@@ -16,19 +19,7 @@ from ingestd.core.messages import (
     TakenBack,
     Transferred,
 )
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    CustodyHead,
-    Decision,
-    DriveFacts,
-    DriveHandle,
-    HoldReason,
-    Job,
-    JobId,
-    Limits,
-    LoadId,
-)
+from ingestd.core.model import Attempt, BayName, Decision, HoldReason, JobId, LoadId
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

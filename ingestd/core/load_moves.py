@@ -6,6 +6,9 @@ from dataclasses import dataclass, field, replace
 from typing import assert_never
 
 from ingestd.core import requirements
+from ingestd.core.drive import DriveHandle
+from ingestd.core.found import FileFault, Finding
+from ingestd.core.job import Job
 from ingestd.core.layout import folder_of, has_several_volumes
 from ingestd.core.load_events import Context
 from ingestd.core.messages import (
@@ -20,17 +23,7 @@ from ingestd.core.messages import (
     Timer,
     Transfer,
 )
-from ingestd.core.model import (
-    Attempt,
-    DriveHandle,
-    FailureClass,
-    FileFault,
-    Finding,
-    HoldReason,
-    Job,
-    Outcome,
-    Phase,
-)
+from ingestd.core.model import Attempt, FailureClass, HoldReason, Outcome, Phase
 from ingestd.core.names import counted
 from ingestd.core.outgoing import (
     DriveReleased,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ingestd.core.catalogue import SET_ASIDE
+from ingestd.core.found import FindingCode
 from ingestd.core.load_events import Amended, Lifted, Restarted, Returned, Unplugged, Withdrawn
 from ingestd.core.load_moves import (
     Out,
@@ -24,14 +25,7 @@ from ingestd.core.load_moves import (
     start_unclaimed_timer,
     unclaimed,
 )
-from ingestd.core.model import (
-    Decision,
-    FindingCode,
-    HoldReason,
-    Outcome,
-    Phase,
-    Severity,
-)
+from ingestd.core.model import Decision, HoldReason, Outcome, Phase, Severity
 from ingestd.core.phases import (
     Away,
     Held,

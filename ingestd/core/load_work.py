@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ingestd.core import requirements, retry
+from ingestd.core.found import Evidence, Finding, FindingCode, Ledger, Presence
 from ingestd.core.load_events import (
     Admitted,
     Doubled,
@@ -54,20 +55,7 @@ from ingestd.core.messages import (
     Timer,
     Transferred,
 )
-from ingestd.core.model import (
-    Evidence,
-    Failure,
-    FailureClass,
-    FailureKind,
-    Finding,
-    FindingCode,
-    HoldReason,
-    Ledger,
-    Outcome,
-    Phase,
-    Presence,
-    Severity,
-)
+from ingestd.core.model import Failure, FailureClass, FailureKind, HoldReason, Outcome, Phase, Severity
 from ingestd.core.names import counted
 from ingestd.core.outgoing import (
     LoadHeld,

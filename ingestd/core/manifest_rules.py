@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from ingestd.core.catalogue import make
 from ingestd.core.checksum_lines import list_algorithm
 from ingestd.core.digests import SHA256, WEAK, spoken
-from ingestd.core.model import (
+from ingestd.core.found import (
     BagFact,
     ChecksumListFact,
     Evidence,

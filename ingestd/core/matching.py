@@ -22,22 +22,12 @@ from dataclasses import dataclass, replace
 from immutables import Map
 
 from ingestd.core import tickets
+from ingestd.core.drive import DriveFacts, Ticket
 from ingestd.core.groups import Groups, joined, left, members_of
 from ingestd.core.identifiers import normal_serial, normal_uuid, normal_wwn
-from ingestd.core.model import (
-    DriveClaim,
-    DriveFacts,
-    ExpectedDrive,
-    HoldReason,
-    Job,
-    JobId,
-    JobRecord,
-    JobStatus,
-    Outcome,
-    Ticket,
-    Unsettled,
-    UnsignedTickets,
-)
+from ingestd.core.job import ExpectedDrive, Job
+from ingestd.core.job_record import DriveClaim, JobRecord, JobStatus, Unsettled
+from ingestd.core.model import HoldReason, JobId, Outcome, UnsignedTickets
 
 Place = tuple[JobId, int]
 """One drive of one job."""

@@ -11,28 +11,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ingestd.core.custody import Entry, Surroundings
+from ingestd.core.drive import DriveFacts, DriveHandle, HealthFacts, Sighting
+from ingestd.core.found import FileFault, Ledger, Receipt, SurveyFacts
+from ingestd.core.job import Destination, Job
+from ingestd.core.job_record import JobRecord
+from ingestd.core.limits import Limits
 from ingestd.core.line import NO_CAP, Cap
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    Decision,
-    Destination,
-    DriveFacts,
-    DriveHandle,
-    Failure,
-    FileFault,
-    HealthFacts,
-    Job,
-    JobId,
-    JobRecord,
-    Ledger,
-    Limits,
-    LoadId,
-    ProofLevel,
-    Receipt,
-    Sighting,
-    SurveyFacts,
-)
+from ingestd.core.model import Attempt, BayName, Decision, Failure, JobId, LoadId, ProofLevel
 from ingestd.core.outgoing import Outgoing, Publish
 from ingestd.core.phases import Load
 from ingestd.core.uplink import Limit, UplinkOrder, UplinkSettings

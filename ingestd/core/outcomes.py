@@ -22,18 +22,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from ingestd.core import requirements
+from ingestd.core.job import Job
+from ingestd.core.job_record import DriveClaim, JobRecord, JobStatus, Unsettled
 from ingestd.core.load_events import Judged, Unmatched, Withdrawn
-from ingestd.core.model import (
-    DriveClaim,
-    HoldReason,
-    Job,
-    JobId,
-    JobRecord,
-    JobStatus,
-    LoadId,
-    Outcome,
-    Unsettled,
-)
+from ingestd.core.model import HoldReason, JobId, LoadId, Outcome
 from ingestd.core.outgoing import JobFailed, JobLoaded, JobWithdrawalCompleted, LoadFinished
 from ingestd.core.phases import Held, Load, Released, Releasing
 

@@ -10,21 +10,18 @@ import uuid
 from dataclasses import dataclass
 from typing import ClassVar
 
+from ingestd.core.drive import CustodyHead, DriveIdentity
+from ingestd.core.found import Finding, Ledger, Receipt
 from ingestd.core.model import (
     Attempt,
     BayName,
-    CustodyHead,
     Disposition,
-    DriveIdentity,
     FailureClass,
-    Finding,
     HoldReason,
     JobId,
-    Ledger,
     LoadId,
     Outcome,
     Phase,
-    Receipt,
 )
 
 

@@ -8,25 +8,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from ingestd.core.drive import CustodyHead, DriveFacts, DriveHandle, DriveIdentity
+from ingestd.core.found import FileFault, Finding, Ledger, Receipt
 from ingestd.core.model import (
     Attempt,
     BayName,
-    CustodyHead,
-    DriveFacts,
-    DriveHandle,
-    DriveIdentity,
     Failure,
     FailureClass,
     FailureKind,
-    FileFault,
-    Finding,
     HoldReason,
     JobId,
-    Ledger,
     LoadId,
     Outcome,
     Phase,
-    Receipt,
 )
 
 

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from ingestd.core import uplink
+from ingestd.core.job import Job
 from ingestd.core.line import NO_CAP, SITE, Cap, Course, Link
-from ingestd.core.model import Job, Phase
+from ingestd.core.model import Phase
 from ingestd.core.phases import Load
 from ingestd.core.station_state import Station
 

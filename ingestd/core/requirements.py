@@ -19,24 +19,22 @@ from ingestd.core.catalogue import (
     severity_of,
     wants_encryption,
 )
-from ingestd.core.model import (
+from ingestd.core.drive import HealthFacts, VolumeFacts, VolumeFlaw
+from ingestd.core.found import (
     ByteRange,
     Evidence,
     FaultKind,
     FileFault,
     Finding,
     FindingCode,
-    HealthFacts,
     ItemFact,
-    Job,
-    Limits,
     Presence,
     Secrecy,
-    Severity,
     SurveyFacts,
-    VolumeFacts,
-    VolumeFlaw,
 )
+from ingestd.core.job import Job
+from ingestd.core.limits import Limits
+from ingestd.core.model import Severity
 from ingestd.core.names import counted, printable, shortened, with_example
 
 __all__ = [

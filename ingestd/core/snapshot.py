@@ -8,9 +8,12 @@ from itertools import chain, islice
 
 from ingestd.core import uplink
 from ingestd.core.awaited import AwaitedPicture, announced_bytes, awaited
+from ingestd.core.drive import DriveFacts, Sighting
+from ingestd.core.found import Ledger
+from ingestd.core.job_record import JobRecord
 from ingestd.core.line import Link
 from ingestd.core.matching import is_free
-from ingestd.core.model import BayName, DriveFacts, JobRecord, Ledger, LoadId, Phase, Severity, Sighting
+from ingestd.core.model import BayName, LoadId, Phase, Severity
 from ingestd.core.names import counted, natural
 from ingestd.core.phases import Away, Held, Load, Loading, Released, Releasing, Surveying, Waiting
 from ingestd.core.schedule import Schedule, Step

@@ -34,6 +34,8 @@ from typing import Any
 from immutables import Map
 
 from ingestd.core import station_bays, station_jobs, station_log
+from ingestd.core.job_record import JobRecord, JobStatus
+from ingestd.core.limits import Limits
 from ingestd.core.load_events import Expired, Restarted, TimeUp, Unplugged
 from ingestd.core.messages import (
     Cancel,
@@ -69,7 +71,7 @@ from ingestd.core.messages import (
     Transferred,
     UplinkSet,
 )
-from ingestd.core.model import Attempt, BayName, JobRecord, JobStatus, Limits, LoadId, Phase, Severity
+from ingestd.core.model import Attempt, BayName, LoadId, Phase, Severity
 from ingestd.core.outgoing import BayReport, NoticeRefused, StationReported
 from ingestd.core.phases import Away, Held, Load, Loading, Proving, Released, Releasing, Surveying
 from ingestd.core.station_state import ACTIVE, Decision, Station

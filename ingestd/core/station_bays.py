@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from ingestd.core import custody_deeds, retry
+from ingestd.core.drive import DriveFacts, Sighting, VolumeFlaw
 from ingestd.core.load_events import Doubled, Returned, Unmatched, Unplugged
 from ingestd.core.messages import (
     BayReport,
@@ -17,7 +18,7 @@ from ingestd.core.messages import (
     StartTimer,
     Timer,
 )
-from ingestd.core.model import Attempt, BayName, DriveFacts, HoldReason, LoadId, Sighting, VolumeFlaw
+from ingestd.core.model import Attempt, BayName, HoldReason, LoadId
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
 from ingestd.core.station_state import Bay
 from ingestd.core.station_turn import Turn

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ingestd.core import custody_deeds, outcomes, station_bays, station_log
+from ingestd.core.job import Job
+from ingestd.core.job_record import JobRecord, JobStatus
+from ingestd.core.limits import Limits
 from ingestd.core.load_events import Amended, Lifted
 from ingestd.core.load_turns import why_not
 from ingestd.core.matching import contradiction, is_free
@@ -15,7 +18,7 @@ from ingestd.core.messages import (
     JobAnnounced,
     JobWithdrawn,
 )
-from ingestd.core.model import BayName, Decision, Job, JobId, JobRecord, JobStatus, Limits, LoadId, Outcome
+from ingestd.core.model import BayName, Decision, JobId, LoadId, Outcome
 from ingestd.core.outgoing import JobWithdrawalNoted, NoticeRefused
 from ingestd.core.phases import Away, Load, Released, Releasing
 from ingestd.core.requirements import may_be_changed

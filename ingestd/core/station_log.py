@@ -21,21 +21,12 @@ from typing import Any
 from immutables import Map
 
 from ingestd.core import outcomes
+from ingestd.core.drive import DriveIdentity
+from ingestd.core.job_record import DriveClaim, JobRecord, JobStatus, Unsettled
 from ingestd.core.load_events import Freed, Outbid, ReportHeard, Unheard, Won
 from ingestd.core.matching import FREE_AGAIN, still_in_the_way
 from ingestd.core.messages import Heard, SaveSeen, Unsay
-from ingestd.core.model import (
-    DriveClaim,
-    DriveIdentity,
-    HoldReason,
-    JobId,
-    JobRecord,
-    JobStatus,
-    LoadId,
-    Outcome,
-    Phase,
-    Unsettled,
-)
+from ingestd.core.model import HoldReason, JobId, LoadId, Outcome, Phase
 from ingestd.core.outgoing import (
     DriveReleased,
     JobFailed,

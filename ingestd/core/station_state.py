@@ -9,23 +9,14 @@ from immutables import Map
 
 from ingestd.core.custody import Surroundings
 from ingestd.core.destinations import DestinationIndex, in_use
+from ingestd.core.drive import Sighting
+from ingestd.core.job import Job
+from ingestd.core.job_record import DriveClaim, JobRecord, JobStatus
 from ingestd.core.jobs import Jobs
+from ingestd.core.limits import Limits
 from ingestd.core.matching import JobIndex
 from ingestd.core.messages import Command, Record, SaveUplink
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    DriveClaim,
-    Failure,
-    Job,
-    JobId,
-    JobRecord,
-    JobStatus,
-    Limits,
-    LoadId,
-    Phase,
-    Sighting,
-)
+from ingestd.core.model import Attempt, BayName, Failure, JobId, LoadId, Phase
 from ingestd.core.outcomes import is_left_in_store
 from ingestd.core.phases import Load, Released
 from ingestd.core.uplink import UplinkOrder

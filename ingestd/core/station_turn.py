@@ -9,6 +9,8 @@ from dataclasses import dataclass, field, replace
 from ingestd.core import custody_deeds, outcomes
 from ingestd.core import load as life
 from ingestd.core.custody import About, Deed, entry_after
+from ingestd.core.drive import CustodyHead, Health
+from ingestd.core.job_record import DriveClaim, JobRecord, Unsettled
 from ingestd.core.load_events import Admitted, Context, LoadEvent, Matched, Unmatched
 from ingestd.core.matching import FREE_AGAIN, Found, NotFound, match
 from ingestd.core.messages import (
@@ -23,19 +25,7 @@ from ingestd.core.messages import (
     StartTimer,
     Timer,
 )
-from ingestd.core.model import (
-    Attempt,
-    CustodyHead,
-    DriveClaim,
-    Health,
-    HoldReason,
-    JobId,
-    JobRecord,
-    LoadId,
-    Outcome,
-    Phase,
-    Unsettled,
-)
+from ingestd.core.model import Attempt, HoldReason, JobId, LoadId, Outcome, Phase
 from ingestd.core.outgoing import DriveReleased, LoadAway, LoadClaimed, NoticeRefused, Outgoing, Publish
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
 from ingestd.core.station_state import ACTIVE, Decision, Station

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+from ingestd.core.drive import DriveFacts, Ticket
 from ingestd.core.identifiers import normal_serial, normal_uuid
-from ingestd.core.model import DriveFacts, Job, Ticket
+from ingestd.core.job import Job
 
 
 def in_words(ticket: Ticket) -> str:

@@ -18,7 +18,8 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
-from ingestd.core.model import BayName, DriveIdentity
+from ingestd.core.drive import DriveIdentity
+from ingestd.core.model import BayName
 from ingestd.drives.block import is_shortage
 from ingestd.drives.ticket import read_small_text
 from ingestd.ports import Problem, ResourcesExhausted, ToolFailed

@@ -6,7 +6,7 @@ import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ingestd.core.model import VolumeFlaw
+from ingestd.core.drive import VolumeFlaw
 from ingestd.drives.programs import run
 from ingestd.ports import ToolFailed
 

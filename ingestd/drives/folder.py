@@ -9,15 +9,8 @@ import contextlib
 import os
 from collections.abc import Sequence
 
-from ingestd.core.model import (
-    BayName,
-    DriveFacts,
-    DriveHandle,
-    DriveIdentity,
-    HealthFacts,
-    Sighting,
-    VolumeFacts,
-)
+from ingestd.core.drive import DriveFacts, DriveHandle, DriveIdentity, HealthFacts, Sighting, VolumeFacts
+from ingestd.core.model import BayName
 from ingestd.drives.card import Card, CardSeen, CardVolume, bay_problems, bays_in, look_at_card
 from ingestd.drives.jws import PublicKeys
 from ingestd.drives.ticket import NO_KEYS

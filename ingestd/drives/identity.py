@@ -12,7 +12,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ingestd.core.model import DriveIdentity
+from ingestd.core.drive import DriveIdentity
 from ingestd.core.names import from_printable, printable
 
 _COUNTING = "01234567890123456789"

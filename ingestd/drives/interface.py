@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from ingestd.core.model import Link
+from ingestd.core.drive import Link
 
 SATA, ESATA, NVME, SAS = "sata", "esata", "nvme", "sas"
 USB_1, USB_2, USB_3 = "usb-1", "usb-2", "usb-3"

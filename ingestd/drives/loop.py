@@ -12,7 +12,8 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 
-from ingestd.core.model import BayName, DriveFacts, DriveHandle, HealthFacts, Sighting
+from ingestd.core.drive import DriveFacts, DriveHandle, HealthFacts, Sighting
+from ingestd.core.model import BayName
 from ingestd.drives import block
 from ingestd.drives.card import Card, CardSeen, bay_problems, bays_in, look_at_card
 from ingestd.drives.jws import PublicKeys

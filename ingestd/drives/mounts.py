@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 import structlog
 
-from ingestd.core.model import VolumeFlaw
+from ingestd.core.drive import VolumeFlaw
 from ingestd.core.names import shortened
 from ingestd.drives.file_systems import Driver, driver_for
 from ingestd.drives.programs import Ended, run

@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable
 from dataclasses import replace
 
-from ingestd.core.model import DriveFacts, VolumeFacts
+from ingestd.core.drive import DriveFacts, VolumeFacts
 from ingestd.drives.jws import PublicKeys
 from ingestd.drives.privileged.verbs import DeviceName, Grip, Privileged
 from ingestd.drives.ticket import NO_KEYS

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 from pydantic import BaseModel, Field, ValidationError
 
-from ingestd.core.model import VolumeFlaw
+from ingestd.core.drive import VolumeFlaw
 from ingestd.drives.block import Extent
 from ingestd.drives.programs import run
 

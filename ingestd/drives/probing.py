@@ -11,7 +11,7 @@ import os
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from ingestd.core.model import VolumeFacts, VolumeFlaw
+from ingestd.core.drive import VolumeFacts, VolumeFlaw
 from ingestd.core.names import from_printable, printable
 from ingestd.drives import block, marks, mounts, ntfs, partitions
 from ingestd.drives.block import WHOLE, Extent, LoopWindow

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ingestd.core import health
-from ingestd.core.model import DriveIdentity, HealthFacts
+from ingestd.core.drive import DriveIdentity, HealthFacts
 from ingestd.drives.identity import is_dummy
 from ingestd.ports import CancelToken, PortError
 

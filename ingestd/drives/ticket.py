@@ -14,7 +14,8 @@ import structlog
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 from pydantic_core import from_json
 
-from ingestd.core.model import JobId, SpoiltTicket, Ticket
+from ingestd.core.drive import SpoiltTicket, Ticket
+from ingestd.core.model import JobId
 from ingestd.drives import jws
 from ingestd.files import is_regular, open_beneath
 

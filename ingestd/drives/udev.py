@@ -18,7 +18,8 @@ from functools import partial
 
 import pyudev
 
-from ingestd.core.model import BayName, DriveFacts, DriveHandle, DriveIdentity, HealthFacts, Link, Sighting
+from ingestd.core.drive import DriveFacts, DriveHandle, DriveIdentity, HealthFacts, Link, Sighting
+from ingestd.core.model import BayName
 from ingestd.drives import block, identity, interface, smart
 from ingestd.drives.bays import Bay, bays_holding
 from ingestd.drives.disks import Disk, Disks, Users, other_user, sequence_now

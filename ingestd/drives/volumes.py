@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from ingestd.core.model import DriveFacts, SpoiltTicket, Ticket, VolumeFacts, VolumeFlaw
+from ingestd.core.drive import DriveFacts, SpoiltTicket, Ticket, VolumeFacts, VolumeFlaw
 from ingestd.drives import block
 from ingestd.drives.jws import PublicKeys
 from ingestd.drives.ticket import read_ticket

@@ -13,8 +13,9 @@ from typing import Protocol
 
 import structlog
 
+from ingestd.core.drive import Sighting
 from ingestd.core.messages import DriveAppeared, DriveGone
-from ingestd.core.model import BayName, Sighting
+from ingestd.core.model import BayName
 from ingestd.ports import Drives
 
 _STOP_S = 5.0

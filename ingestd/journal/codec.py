@@ -9,8 +9,8 @@ from typing import Generic, TypeVar
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import PydanticSerializationError
 
+from ingestd.core.job_record import JobRecord
 from ingestd.core.messages import SaveUplink
-from ingestd.core.model import JobRecord
 from ingestd.core.phases import Load
 from ingestd.journal import words
 from ingestd.ports import JournalError

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import assert_never
 
 from ingestd.core.custody import Entry
+from ingestd.core.job_record import JobRecord, JobStatus
 from ingestd.core.jobs import Jobs
 from ingestd.core.messages import (
     Record,
@@ -23,7 +24,7 @@ from ingestd.core.messages import (
     Say,
     Unsay,
 )
-from ingestd.core.model import JobRecord, JobStatus, LoadId
+from ingestd.core.model import LoadId
 from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard

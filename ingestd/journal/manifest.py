@@ -11,7 +11,8 @@ import contextlib
 import sqlite3
 from collections.abc import Callable, Collection, Iterator, Sequence
 
-from ingestd.core.model import Ledger, LoadId
+from ingestd.core.found import Ledger
+from ingestd.core.model import LoadId
 from ingestd.journal import expected as said
 from ingestd.journal import survey
 from ingestd.journal.database import Database

@@ -15,8 +15,9 @@ from ingestd.bus.amqp.bus import AmqpBus
 from ingestd.bus.spool import SpoolBus
 from ingestd.core import station as core
 from ingestd.core.awaited import AwaitedPicture
+from ingestd.core.drive import Sighting
 from ingestd.core.messages import Event, LimitsChanged, StationStarted, StopRequested
-from ingestd.core.model import LoadId, Sighting
+from ingestd.core.model import LoadId
 from ingestd.core.outgoing import Publish
 from ingestd.core.snapshot import Picture, picture
 from ingestd.core.station_state import Station

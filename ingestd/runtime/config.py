@@ -15,7 +15,9 @@ import pydantic
 from pydantic import AfterValidator, BaseModel, BeforeValidator, Field
 
 from ingestd.core.drive_rules import INTERFACES, REFUSED
-from ingestd.core.model import BayName, Limits, Policy, PolicyChange
+from ingestd.core.job import PolicyChange
+from ingestd.core.limits import Limits
+from ingestd.core.model import BayName, Policy
 from ingestd.core.requirements import CATALOGUE, may_be_changed
 from ingestd.drives.bays import Bay
 from ingestd.drives.jws import PublicKeys

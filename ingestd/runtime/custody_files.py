@@ -20,7 +20,8 @@ from dataclasses import replace
 
 from ingestd.core.custody import Entry
 from ingestd.core.custody_check import check, follows, unharmed
-from ingestd.core.model import CustodyHead, LoadId
+from ingestd.core.drive import CustodyHead
+from ingestd.core.model import LoadId
 from ingestd.files import write_whole
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError

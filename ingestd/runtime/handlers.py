@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from ingestd.content import sniff
 from ingestd.content.survey import Carries, Room, survey
 from ingestd.core.custody import Entry
+from ingestd.core.drive import DriveHandle
+from ingestd.core.found import Ledger, Secrecy
 from ingestd.core.layout import RECORDS, has_several_volumes, key_of, path_below_prefix
 from ingestd.core.messages import (
     Close,
@@ -30,7 +32,7 @@ from ingestd.core.messages import (
     Transfer,
     Transferred,
 )
-from ingestd.core.model import DriveHandle, Ledger, LoadId, Secrecy
+from ingestd.core.model import LoadId
 from ingestd.journal.journal import Journal
 from ingestd.ports import Cancelled, Drives, Manifest, OpenDrive, PortError, Store, StoreMissing, ToolFailed
 from ingestd.runtime.clock import Clock

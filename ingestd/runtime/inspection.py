@@ -20,23 +20,14 @@ from ingestd.bus import codec
 from ingestd.content.survey import survey
 from ingestd.core import requirements
 from ingestd.core.catalogue import refuses_plain, wants_encryption
+from ingestd.core.drive import DriveFacts, DriveIdentity
+from ingestd.core.found import Finding, SurveyFacts
 from ingestd.core.inspected import Verdict
+from ingestd.core.job import Destination, ExpectedDrive, Job
 from ingestd.core.layout import RECORDS
+from ingestd.core.limits import Limits
 from ingestd.core.messages import JobAmended, JobAnnounced
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    Destination,
-    DriveFacts,
-    DriveIdentity,
-    ExpectedDrive,
-    Finding,
-    Job,
-    JobId,
-    Limits,
-    LoadId,
-    SurveyFacts,
-)
+from ingestd.core.model import Attempt, BayName, JobId, LoadId
 from ingestd.drives import block
 from ingestd.drives.file_systems import ACCEPTED
 from ingestd.drives.folder import FolderDrives

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from ingestd.bus.shapes import written
+from ingestd.core.drive import VolumeFacts
+from ingestd.core.found import Finding
 from ingestd.core.inspected import InspectionReport
-from ingestd.core.model import Finding, Severity, VolumeFacts
+from ingestd.core.model import Severity
 from ingestd.core.names import counted, printable
 from ingestd.runtime.inspection import Inspection
 from ingestd.runtime.show import size, wrapped

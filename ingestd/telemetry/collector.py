@@ -16,8 +16,9 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily
 from prometheus_client.registry import Collector
 
 from ingestd import __version__
+from ingestd.core.drive import Health
 from ingestd.core.forecast import by_bay, forecast
-from ingestd.core.model import Health, Phase
+from ingestd.core.model import Phase
 from ingestd.core.snapshot import LoadPicture, Picture
 from ingestd.telemetry.counts import Counts
 

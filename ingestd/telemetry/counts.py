@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, disable_created_metrics
 
-from ingestd.core.model import FindingCode
+from ingestd.core.found import FindingCode
 from ingestd.ports import ReadInto
 
 # When each series was made is nobody's question, and half as many lines again.

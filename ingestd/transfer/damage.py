@@ -20,7 +20,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from ingestd.core.model import ByteRange
+from ingestd.core.found import ByteRange
 
 BLOCK_BYTES = 1 << 20
 PIECES = 16

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from functools import partial
 
 from ingestd.core.custody import Entry
+from ingestd.core.found import Ledger, Receipt
 from ingestd.core.messages import Prove
-from ingestd.core.model import Ledger, ProofLevel, Receipt
+from ingestd.core.model import ProofLevel
 from ingestd.core.names import printable
 from ingestd.ports import CancelToken, Manifest, Store, StoredFile
 from ingestd.transfer.evidence import read_back

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
-from ingestd.core.model import FileFault
+from ingestd.core.found import FileFault
 from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, ReadInto
 from ingestd.transfer.damage import BLOCK_BYTES
 from ingestd.transfer.hashes import Hashes

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from ingestd.core.digests import SHA256
-from ingestd.core.model import FaultKind, FileFault, Ledger
+from ingestd.core.found import FaultKind, FileFault, Ledger
 from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, ReadInto
 from ingestd.transfer.damage import BLOCK_BYTES
 from ingestd.transfer.hashes import hash_by

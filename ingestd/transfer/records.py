@@ -15,9 +15,11 @@ from types import TracebackType
 
 from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.custody import Entry
+from ingestd.core.found import Ledger, Receipt
+from ingestd.core.job import Destination
 from ingestd.core.layout import custody_key, manifest_key, receipt_key
 from ingestd.core.messages import Prove
-from ingestd.core.model import Destination, Ledger, LoadId, Receipt
+from ingestd.core.model import LoadId
 from ingestd.ports import CancelToken, Pace, PortError, ResourcesExhausted, Store, StoredFile, Upload
 from ingestd.transfer.parted import Cut, cuts
 from ingestd.transfer.stopping import persistently

@@ -18,9 +18,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Union
 
+from ingestd.core.found import FaultKind, FileFault, Ledger
 from ingestd.core.layout import has_several_volumes, key_of, path_below_prefix
 from ingestd.core.messages import Transfer
-from ingestd.core.model import FaultKind, FileFault, Ledger
 from ingestd.ports import CancelToken, Manifest, OpenDrive, PendingFile, ReadInto, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.evidence import remove_left

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from ingestd import files
-from ingestd.core.model import ByteRange, FaultKind, FileFault, VolumeFlaw
+from ingestd.core.drive import VolumeFlaw
+from ingestd.core.found import ByteRange, FaultKind, FileFault
 from ingestd.core.names import printable
 from ingestd.ports import (
     CancelToken,

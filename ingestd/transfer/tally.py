@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from dataclasses import replace
 
-from ingestd.core.model import FileFault, Ledger
+from ingestd.core.found import FileFault, Ledger
 
 
 class Tally:

@@ -8,8 +8,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from ingestd.core.custody import Entry
+from ingestd.core.drive import Health
+from ingestd.core.found import FileFault, Ledger, Receipt
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
-from ingestd.core.model import FileFault, Health, Ledger, LoadId, Receipt
+from ingestd.core.model import LoadId
 from ingestd.ports import CancelToken, Manifest, OpenDrive, Pace, ReadInto, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.damage import Patience

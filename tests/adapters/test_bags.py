@@ -15,7 +15,10 @@ from pydantic import TypeAdapter
 from ingestd.content import bags as module
 from ingestd.content.blocks import blocks
 from ingestd.content.checksums import Algorithms
-from ingestd.core.model import BagFact, FindingCode, Item, LoadId, Presence, VolumeFacts
+from ingestd.core.drive import VolumeFacts
+from ingestd.core.found import BagFact, FindingCode, Presence
+from ingestd.core.job import Item
+from ingestd.core.model import LoadId
 from ingestd.ports import FileEntry
 from tests.support.bags import DECLARED, Bag, Seen, bag, digest, line, look, retagged, write
 from tests.support.drives import Going

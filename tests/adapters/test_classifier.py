@@ -13,7 +13,7 @@ import pytest
 
 from ingestd.content.armour import decoded
 from ingestd.content.randomness import PAYLOAD_BYTES_MIN, RANDOM_BYTES_MIN
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from tests.bench.bench_sniff import looked_at as look_at_file
 from tests.support.looking import looked_at
 from tests.support.makers import KINDS, Kind, Nature, Workshop, made, missing

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from ingestd.content import cms
 from ingestd.content.sample import HeadContent
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from tests.support.looking import looked_at
 
 RANDOM = random.Random(3).randbytes(3_000_000)

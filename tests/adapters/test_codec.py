@@ -21,6 +21,7 @@ from ingestd.bus.schema import generate
 from ingestd.bus.stamps import rfc3339, seconds
 from ingestd.bus.strict import BODY_MAX
 from ingestd.bus.wire import ITEMS_MAX, NOTICES
+from ingestd.core.job import Job
 from ingestd.core.line import NO_CAP
 from ingestd.core.messages import (
     DriveAssigned,
@@ -32,7 +33,7 @@ from ingestd.core.messages import (
     NoticeMalformed,
     UplinkSet,
 )
-from ingestd.core.model import Decision, Disposition, Job, ProofLevel
+from ingestd.core.model import Decision, Disposition, ProofLevel
 from ingestd.core.uplink import Limit, UplinkOrder
 from tests.support.wire_strategies import identifiers, jobs
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingestd.core.model import ByteRange
+from ingestd.core.found import ByteRange
 from ingestd.transfer import damage
 from ingestd.transfer.damage import Attempt, Damage, Patience
 from tests.support.byte_path import content

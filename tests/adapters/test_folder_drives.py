@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.core.model import DriveFacts, DriveIdentity
+from ingestd.core.drive import DriveFacts, DriveIdentity
 from ingestd.drives import block
 from ingestd.drives.card import CARD_BYTES_MAX, look_at_card
 from ingestd.drives.folder import FolderDrives

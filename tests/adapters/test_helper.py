@@ -20,7 +20,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingestd.content.walk import walk
-from ingestd.core.model import LoadId, VolumeFacts, VolumeFlaw
+from ingestd.core.drive import VolumeFacts, VolumeFlaw
+from ingestd.core.model import LoadId
 from ingestd.drives import block
 from ingestd.drives.privileged import client, messages
 from ingestd.drives.privileged.client import HelperClient

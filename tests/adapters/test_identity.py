@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingestd.core.model import DriveIdentity
+from ingestd.core.drive import DriveIdentity
 from ingestd.drives.identity import claimed, is_dummy, settled
 
 SIZE = 2_000_398_934_016

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.core.model import Link
+from ingestd.core.drive import Link
 from ingestd.drives.bays import Bay, bays_holding
 from ingestd.drives.interface import line_of
 from tests.support.sysfs import Tree

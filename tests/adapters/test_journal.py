@@ -18,9 +18,10 @@ from pathlib import Path
 
 import pytest
 
+from ingestd.core.job_record import DriveClaim, JobStatus, Unsettled
 from ingestd.core.jobs import Jobs
 from ingestd.core.messages import SaveJob, SaveLoad, SaveUplink
-from ingestd.core.model import DriveClaim, JobStatus, LoadId, Outcome, Unsettled
+from ingestd.core.model import LoadId, Outcome
 from ingestd.core.outgoing import Publish
 from ingestd.journal.codec import guard
 from ingestd.journal.database import FILE_NAME, Database

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from ingestd.core.job_record import JobRecord
 from ingestd.core.messages import SaveUplink
-from ingestd.core.model import JobRecord
 from ingestd.core.phases import Load, State
 from ingestd.journal.codec import JOBS, LOADS, UPLINKS, guard
 from ingestd.ports import JournalError

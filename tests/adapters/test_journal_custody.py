@@ -16,8 +16,9 @@ from structlog.testing import capture_logs
 
 from ingestd.core.custody import About, Action, Deed, Entry, Surroundings, entry_after
 from ingestd.core.custody_check import check
+from ingestd.core.drive import CustodyHead, DriveIdentity
 from ingestd.core.messages import SaveCustody
-from ingestd.core.model import BayName, CustodyHead, DriveIdentity, LoadId
+from ingestd.core.model import BayName, LoadId
 from ingestd.journal.database import FILE_NAME
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError

@@ -17,7 +17,8 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from ingestd.core.model import Ledger, LoadId
+from ingestd.core.found import Ledger
+from ingestd.core.model import LoadId
 from ingestd.journal import expected as journal_expected
 from ingestd.journal import survey as journal_survey
 from ingestd.journal.database import FILE_NAME

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from structlog.testing import capture_logs
 
-from ingestd.core.model import DriveIdentity, VolumeFacts, VolumeFlaw
+from ingestd.core.drive import DriveIdentity, VolumeFacts, VolumeFlaw
 from ingestd.drives import block, file_systems, mounts, programs
 from ingestd.drives.privileged import claims
 from ingestd.ports import (

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingestd.core.model import VolumeFacts, VolumeFlaw
+from ingestd.core.drive import VolumeFacts, VolumeFlaw
 from ingestd.drives.block import Extent
 from ingestd.drives.file_systems import why_not_opened
 from ingestd.drives.partitions import PARTITIONS_MAX, TableError, flaw_of, parse

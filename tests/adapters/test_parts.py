@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from ingestd.content.parts import SETS_MAX, Parts
-from ingestd.core.model import Samples, VolumeFacts
+from ingestd.core.drive import VolumeFacts
+from ingestd.core.found import Samples
 
 
 @dataclass

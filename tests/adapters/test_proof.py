@@ -13,8 +13,9 @@ from unittest import mock
 import pytest
 from tenacity import wait_random
 
+from ingestd.core.found import Receipt
 from ingestd.core.layout import manifest_key, receipt_key
-from ingestd.core.model import ProofLevel, Receipt
+from ingestd.core.model import ProofLevel
 from ingestd.ports import (
     Cancelled,
     FileEntry,

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from tenacity import wait_random
 
-from ingestd.core.model import ProofLevel, Receipt
+from ingestd.core.found import Receipt
+from ingestd.core.model import ProofLevel
 from ingestd.ports import Manifest, PortError, Store, StoreBusy, StoreDigest, StoreRefused, StoreUnreachable
 from ingestd.store import s3_listing
 from ingestd.store.s3 import S3Store

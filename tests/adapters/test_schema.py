@@ -23,7 +23,8 @@ from ingestd.bus.schema import FOLDER, PRINTED, generate, render, types
 from ingestd.bus.shapes import shape_of
 from ingestd.bus.stamps import rfc3339
 from ingestd.bus.wire import NOTICES
-from ingestd.core.model import Evidence, JobId
+from ingestd.core.found import Evidence
+from ingestd.core.model import JobId
 from ingestd.core.outgoing import JobFailed, JobWithdrawalCompleted, Outgoing, Publish
 from tests.support.wire_strategies import published
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.core.model import DriveIdentity, Health
+from ingestd.core.drive import DriveIdentity, Health
 from ingestd.drives import smart
 from ingestd.drives.programs import run
 from ingestd.drives.smart import answer, identity_in, parsed

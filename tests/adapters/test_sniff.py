@@ -24,7 +24,7 @@ import pytest
 
 from ingestd.content import openpgp, plain, sniff
 from ingestd.content.sample import HeadContent
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from ingestd.ports import Cancelled
 from tests.support import sealed
 from tests.support.drives import Going, StoppedAfter

@@ -16,7 +16,7 @@ import pytest
 
 from ingestd.content import sniff
 from ingestd.content.sample import STRUCTURE_BYTES_MAX, Allowance
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from ingestd.ports import Cancelled
 from tests.support import sealed
 from tests.support.drives import Going, StoppedAfter

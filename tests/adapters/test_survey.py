@@ -19,20 +19,10 @@ from ingestd.content.survey import survey
 from ingestd.content.walk import Found, Kind, PlaceOf, Run
 from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.digests import ALGORITHMS_MAX
-from ingestd.core.model import (
-    Destination,
-    DriveFacts,
-    DriveIdentity,
-    Item,
-    ItemFact,
-    Job,
-    JobId,
-    Presence,
-    Samples,
-    Secrecy,
-    SurveyFacts,
-    VolumeFacts,
-)
+from ingestd.core.drive import DriveFacts, DriveIdentity, VolumeFacts
+from ingestd.core.found import ItemFact, Presence, Samples, Secrecy, SurveyFacts
+from ingestd.core.job import Destination, Item, Job
+from ingestd.core.model import JobId
 from ingestd.ports import Cancelled, CancelToken, DriveGoneError, PortError, ResourcesExhausted, ToolFailed
 from tests.support import sealed
 from tests.support.bags import look

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tenacity import wait_random
 
-from ingestd.core.model import FaultKind, Receipt
+from ingestd.core.found import FaultKind, Receipt
 from ingestd.ports import Cancelled, Store, StoreConflict, StoreRefused, StoreUnreachable
 from ingestd.store.folder import FolderStore
 from ingestd.transfer import stopping

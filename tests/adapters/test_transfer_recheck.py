@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from ingestd import files
-from ingestd.core.model import ByteRange, FaultKind, FileFault
+from ingestd.core.found import ByteRange, FaultKind, FileFault
 from ingestd.ports import DriveGoneError, Said
 from tests.support.byte_path import KIB, LOAD, BytePath, byte_path, content, data_objects, make_drive, sha256
 from tests.support.fake_drive import BadSpot, FakeDrive, survey

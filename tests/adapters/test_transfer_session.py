@@ -14,7 +14,9 @@ from pathlib import Path
 import pytest
 
 from ingestd import files
-from ingestd.core.model import ByteRange, FaultKind, FileFault, Health, LoadId
+from ingestd.core.drive import Health
+from ingestd.core.found import ByteRange, FaultKind, FileFault
+from ingestd.core.model import LoadId
 from ingestd.files import open_beneath, open_folder
 from ingestd.ports import (
     DriveGoneError,

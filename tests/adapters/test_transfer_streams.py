@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from tenacity import wait_none
 
-from ingestd.core.model import FaultKind
+from ingestd.core.found import FaultKind
 from ingestd.ports import Said, StoreBusy, StoreDigest, StoreRefused, StoreUnreachable
 from ingestd.transfer import stopping
 from ingestd.transfer.settings import TransferSettings

@@ -20,9 +20,10 @@ from typing import Any
 import pytest
 import pyudev
 
+from ingestd.core.drive import Health, Sighting
 from ingestd.core.health import risen
 from ingestd.core.messages import DriveAppeared, DriveGone
-from ingestd.core.model import BayName, Health, Sighting
+from ingestd.core.model import BayName
 from ingestd.drives import interface, smart
 from ingestd.drives.bays import Bay
 from ingestd.drives.disks import Disk, Disks, Users

@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-from ingestd.core.model import VolumeFacts
+from ingestd.core.drive import VolumeFacts
 from ingestd.drives import file_systems, mounts, overlay, programs
 from ingestd.drives.file_systems import Driver, kernel_has
 from ingestd.ports import OpenDrive, ToolFailed

@@ -13,8 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
+from ingestd.core.drive import DriveHandle, DriveIdentity, HealthFacts, Sighting
 from ingestd.core.messages import DriveAppeared, DriveGone
-from ingestd.core.model import BayName, DriveHandle, DriveIdentity, HealthFacts, Sighting
+from ingestd.core.model import BayName
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.watch import DriveWatch, compare, one_per_bay
 from ingestd.ports import CancelToken, OpenDrive, Problem, ToolFailed

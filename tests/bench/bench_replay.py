@@ -20,9 +20,10 @@ import pika
 
 from ingestd.bus import codec
 from ingestd.core import station as core
+from ingestd.core.drive import DriveFacts, DriveIdentity
+from ingestd.core.limits import Limits
 from ingestd.core.matching import Found, match
 from ingestd.core.messages import JobAnnounced
-from ingestd.core.model import DriveFacts, DriveIdentity, Limits
 from tests.support.broker import VirtualHost, running_broker
 from tests.support.daemon import wait_for
 from tests.support.quayside import Quayside, SharingStation

@@ -16,7 +16,7 @@ from collections import Counter
 from pathlib import Path
 
 from ingestd.content import sniff
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from tests.support.drives import Going
 from tests.support.makers import KINDS, Kind, Nature, Workshop, made, missing
 

@@ -32,14 +32,9 @@ from pathlib import Path
 
 from ingestd.content.survey import survey
 from ingestd.content.walk import walk
-from ingestd.core.model import (
-    Attempt,
-    Destination,
-    Job,
-    JobId,
-    LoadId,
-    SurveyFacts,
-)
+from ingestd.core.found import SurveyFacts
+from ingestd.core.job import Destination, Job
+from ingestd.core.model import Attempt, JobId, LoadId
 from tests.bench.one_volume import OneVolume
 from tests.support.drives import Going, attach, make_file_system, unplug_image
 from tests.support.journals import open_journal

@@ -30,7 +30,8 @@ from pathlib import Path
 from ingestd.content import sniff
 from ingestd.content.sample import WINDOWS_MAX
 from ingestd.content.survey import WINDOWS_TOGETHER
-from ingestd.core.model import LoadId, Secrecy
+from ingestd.core.found import Secrecy
+from ingestd.core.model import LoadId
 from ingestd.journal.journal import Journal
 from ingestd.store.folder import FolderStore
 from ingestd.transfer.settings import TransferSettings

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ingestd.core.model import DriveFacts, DriveIdentity, VolumeFacts
+from ingestd.core.drive import DriveFacts, DriveIdentity, VolumeFacts
 from tests.support.fake_drive import FakeVolume
 
 

@@ -11,7 +11,8 @@ from typing import Protocol
 
 import pytest
 
-from ingestd.core.model import BayName, DriveHandle, DriveIdentity, JobId, SpoiltTicket, Ticket
+from ingestd.core.drive import DriveHandle, DriveIdentity, SpoiltTicket, Ticket
+from ingestd.core.model import BayName, JobId
 from ingestd.drives.bays import Bay
 from ingestd.drives.folder import FolderDrives
 from ingestd.drives.loop import LoopDrives

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from ingestd.core.model import Ledger, LoadId
+from ingestd.core.found import Ledger
+from ingestd.core.model import LoadId
 from ingestd.journal import expected as journal_expected
 from ingestd.ports import (
     Cancelled,

@@ -151,7 +151,7 @@ def test_a_made_up_violation_is_found(module: str, source: str, words: str) -> N
 
 def test_what_is_allowed_is_no_violation() -> None:
     assert violations("ingestd.runtime.made_up", "from ingestd.bus import codec\nimport os") == []
-    assert violations("ingestd.bus.made_up", "from ingestd.core.model import Job\nimport pika") == []
+    assert violations("ingestd.bus.made_up", "from ingestd.core.job import Job\nimport pika") == []
     assert violations("ingestd.bus.made_up", "from ingestd.bus.codec import encode") == []
     assert violations("ingestd.core.made_up", "from ingestd.core import retry\nimport zlib") == []
 

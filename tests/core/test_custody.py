@@ -31,8 +31,9 @@ from ingestd.core.custody import (
     hash_of,
 )
 from ingestd.core.custody_check import LINE_BYTES_MAX, check
+from ingestd.core.drive import CustodyHead, DriveIdentity
 from ingestd.core.messages import SaveCustody, StationStarted
-from ingestd.core.model import BayName, CustodyHead, DriveIdentity, FailureKind, LoadId
+from ingestd.core.model import BayName, FailureKind, LoadId
 from tests.support import values as v
 from tests.support.one_station import Quay
 from tests.support.script import retold

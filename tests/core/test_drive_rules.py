@@ -7,19 +7,11 @@ from dataclasses import replace
 import pytest
 
 from ingestd.core import drive_rules, requirements
+from ingestd.core.drive import Health, HealthFacts, Link
 from ingestd.core.drive_rules import INTERFACES, REFUSED, meant_by, roughly, speed
-from ingestd.core.model import (
-    ExpectedDrive,
-    Finding,
-    Health,
-    HealthFacts,
-    Ledger,
-    Link,
-    Policy,
-    PolicyChange,
-    Severity,
-    SurveyFacts,
-)
+from ingestd.core.found import Finding, Ledger, SurveyFacts
+from ingestd.core.job import ExpectedDrive, PolicyChange
+from ingestd.core.model import Policy, Severity
 from tests.support import values as v
 
 

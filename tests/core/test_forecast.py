@@ -12,9 +12,12 @@ from hypothesis import strategies as st
 
 from ingestd.core.awaited import AwaitedJob, AwaitedPicture, awaited
 from ingestd.core.forecast import BayFigures, Expected, Forecast, by_bay, forecast
+from ingestd.core.found import Ledger
+from ingestd.core.job import Item
+from ingestd.core.job_record import JobRecord
 from ingestd.core.jobs import Jobs
 from ingestd.core.line import Cap
-from ingestd.core.model import BayName, Item, JobId, JobRecord, Ledger, LoadId, Phase
+from ingestd.core.model import BayName, JobId, LoadId, Phase
 from ingestd.core.schedule import Schedule
 from ingestd.core.snapshot import CapPicture, LoadPicture, Picture, UplinkPicture, picture
 from ingestd.core.station_state import Station

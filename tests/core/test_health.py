@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ingestd.core.drive import Health, HealthFacts
 from ingestd.core.drive_rules import worsened
 from ingestd.core.health import in_words, judged, risen
-from ingestd.core.model import Health, HealthFacts
 
 REPORTS = Path(__file__).parents[1] / "smartctl"
 

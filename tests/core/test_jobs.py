@@ -9,19 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ingestd.core.awaited import announced_bytes
+from ingestd.core.job import Destination, ExpectedDrive, Item, Job, PolicyChange
+from ingestd.core.job_record import DriveClaim, JobRecord, JobStatus
 from ingestd.core.jobs import Jobs
-from ingestd.core.model import (
-    Destination,
-    DriveClaim,
-    ExpectedDrive,
-    Item,
-    Job,
-    JobId,
-    JobRecord,
-    JobStatus,
-    LoadId,
-    PolicyChange,
-)
+from ingestd.core.model import JobId, LoadId
 from ingestd.core.station import Station
 from tests.core.test_forecast import HOUR
 from tests.support import values as v

@@ -8,6 +8,9 @@ from itertools import cycle, islice
 import pytest
 
 from ingestd.core import retry
+from ingestd.core.drive import Health, HealthCounter, HealthFacts, VolumeFacts, VolumeFlaw
+from ingestd.core.found import FaultKind, FindingCode
+from ingestd.core.job import PolicyChange
 from ingestd.core.load_events import Admitted, Unmatched
 from ingestd.core.load_turns import why_not
 from ingestd.core.messages import (
@@ -24,20 +27,12 @@ from ingestd.core.model import (
     Disposition,
     FailureClass,
     FailureKind,
-    FaultKind,
-    FindingCode,
-    Health,
-    HealthCounter,
-    HealthFacts,
     HoldReason,
     Outcome,
     Phase,
     Policy,
-    PolicyChange,
     ProofLevel,
     Severity,
-    VolumeFacts,
-    VolumeFlaw,
 )
 from ingestd.core.outgoing import (
     DriveReleased,

@@ -16,14 +16,7 @@ from ingestd.core.messages import (
     TakeBack,
     Transfer,
 )
-from ingestd.core.model import (
-    FailureClass,
-    FailureKind,
-    HoldReason,
-    Outcome,
-    Phase,
-    ProofLevel,
-)
+from ingestd.core.model import FailureClass, FailureKind, HoldReason, Outcome, Phase, ProofLevel
 from ingestd.core.outgoing import (
     DriveReleased,
     JobFailed,

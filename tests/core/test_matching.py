@@ -10,25 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from immutables import Map
 
+from ingestd.core.drive import DriveFacts, DriveIdentity, Ticket, VolumeFacts
 from ingestd.core.identifiers import normal_serial, normal_wwn
+from ingestd.core.job import ExpectedDrive, Job
+from ingestd.core.job_record import DriveClaim, JobRecord, JobStatus
 from ingestd.core.matching import Found, JobIndex, NotFound, is_free, match
-from ingestd.core.model import (
-    BayName,
-    DriveClaim,
-    DriveFacts,
-    DriveIdentity,
-    ExpectedDrive,
-    HoldReason,
-    Job,
-    JobId,
-    JobRecord,
-    JobStatus,
-    LoadId,
-    Outcome,
-    Ticket,
-    UnsignedTickets,
-    VolumeFacts,
-)
+from ingestd.core.model import BayName, HoldReason, JobId, LoadId, Outcome, UnsignedTickets
 from tests.support import values as v
 
 LOAD = LoadId("quay-03.bay-7.20310517T070000000Z")

@@ -11,35 +11,26 @@ import pytest
 
 from ingestd.core import requirements
 from ingestd.core.catalogue import CATALOGUE, may_be_changed, severity_of
-from ingestd.core.model import (
+from ingestd.core.drive import Health, HealthCounter, HealthFacts, Link, VolumeFacts, VolumeFlaw
+from ingestd.core.found import (
     BagFact,
     ByteRange,
     ChecksumListFact,
     Evidence,
-    ExpectedDrive,
-    FailureClass,
     FaultKind,
     FileFault,
     Finding,
     FindingCode,
-    Health,
-    HealthCounter,
-    HealthFacts,
     ItemFact,
-    Job,
-    Limits,
-    Link,
-    Policy,
-    PolicyChange,
     Presence,
     Samples,
     Secrecy,
     SecrecyFact,
-    Severity,
     SurveyFacts,
-    VolumeFacts,
-    VolumeFlaw,
 )
+from ingestd.core.job import ExpectedDrive, Job, PolicyChange
+from ingestd.core.limits import Limits
+from ingestd.core.model import FailureClass, Policy, Severity
 from ingestd.core.requirements import Case
 from tests.support import values as v
 

@@ -6,24 +6,15 @@ from dataclasses import replace
 
 import pytest
 
+from ingestd.core.job import ExpectedDrive, Job, PolicyChange
+from ingestd.core.job_record import JobStatus
 from ingestd.core.messages import (
     Cancel,
     NoticeMalformed,
     Survey,
     TakeBack,
 )
-from ingestd.core.model import (
-    ExpectedDrive,
-    FailureKind,
-    HoldReason,
-    Job,
-    JobStatus,
-    Outcome,
-    Phase,
-    Policy,
-    PolicyChange,
-    ProofLevel,
-)
+from ingestd.core.model import FailureKind, HoldReason, Outcome, Phase, Policy, ProofLevel
 from ingestd.core.outgoing import (
     DriveReleased,
     JobFailed,

@@ -6,6 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from ingestd.core.drive import VolumeFacts, VolumeFlaw
+from ingestd.core.job import ExpectedDrive
+from ingestd.core.job_record import JobStatus
 from ingestd.core.messages import (
     DriveAppeared,
     HoldLifted,
@@ -15,19 +18,7 @@ from ingestd.core.messages import (
     Survey,
     Transfer,
 )
-from ingestd.core.model import (
-    BayName,
-    Decision,
-    ExpectedDrive,
-    FailureKind,
-    HoldReason,
-    JobStatus,
-    LoadId,
-    Outcome,
-    Phase,
-    VolumeFacts,
-    VolumeFlaw,
-)
+from ingestd.core.model import BayName, Decision, FailureKind, HoldReason, LoadId, Outcome, Phase
 from ingestd.core.outgoing import (
     DriveReleased,
     DriveUnclaimed,

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from ingestd.core.custody import Entry
+from ingestd.core.job_record import JobStatus
 from ingestd.core.messages import (
     Identify,
     JobAmended,
@@ -20,7 +21,7 @@ from ingestd.core.messages import (
     TakeBack,
     Transfer,
 )
-from ingestd.core.model import BayName, HoldReason, JobId, JobStatus, Phase
+from ingestd.core.model import BayName, HoldReason, JobId, Phase
 from ingestd.core.outgoing import (
     JobFailed,
     JobLoaded,

@@ -15,6 +15,7 @@ from hypothesis import event, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
+from ingestd.core.job import ExpectedDrive, Job, PolicyChange
 from ingestd.core.line import Cap
 from ingestd.core.messages import (
     Close,
@@ -32,19 +33,7 @@ from ingestd.core.messages import (
     Transfer,
     UplinkSet,
 )
-from ingestd.core.model import (
-    BayName,
-    Decision,
-    ExpectedDrive,
-    FailureKind,
-    Job,
-    JobId,
-    LoadId,
-    Phase,
-    Policy,
-    PolicyChange,
-    ProofLevel,
-)
+from ingestd.core.model import BayName, Decision, FailureKind, JobId, LoadId, Phase, Policy, ProofLevel
 from ingestd.core.uplink import UplinkOrder
 from tests.support import values as v
 from tests.support.world import Flaw, Unit, World

@@ -6,6 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from ingestd.core.drive import DriveFacts, Health, HealthFacts, SpoiltTicket
+from ingestd.core.job import ExpectedDrive
+from ingestd.core.job_record import JobStatus
 from ingestd.core.line import Cap
 from ingestd.core.messages import (
     Cancel,
@@ -18,21 +21,7 @@ from ingestd.core.messages import (
     Survey,
     UplinkSet,
 )
-from ingestd.core.model import (
-    BayName,
-    Decision,
-    DriveFacts,
-    ExpectedDrive,
-    FailureKind,
-    Health,
-    HealthFacts,
-    HoldReason,
-    JobId,
-    JobStatus,
-    LoadId,
-    Phase,
-    SpoiltTicket,
-)
+from ingestd.core.model import BayName, Decision, FailureKind, HoldReason, JobId, LoadId, Phase
 from ingestd.core.outgoing import (
     DriveReleased,
     DriveUnclaimed,

@@ -7,20 +7,11 @@ from typing import Any
 
 import pytest
 
+from ingestd.core.drive import DriveFacts, DriveIdentity, SpoiltTicket, Ticket, VolumeFacts
+from ingestd.core.job import ExpectedDrive, Job
+from ingestd.core.job_record import JobRecord, JobStatus
 from ingestd.core.matching import Found, NotFound
-from ingestd.core.model import (
-    DriveFacts,
-    DriveIdentity,
-    ExpectedDrive,
-    HoldReason,
-    Job,
-    JobId,
-    JobRecord,
-    JobStatus,
-    SpoiltTicket,
-    Ticket,
-    VolumeFacts,
-)
+from ingestd.core.model import HoldReason, JobId
 from ingestd.core.tickets import validity
 from tests.core.test_matching import BY_LABEL, BY_SERIAL, claimed, job, looked_up
 from tests.support import values as v

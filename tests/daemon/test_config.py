@@ -11,7 +11,8 @@ import pytest
 from pydantic import BaseModel
 
 from ingestd.bus.amqp.settings import Names
-from ingestd.core.model import Policy, PolicyChange
+from ingestd.core.job import PolicyChange
+from ingestd.core.model import Policy
 from ingestd.ports import BusDown
 from ingestd.runtime import config, config_stores
 from ingestd.runtime.config import Config, ConfigError, parse

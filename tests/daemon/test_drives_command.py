@@ -12,14 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ingestd.core.model import (
-    DriveFacts,
-    DriveIdentity,
-    Health,
-    HealthFacts,
-    Link,
-    VolumeFacts,
-)
+from ingestd.core.drive import DriveFacts, DriveIdentity, Health, HealthFacts, Link, VolumeFacts
 from ingestd.runtime import cli
 from ingestd.runtime.show_drives import lines
 from tests.support.daemon import Station, sealed

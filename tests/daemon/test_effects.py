@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ingestd.core.found import Ledger
 from ingestd.core.messages import (
     Closed,
     Effect,
@@ -19,7 +20,7 @@ from ingestd.core.messages import (
     IdentifyFailed,
     Surveyed,
 )
-from ingestd.core.model import Attempt, FailureKind, Ledger
+from ingestd.core.model import Attempt, FailureKind
 from ingestd.ports import Cancelled, DriveGoneError, JournalError, Manifest, StoreFull
 from ingestd.runtime.effects import Token
 from ingestd.runtime.uncounted import uncounted

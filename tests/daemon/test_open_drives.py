@@ -10,8 +10,9 @@ from typing import Any, cast
 
 import pytest
 
+from ingestd.core.drive import DriveHandle
 from ingestd.core.messages import Transfer
-from ingestd.core.model import Attempt, DriveHandle, LoadId
+from ingestd.core.model import Attempt, LoadId
 from ingestd.journal.journal import Journal
 from ingestd.ports import (
     Cancelled,

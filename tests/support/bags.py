@@ -9,7 +9,8 @@ from pathlib import Path
 
 from ingestd.content.survey import survey
 from ingestd.core import requirements
-from ingestd.core.model import FindingCode, Item, SurveyFacts
+from ingestd.core.found import FindingCode, SurveyFacts
+from ingestd.core.job import Item
 from ingestd.transfer.hashes import Hashes
 from tests.support import values as v
 from tests.support.drives import Going

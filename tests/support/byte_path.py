@@ -14,21 +14,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from ingestd.core.drive import DriveHandle
+from ingestd.core.found import FileFault, Ledger, Receipt
+from ingestd.core.job import Destination, ExpectedDrive, Job
 from ingestd.core.layout import key_of
 from ingestd.core.messages import Prove, Recheck, TakeBack, Transfer
-from ingestd.core.model import (
-    Attempt,
-    Destination,
-    DriveHandle,
-    ExpectedDrive,
-    FileFault,
-    Job,
-    JobId,
-    Ledger,
-    LoadId,
-    ProofLevel,
-    Receipt,
-)
+from ingestd.core.model import Attempt, JobId, LoadId, ProofLevel
 from ingestd.ports import Cancelled, CancelToken, Manifest, ReadInto, Store
 from ingestd.transfer.buffers import BufferPool
 from ingestd.transfer.damage import Patience

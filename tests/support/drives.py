@@ -17,7 +17,8 @@ from typing import Any
 
 import pytest
 
-from ingestd.core.model import BayName, Sighting
+from ingestd.core.drive import Sighting
+from ingestd.core.model import BayName
 from ingestd.drives import loop, power
 from ingestd.drives.bays import Bay
 from ingestd.drives.jws import PublicKeys

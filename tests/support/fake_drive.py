@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from ingestd.core.model import DriveFacts, DriveIdentity, Health, HealthFacts, VolumeFacts
+from ingestd.core.drive import DriveFacts, DriveIdentity, Health, HealthFacts, VolumeFacts
 from ingestd.ports import Expectation, FileEntry, Manifest, Said
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
-from ingestd.core.model import Ledger
+from ingestd.core.found import Ledger
 from ingestd.ports import (
     Cancelled,
     Expectation,

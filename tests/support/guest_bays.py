@@ -15,7 +15,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from ingestd.core.model import BayName, Sighting
+from ingestd.core.drive import Sighting
+from ingestd.core.model import BayName
 from ingestd.drives.bays import Bay
 from ingestd.drives.udev import UdevDrives
 from tests.support.drives import Going, udev_drives

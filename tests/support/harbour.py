@@ -16,6 +16,10 @@ from typing import Any
 
 from ingestd.core import station as core
 from ingestd.core.custody import Entry
+from ingestd.core.drive import DriveFacts, Sighting
+from ingestd.core.found import SurveyFacts
+from ingestd.core.job import Item, Job
+from ingestd.core.job_record import JobRecord
 from ingestd.core.messages import (
     Cancel,
     Close,
@@ -53,18 +57,7 @@ from ingestd.core.messages import (
     Transferred,
     Unsay,
 )
-from ingestd.core.model import (
-    BayName,
-    DriveFacts,
-    HoldReason,
-    Item,
-    Job,
-    JobId,
-    JobRecord,
-    LoadId,
-    Sighting,
-    SurveyFacts,
-)
+from ingestd.core.model import BayName, HoldReason, JobId, LoadId
 from ingestd.core.outgoing import JobFailed, JobLoaded, JobWithdrawalCompleted, Publish
 from ingestd.core.phases import Held, Load
 from ingestd.core.station_log import HEEDED

@@ -17,6 +17,8 @@ from immutables import Map
 from ingestd.core import station as core
 from ingestd.core.custody import Entry
 from ingestd.core.custody_check import check
+from ingestd.core.job_record import JobStatus
+from ingestd.core.limits import Limits
 from ingestd.core.messages import (
     Cancel,
     DriveAssigned,
@@ -32,19 +34,7 @@ from ingestd.core.messages import (
     StartTimer,
     Timer,
 )
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    Decision,
-    HoldReason,
-    JobId,
-    JobStatus,
-    Limits,
-    LoadId,
-    Outcome,
-    Phase,
-    Severity,
-)
+from ingestd.core.model import Attempt, BayName, Decision, HoldReason, JobId, LoadId, Outcome, Phase, Severity
 from ingestd.core.outgoing import DriveReleased, JobFailed, JobLoaded, LoadAway, LoadHeld, Outgoing, Publish
 from ingestd.core.phases import Away, Held, Load, Loading, Proving, Releasing, Surveying
 from ingestd.core.station_state import ACTIVE

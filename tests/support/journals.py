@@ -12,22 +12,12 @@ from typing import Any, Literal, NewType, Union, get_args, get_origin, get_type_
 
 from hypothesis import strategies as st
 
+from ingestd.core.drive import DriveFacts, DriveHandle, DriveIdentity
+from ingestd.core.found import Ledger
+from ingestd.core.job import Destination, ExpectedDrive, Job
+from ingestd.core.job_record import JobRecord
 from ingestd.core.messages import SaveJob, SaveLoad
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    Destination,
-    DriveFacts,
-    DriveHandle,
-    DriveIdentity,
-    ExpectedDrive,
-    Job,
-    JobId,
-    JobRecord,
-    Ledger,
-    LoadId,
-    Outcome,
-)
+from ingestd.core.model import Attempt, BayName, JobId, LoadId, Outcome
 from ingestd.core.outgoing import NoticeRefused, Publish
 from ingestd.core.phases import Load, Loading, Released
 from ingestd.journal.journal import Journal, Restored

@@ -7,6 +7,10 @@ from typing import Any, TypeVar
 
 from ingestd.core import load as life
 from ingestd.core import outcomes
+from ingestd.core.drive import HealthFacts
+from ingestd.core.found import FileFault, Ledger, SurveyFacts
+from ingestd.core.job import Job
+from ingestd.core.limits import Limits
 from ingestd.core.load_events import (
     Admitted,
     Amended,
@@ -42,16 +46,10 @@ from ingestd.core.model import (
     Decision,
     Failure,
     FailureKind,
-    FileFault,
-    HealthFacts,
     HoldReason,
-    Job,
-    Ledger,
-    Limits,
     LoadId,
     Outcome,
     Phase,
-    SurveyFacts,
 )
 from ingestd.core.outgoing import Outgoing
 from ingestd.core.phases import Load, Released, Releasing, Waiting

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from ingestd.content import sniff
-from ingestd.core.model import Secrecy
+from ingestd.core.found import Secrecy
 from tests.support.drives import Going
 
 

@@ -14,6 +14,11 @@ from typing import Any, TypeVar
 
 from ingestd.core import station as core
 from ingestd.core.custody import Entry
+from ingestd.core.drive import DriveFacts, Sighting
+from ingestd.core.found import FileFault, Ledger, SurveyFacts
+from ingestd.core.job import Job
+from ingestd.core.job_record import JobRecord, JobStatus
+from ingestd.core.limits import Limits
 from ingestd.core.messages import (
     Cancel,
     Close,
@@ -55,24 +60,7 @@ from ingestd.core.messages import (
     Transfer,
     Transferred,
 )
-from ingestd.core.model import (
-    Attempt,
-    BayName,
-    Decision,
-    DriveFacts,
-    FailureKind,
-    FileFault,
-    Job,
-    JobId,
-    JobRecord,
-    JobStatus,
-    Ledger,
-    Limits,
-    LoadId,
-    Phase,
-    Sighting,
-    SurveyFacts,
-)
+from ingestd.core.model import Attempt, BayName, Decision, FailureKind, JobId, LoadId, Phase
 from ingestd.core.outgoing import Outgoing, Publish
 from ingestd.core.phases import Load
 from tests.support import values as v

@@ -19,6 +19,9 @@ from itertools import groupby
 from typing import Any
 
 from ingestd.core.custody import Entry
+from ingestd.core.drive import DriveFacts
+from ingestd.core.found import FaultKind, FileFault, Finding, Ledger, SurveyFacts
+from ingestd.core.job import ExpectedDrive, Job
 from ingestd.core.line import Cap
 from ingestd.core.messages import (
     Cancel,
@@ -33,19 +36,7 @@ from ingestd.core.messages import (
     Transfer,
     UplinkSet,
 )
-from ingestd.core.model import (
-    Decision,
-    DriveFacts,
-    ExpectedDrive,
-    FailureKind,
-    FaultKind,
-    FileFault,
-    Finding,
-    Job,
-    Ledger,
-    ProofLevel,
-    SurveyFacts,
-)
+from ingestd.core.model import Decision, FailureKind, ProofLevel
 from ingestd.core.outgoing import Publish
 from ingestd.core.phases import Load
 from ingestd.core.station import reason_of

@@ -5,36 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from ingestd.core.model import (
-    BayName,
+from ingestd.core.drive import DriveFacts, DriveHandle, DriveIdentity, Sighting, Ticket, VolumeFacts
+from ingestd.core.found import (
     ByteRange,
-    Destination,
-    DriveFacts,
-    DriveHandle,
-    DriveIdentity,
-    ExpectedDrive,
-    Failure,
-    FailureKind,
     FaultKind,
     FileFault,
-    Item,
     ItemFact,
-    Job,
-    JobId,
     Ledger,
-    Limits,
-    LoadId,
     Presence,
-    ProofLevel,
     Receipt,
     Samples,
     Secrecy,
     SecrecyFact,
-    Sighting,
     SurveyFacts,
-    Ticket,
-    VolumeFacts,
 )
+from ingestd.core.job import Destination, ExpectedDrive, Item, Job
+from ingestd.core.limits import Limits
+from ingestd.core.model import BayName, Failure, FailureKind, JobId, LoadId, ProofLevel
 
 AT = 1_936_772_400.0
 """The morning of 17 May 2031, in seconds since 1970."""

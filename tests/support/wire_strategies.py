@@ -10,18 +10,9 @@ from typing import Any, NewType, Union, get_args, get_origin, get_type_hints
 from hypothesis import strategies as st
 
 from ingestd.bus.wire import CODES
-from ingestd.core.model import (
-    Destination,
-    Disposition,
-    Evidence,
-    ExpectedDrive,
-    Item,
-    Job,
-    JobId,
-    Policy,
-    PolicyChange,
-    ProofLevel,
-)
+from ingestd.core.found import Evidence
+from ingestd.core.job import Destination, ExpectedDrive, Item, Job, PolicyChange
+from ingestd.core.model import Disposition, JobId, Policy, ProofLevel
 from ingestd.core.outgoing import Outgoing, Publish
 
 WHOLE = 2**53 - 1

@@ -10,7 +10,22 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
+from ingestd.core.drive import DriveFacts, DriveHandle, VolumeFacts
+from ingestd.core.found import (
+    FileFault,
+    FindingCode,
+    ItemFact,
+    Ledger,
+    Presence,
+    Samples,
+    Secrecy,
+    SecrecyFact,
+    SurveyFacts,
+)
+from ingestd.core.job import Job
+from ingestd.core.job_record import JobStatus
 from ingestd.core.layout import folder_of
+from ingestd.core.limits import Limits
 from ingestd.core.messages import (
     BayReport,
     Cancel,
@@ -45,28 +60,13 @@ from ingestd.core.model import (
     Attempt,
     BayName,
     Decision,
-    DriveFacts,
-    DriveHandle,
     FailureKind,
-    FileFault,
-    FindingCode,
     HoldReason,
-    ItemFact,
-    Job,
     JobId,
-    JobStatus,
-    Ledger,
-    Limits,
     LoadId,
     Outcome,
     Phase,
-    Presence,
-    Samples,
-    Secrecy,
-    SecrecyFact,
     Severity,
-    SurveyFacts,
-    VolumeFacts,
 )
 from ingestd.core.outgoing import JobFailed, JobLoaded, JobWithdrawalCompleted
 from ingestd.core.phases import Held, Released

@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
-from ingestd.core.model import VolumeFacts
+from ingestd.core.drive import VolumeFacts
 from ingestd.drives.block import is_shortage
 from ingestd.drives.mounts import REPLAY_S
 from ingestd.drives.privileged import messages

@@ -16,7 +16,8 @@ import threading
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
-from ingestd.core.model import BayName, VolumeFacts, VolumeFlaw
+from ingestd.core.drive import VolumeFacts, VolumeFlaw
+from ingestd.core.model import BayName
 from ingestd.drives import block, mounts, overlay, smart
 from ingestd.drives.file_systems import ACCEPTED, WITH_LOG, driver_for
 from ingestd.drives.overlay import Scratch

@@ -15,7 +15,8 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from ingestd import ports
-from ingestd.core.model import FailureKind, VolumeFacts
+from ingestd.core.drive import VolumeFacts
+from ingestd.core.model import FailureKind
 from ingestd.drives.privileged.verbs import DeviceName
 from ingestd.ports import PortError, Problem
 

@@ -14,7 +14,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from ingestd.core.model import BayName, VolumeFacts
+from ingestd.core.drive import VolumeFacts
+from ingestd.core.model import BayName
 from ingestd.ports import CancelToken, Problem
 
 BayOf = Callable[[str], BayName | None]

@@ -10,7 +10,7 @@ import sys
 import time
 from types import FrameType
 
-from ingestd.core.model import Limits
+from ingestd.core.limits import Limits
 from ingestd.core.names import printable
 from ingestd.ports import JournalError, PortError
 from ingestd.runtime import config, show_inspection

@@ -9,8 +9,8 @@ import time
 from collections.abc import Iterator
 
 from ingestd.core import tickets
+from ingestd.core.drive import DriveFacts, DriveIdentity, SpoiltTicket, Ticket, VolumeFacts
 from ingestd.core.identifiers import normal_serial
-from ingestd.core.model import DriveFacts, DriveIdentity, SpoiltTicket, Ticket, VolumeFacts
 from ingestd.core.names import printable
 from ingestd.drives.ticket import TICKET_BYTES_MAX, read_small_text, understood
 from ingestd.runtime import config
