@@ -307,14 +307,19 @@ def _other_volumes(facts: DriveFacts, job: Job, drive_index: int) -> str | None:
     """What says that these are not the volumes of that drive of the job, in words."""
     expected = job.drives[drive_index]
     pairs = (
-        ("label", expected.volume_label, [volume.label for volume in facts.volumes]),
-        ("UUID", normal_uuid(expected.volume_uuid), [normal_uuid(volume.uuid) for volume in facts.volumes]),
+        ("label", expected.volume_label, [volume.label or "" for volume in facts.volumes]),
+        ("UUID", normal_uuid(expected.volume_uuid), [normal_uuid(one.uuid) or "" for one in facts.volumes]),
     )
-    for name, announced, volumes in pairs:
-        found = [fact for fact in volumes if fact]
-        if announced and found and announced not in found:
+    for name, announced, found in pairs:
+        # A volume that does not tell may be the one.
+        if announced and found and all(found) and not any(_may_be(announced, fact) for fact in found):
             return f"job {job.job_id} announced the {name} {announced}, its volumes have {', '.join(found)}"
     return None
+
+
+def _may_be(announced: str, found: str) -> bool:
+    """FAT keeps eleven characters of a label, and those in capitals (from memory)."""
+    return found == announced or found.casefold() == announced[:11].rstrip().casefold()
 
 
 def is_free(record: JobRecord, drive_index: int, silent: Collection[str] = ()) -> bool:

@@ -466,6 +466,8 @@ def blocking(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(f for f in findings if f.severity is Severity.BLOCKING)
 
 
+_GRAVITY = (Severity.BLOCKING, Severity.DOUBTFUL, Severity.NOTED)
+
 FINDINGS_MAX = 100
 EVIDENCE_MAX = 25
 
@@ -473,7 +475,7 @@ EVIDENCE_MAX = 25
 def told(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Findings as an event carries them, the gravest first: a disk may have more of them, and more ranges
     of bad sectors, than a broker takes in one message. What is left out is counted; the journal has it."""
-    grave = sorted(findings, key=lambda finding: finding.severity is not Severity.BLOCKING)
+    grave = sorted(findings, key=lambda finding: _GRAVITY.index(finding.severity))
     shown = [replace(finding, evidence=_shortened(finding)) for finding in grave[:FINDINGS_MAX]]
     left_out = len(findings) - len(shown)
     if left_out:

@@ -102,6 +102,8 @@ class FolderRoot:
             self._unreachable, self.trouble = 0, None
 
     def _failed(self, error: PortError) -> None:
+        if isinstance(error, StoreFull | StoreRefused | StoreConflict):
+            self._unreachable, self.trouble = 0, None  # it has answered
         if isinstance(error, StoreUnreachable):
             self._unreachable += 1
         if isinstance(error, StoreMissing) or self._unreachable >= UNREACHABLE_MAX:

@@ -120,6 +120,11 @@ def test_a_disk_that_does_not_answer_is_in_trouble_once_that_was_no_accident(
 
     with monkeypatch.context() as patch:
         patch.setattr(folder, "open_folder", stale)
+        for _ in range(2):
+            with pytest.raises(StoreUnreachable):
+                store.stat(b"day/north.enc")
+            with pytest.raises(StoreFull):
+                store.begin(b"north.enc", 1 << 62)
         for times in range(1, 4):
             with pytest.raises(StoreUnreachable):
                 store.stat(b"day/north.enc")

@@ -103,6 +103,14 @@ def test_neither_an_unsigned_ticket_nor_a_label_takes_a_job_that_announced_anoth
     assert f"job reef-c announced {words}" in found.tried
 
 
+@pytest.mark.parametrize("labels", [("KELP FOREST",), ("EFI", None), (None,)])
+def test_a_label_that_was_cut_or_is_not_told_is_no_other_one(labels: tuple[str | None, ...]) -> None:
+    volumes = tuple(VolumeFacts(name=f"vol-{n}", label=label) for n, label in enumerate(labels, 1))
+    facts = replace(v.facts(ticket="reef-c"), volumes=volumes)
+    found = looked_up(facts, job("reef-c", ExpectedDrive(volume_label="Kelp forest, west slope")))
+    assert isinstance(found, Found)
+
+
 def test_where_tickets_are_signed_an_unsigned_one_is_for_a_person_unless_a_volume_says_the_same() -> None:
     ticketed = job("reef-c", ExpectedDrive(serial=v.SERIAL, volume_label="KELP"))
     shy = replace(v.facts(label="", ticket="reef-c"), identity=DriveIdentity())

@@ -623,6 +623,15 @@ def test_an_event_carries_the_gravest_findings_in_bounds_and_counts_the_others()
     assert requirements.told(told[:3]) == told[:3]
 
 
+def test_of_many_findings_the_doubtful_are_told_before_the_noted() -> None:
+    def some(severity: Severity, count: int) -> list[Finding]:
+        made = requirements.make(FindingCode.UNEXPECTED_ITEM, "", "Not announced.")
+        return [replace(made, subject=f"{severity}-{n}", severity=severity) for n in range(count)]
+
+    told = requirements.told((*some(Severity.NOTED, 200), *some(Severity.DOUBTFUL, 3)))
+    assert [finding.severity for finding in told[:4]] == [Severity.DOUBTFUL] * 3 + [Severity.NOTED]
+
+
 @pytest.mark.parametrize("facts", [v.survey(0), v.survey(0, items=v.missing("reef.tar.age"))])
 def test_what_may_lie_on_a_volume_in_doubt_fails_no_job(facts: SurveyFacts) -> None:
     """The station may be at fault, which never fails a job."""
