@@ -103,7 +103,9 @@ def debian(folder: Path) -> Iterator[Root]:
         subprocess.run(["cp", "-a", made, str(folder)], check=True)
     else:
         include = f"--include={','.join(PACKAGES)}"
-        subprocess.run(["debootstrap", "--variant=minbase", include, "bookworm", str(folder)], check=True)
+        # debootstrap would take both of two packages that shut each other out and of which either is enough.
+        choice = ("--variant=minbase", "--exclude=fuse", include)
+        subprocess.run(["debootstrap", *choice, "bookworm", str(folder)], check=True)
     for name in ("etc/resolv.conf", "etc/hosts", "etc/ssl/certs/ca-certificates.crt"):
         if Path("/", name).exists():
             shutil.copy(Path("/", name), folder / name)
