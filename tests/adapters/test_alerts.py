@@ -10,7 +10,6 @@ import itertools
 import json
 import re
 import shutil
-import socket
 import subprocess
 import threading
 import time
@@ -29,6 +28,7 @@ from ingestd.core import retry
 from ingestd.core.model import HoldReason
 from tests.support.alert_cases import CASES, ELSEWHERE, SITE, Case, Series
 from tests.support.daemon import wait_for
+from tests.support.ports import free_ports
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 RULES = DEPLOY / "prometheus" / "ingestd.rules.yml"
@@ -288,12 +288,6 @@ class Told(http.server.BaseHTTPRequestHandler):
     def log_message(self, *_: Any) -> None: ...
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @contextmanager
 def alertmanager(folder: Path) -> Iterator[tuple[str, list[tuple[str, dict[str, Any]]]]]:
     """A real one with the shipped routes, in more of a hurry; its address, and what it tells whom."""
@@ -304,7 +298,7 @@ def alertmanager(folder: Path) -> Iterator[tuple[str, list[tuple[str, dict[str, 
     text = text.replace("127.0.0.1:9099", f"127.0.0.1:{ears.server_port}")
     text = re.sub(r"group_wait: \S+", "group_wait: 1s", text)
     (folder / "alertmanager.yml").write_text(text)
-    port = free_port()
+    (port,) = free_ports(1)
     command = [
         "prometheus-alertmanager",
         f"--config.file={folder}/alertmanager.yml",

@@ -47,6 +47,7 @@ from ingestd.transfer.stopping import persistently
 from tests.support import s3_servers
 from tests.support.byte_path import Token
 from tests.support.fault_proxy import FaultProxy, Seen
+from tests.support.ports import free_ports
 from tests.support.stores import at_will, content, put, small, some_bytes
 
 SETTINGS = S3Settings(name="tides", bucket="tides", endpoint="http://127.0.0.1:9")
@@ -462,7 +463,7 @@ def test_a_store_that_works_has_no_problems() -> None:
 
 def test_what_is_wrong_is_told_with_its_remedy(tmp_path: Path) -> None:
     server = s3_servers.shared("swift")
-    (port,) = s3_servers.free_ports(1)
+    (port,) = free_ports(1)
     wrong = tmp_path / "credentials"
     wrong.write_text("[default]\naws_access_key_id = harrow:uploader\naws_secret_access_key = no\n")
     assert "Connection refused" in problem(endpoint=f"http://127.0.0.1:{port}")

@@ -21,7 +21,7 @@ from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.models.dashboard import Dashboard
 
 from ingestd.files import write_whole
-from tests.adapters.test_alerts import RULES, free_port, rules
+from tests.adapters.test_alerts import RULES, rules
 from tests.daemon.conftest import MakeStation
 from tests.daemon.test_dying_disk import plugged
 from tests.daemon.test_s3_daemon import on_bucket
@@ -30,6 +30,7 @@ from tests.support.daemon import TENANT, Station, sealed, wait_for
 from tests.support.drives import make_image
 from tests.support.fault_proxy import FaultProxy, at_random
 from tests.support.nbd import NBD_WORKS, with_bad_sectors
+from tests.support.ports import free_ports
 from tests.vmlab import find_sectors
 
 needs_prometheus = pytest.mark.skipif(
@@ -148,7 +149,7 @@ class Watching:
             ],
         }
         (folder / "prometheus.yml").write_text(yaml.safe_dump(settings))
-        port = free_port()
+        (port,) = free_ports(1)
         self.address = f"http://127.0.0.1:{port}"
         self._command = [
             "prometheus",
@@ -289,7 +290,7 @@ def test_every_expression_has_an_answer_from_a_real_prometheus(
         missing = {place: each for place, each in missing.items() if OF_A_BROKEN_DISK not in each}
     with FaultProxy(s3_servers.shared("moto").url) as proxy, in_trouble(troubled, proxy):
         ports = {"quay-03": port_of(busy), "quay-04": port_of(troubled)}
-        with Watching(tmp_path / "prometheus", {**ports, "quay-05": free_port()}) as prometheus:
+        with Watching(tmp_path / "prometheus", {**ports, "quay-05": free_ports(1)[0]}) as prometheus:
             wait_for(lambda: prometheus.answer("sum(ingestd_station_info) == 2"), 30, "the first scrapes")
             for number in range(1, 6):
                 busy.plug(f"bay-{number}", f"KQX-{number}")

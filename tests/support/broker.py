@@ -28,8 +28,9 @@ from urllib.parse import unquote, urlsplit
 import pika
 import pytest
 
-from tests.support.broker_node import PrivateNode, free_ports
+from tests.support.broker_node import PrivateNode
 from tests.support.daemon import wait_for
+from tests.support.ports import free_ports
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy" / "rabbitmq"
 

@@ -12,6 +12,8 @@ import time
 from pathlib import Path
 
 from tests.support import certificates
+from tests.support.daemon import wait_for
+from tests.support.ports import free_ports
 
 PROGRAMS = Path("/usr/lib/rabbitmq/bin")
 """Where Debian keeps the scripts themselves; those in `sbin` insist on being root or `rabbitmq`."""
@@ -21,15 +23,18 @@ _ENDS_WITH_US = ("setpriv", "--pdeathsig")
 
 _START_S = 90.0
 _STOP_S = 60.0
+_WORDS = 3_000
 
 
-def free_ports(count: int) -> list[int]:
-    """Loopback ports that nobody has at the moment."""
-    with contextlib.ExitStack() as stack:
-        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for each in sockets:
-            each.bind(("127.0.0.1", 0))
-        return [each.getsockname()[1] for each in sockets]
+def _any_lives(group: int) -> bool:
+    """Whether a process of this group is there, other than one that only waits to be collected."""
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with contextlib.suppress(OSError):
+            # `proc(5)`: state, parent and process group stand behind the name, which may have anything in it.
+            state, _, its_group = stat.read_text().rpartition(")")[2].split()[:3]
+            if int(its_group) == group and state not in "ZX":
+                return True
+    return False
 
 
 class PrivateNode:
@@ -103,19 +108,27 @@ class PrivateNode:
     def _wait_listening(self, process: subprocess.Popen[bytes], port: int) -> None:
         deadline = time.monotonic() + _START_S
         while time.monotonic() < deadline:
-            assert process.poll() is None, f"the broker has ended at once; see {self._folder}/out"
+            assert process.poll() is None, f"the broker has ended at once; its last words: {self._words()}"
             with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
                 return
             time.sleep(0.1)
-        raise AssertionError(f"the broker does not listen after {_START_S} s; see {self._folder}/out")
+        raise AssertionError(
+            f"the broker does not listen after {_START_S} s; its last words: {self._words()}"
+        )
+
+    def _words(self) -> str:
+        return (self._folder / "out").read_text(errors="replace")[-_WORDS:]
 
     def kill(self) -> None:
         """As a power cut would: without a word."""
         assert self._process is not None, "the node has been started"
         with contextlib.suppress(ProcessLookupError):
             os.killpg(self._process.pid, signal.SIGKILL)
+        group = self._process.pid
         self._process.wait(10)
         self._process = None
+        # The broker is a child of the shell that was waited for, and has its ports for as long as it lives.
+        wait_for(lambda: not _any_lives(group), 60, "the end of the broker's processes")
 
     def stop(self) -> None:
         """In good order."""

@@ -27,8 +27,8 @@ from ingestd.store.s3 import S3Store
 from ingestd.store.s3_abilities import Abilities
 from ingestd.store.s3_client import Client, Request
 from ingestd.store.s3_settings import S3Settings
+from tests.support.ports import LOOPBACK, free_ports
 
-LOOPBACK = "127.0.0.1"
 START_S = 120.0
 SWIFT = "swift>=2.38,<2.39"
 
@@ -85,14 +85,6 @@ def _abilities(server: Server) -> Abilities:
 def open_known(server: Server, **changes: object) -> S3Store:
     """The bucket `tides`; what the server can do was found out before."""
     return S3Store(server.settings("tides", **changes), _abilities(server))
-
-
-def free_ports(count: int) -> list[int]:
-    with contextlib.ExitStack() as stack:
-        socks = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for sock in socks:
-            sock.bind((LOOPBACK, 0))
-        return [sock.getsockname()[1] for sock in socks]
 
 
 @contextlib.contextmanager
