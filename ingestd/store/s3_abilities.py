@@ -16,6 +16,7 @@ from ingestd.store.s3_wire import Answer
 
 NEVER_OVERWRITE = {"if-none-match": "*"}
 """RFC 9110, section 13.1.2; Amazon S3 User Guide, "Conditional writes"."""
+SEALED_WITH = "x-amz-server-side-encryption"
 _BODY = memoryview(b"a scratch object of the ingest station; it can be removed\n")
 
 
@@ -56,12 +57,13 @@ class Probe:
 
 def _tried_out(client: Client) -> Abilities:
     key = joined(client.settings.prefix, f"{RESERVED.decode()}/scratch/{uuid.uuid4().hex}")
-    client.must(Request(method="PUT", key=key, body=_BODY))
+    # As data is going to be put, so that what the store does not take shows before there is any.
+    client.kept(client.ask(Request(method="PUT", key=key, body=_BODY, headers=placement(client.settings))))
     try:
-        checksums = _checksums(client, key)
+        checksums, kept = _checksums(client, key), encryption(client.settings)
         return Abilities(
             conditional_put=_refuses(
-                client.ask(Request(method="PUT", key=key, body=_BODY, headers=NEVER_OVERWRITE))
+                client.ask(Request(method="PUT", key=key, body=_BODY, headers={**kept, **NEVER_OVERWRITE}))
             ),
             conditional_complete=_conditional_complete(client, key),
             checksums=checksums,
@@ -87,14 +89,15 @@ def _checksums(client: Client, key: str) -> bool:
     if wanted is not Checksums.AUTO:
         return wanted is Checksums.ON
     value = base64.b64encode(hashlib.sha256(_BODY).digest()).decode()
-    headers = {"x-amz-checksum-sha256": value}
+    headers = {"x-amz-checksum-sha256": value, **encryption(client.settings)}
     answer = client.ask(Request(method="PUT", key=key, body=_BODY, headers=headers))
     return answer.status == 200 and answer.headers.get("x-amz-checksum-sha256") == value
 
 
 def _chunks(client: Client, key: str) -> bool:
     stream = Stream(iter([_BODY]), len(_BODY), len(_BODY), Framing.SIGNED)
-    answer = client.ask(Request(method="PUT", key=key, stream=stream))
+    headers = encryption(client.settings)
+    answer = client.ask(Request(method="PUT", key=key, stream=stream, headers=headers))
     if answer.status != 200:
         return False
     kept = client.must(Request(method="HEAD", key=key)).headers
@@ -102,7 +105,8 @@ def _chunks(client: Client, key: str) -> bool:
 
 
 def _conditional_complete(client: Client, key: str) -> bool:
-    begun = client.must(Request(method="POST", key=key, query=[("uploads", "")]))
+    headers = encryption(client.settings)
+    begun = client.must(Request(method="POST", key=key, query=[("uploads", "")], headers=headers))
     upload = ("uploadId", text_of(client, begun.body, "UploadId"))
     try:
         query = [("partNumber", "1"), upload]
@@ -117,9 +121,14 @@ def _conditional_complete(client: Client, key: str) -> bool:
 
 def placement(settings: S3Settings) -> dict[str, str]:
     """Headers that say how an object is to be kept."""
+    placed = {"x-amz-storage-class": settings.storage_class} if settings.storage_class else {}
+    return placed | encryption(settings)
+
+
+def encryption(settings: S3Settings) -> dict[str, str]:
+    """Those of the store's own encryption, for whatever is put there: a bucket may refuse all else."""
     wanted = {
-        "x-amz-storage-class": settings.storage_class,
-        "x-amz-server-side-encryption": settings.encryption,
+        SEALED_WITH: settings.encryption,
         "x-amz-server-side-encryption-aws-kms-key-id": settings.encryption_key_id,
     }
     return {name: value for name, value in wanted.items() if value}

@@ -27,7 +27,6 @@ def put_batch(objects: Objects, batch: Sequence[SmallObject], pace: Pace) -> Col
     wholes = [Whole(small.key, objects.key_of(small.key), small.body, small.sha256) for small in batch]
     able = objects.probe.abilities()
     client, needed = objects.client, not able.conditional_put
-    client, needed = objects.client, not able.conditional_put
     claimed = objects.claims.on([whole.key for whole in wholes], needed=needed)
     with claimed, objects.flight.joined(len(batch)) as width, client.connections(width) as connections:
         return _Batch(objects, wholes, pace, width, connections).put()

@@ -22,7 +22,7 @@ from ingestd.store.pacing import Allowance, without_limit
 from ingestd.store.s3_circuit import Circuit, RetryBudget
 from ingestd.store.s3_connections import ConnectionPool
 from ingestd.store.s3_credentials import CredentialSource
-from ingestd.store.s3_errors import clock_ahead_s, code_of, counts_against, error_of
+from ingestd.store.s3_errors import clock_ahead_s, code_of, counts_against, error_of, is_page
 from ingestd.store.s3_keys import url_path
 from ingestd.store.s3_settings import S3Settings
 from ingestd.store.s3_sign import (
@@ -210,9 +210,21 @@ class Client:
         return self.judged(self.ask(request, pace))
 
     def judged(self, answer: Answer) -> Answer:
-        if 200 <= answer.status < 300 and not (answer.body and code_of(answer)):
+        if 200 <= answer.status < 300 and not (answer.body and (code_of(answer) or is_page(answer))):
             return answer
         raise self.error_of(answer)
+
+    def kept(self, answer: Answer) -> Answer:
+        """The answer to a body, which says that the store has it: there is an ETag then, always."""
+        if not self.judged(answer).headers.get("etag"):
+            raise self.not_its_own("it took something without an ETag")
+        return answer
+
+    def not_its_own(self, what: str) -> StoreUnreachable:
+        """An answer that no store gives."""
+        error = StoreUnreachable(f"{self}: {what}; see whether something on the way answers in its place")
+        error.reserve = self.budget.reserve
+        return error
 
     def error_of(self, answer: Answer) -> PortError:
         """The error that an answer stands for, after what can be mended has been."""

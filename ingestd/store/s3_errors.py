@@ -26,6 +26,11 @@ _FULL = (StoreFull, "raise the quota or make room, then lift the hold")
 _LATER = (StoreUnreachable, "it is tried again")
 _BUSY = (StoreBusy, "it is tried again more slowly")
 _DIGEST = (StoreDigest, "what arrived was not what was sent; it is sent again")
+_BETWEEN = (StoreUnreachable, "a page for people came in the store's place; see to what is on the way to it")
+_TOO_LARGE = (
+    StoreRefused,
+    "something on the way takes no body so large; raise its limit or lower part_bytes",
+)
 
 Meaning = tuple[type[PortError], str]
 
@@ -100,6 +105,7 @@ _BY_STATUS: dict[int, Meaning] = {
 }
 
 _DOWN = {500, 502, 503, 504}
+_PAGE = re.compile(rb"(?i)<(!doctype\s+)?html[\s>]")
 _CODE = re.compile(r"[A-Za-z0-9.]{1,64}\Z")
 
 
@@ -117,6 +123,19 @@ def code_of(answer: Answer) -> str:
         return ""
     found = next((child.text or "" for child in root if child.tag.rpartition("}")[2] == "Code"), "")
     return found if _CODE.match(found) else ""
+
+
+def is_page(answer: Answer) -> bool:
+    """Whether this is a page for people: from a proxy, a balancer or a sign-in page, never from a store.
+
+    Without a body it is none, whatever its type is called: some stores call nothing at all HTML.
+    """
+    return _PAGE.search(answer.body[:512]) is not None
+
+
+def is_absent(answer: Answer) -> bool:
+    """Whether the store says that there is no such object or upload, in a bucket that is there."""
+    return answer.status == 404 and code_of(answer) != "NoSuchBucket" and not is_page(answer)
 
 
 def counts_against(answer: Answer) -> bool:
@@ -139,6 +158,11 @@ def _meaning(answer: Answer, code: str) -> Meaning:
         return _BY_CODE[code]
     if answer.status in _DOWN:
         return _LATER
+    if is_page(answer):
+        if answer.status == 413:
+            return _TOO_LARGE
+        if answer.status < 300 or answer.status == 404:
+            return _BETWEEN
     return _BY_STATUS.get(answer.status, (StoreRefused, "look into the store's own log for what it refused"))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from xml.etree import ElementTree
@@ -10,6 +10,7 @@ from xml.sax.saxutils import escape
 
 from ingestd.ports import StoreUnreachable
 from ingestd.store.s3_client import Client, Request
+from ingestd.store.s3_errors import is_absent
 from ingestd.store.s3_sign import Query
 
 _PAGES_MAX = 100_000
@@ -52,7 +53,7 @@ def objects(client: Client, prefix: str) -> Iterator[ListedObject]:
             )
         if _text(page, "IsTruncated") != "true":
             return
-        follow = [("continuation-token", _text(page, "NextContinuationToken"))]
+        follow = _further(client, follow, {"continuation-token": _text(page, "NextContinuationToken")})
 
 
 def uploads(client: Client, prefix: str) -> Iterator[ListedUpload]:
@@ -65,10 +66,12 @@ def uploads(client: Client, prefix: str) -> Iterator[ListedUpload]:
             yield ListedUpload(_text(row, "Key"), _text(row, "UploadId"), _moment(row, "Initiated"))
         if _text(page, "IsTruncated") != "true":
             return
-        follow = [
-            ("key-marker", _text(page, "NextKeyMarker")),
-            ("upload-id-marker", _text(page, "NextUploadIdMarker")),
-        ]
+        markers = {name: _text(page, name) for name in ("NextKeyMarker", "NextUploadIdMarker")}
+        follow = _further(
+            client,
+            follow,
+            {"key-marker": markers["NextKeyMarker"], "upload-id-marker": markers["NextUploadIdMarker"]},
+        )
 
 
 def parts(client: Client, key: str, upload_id: str) -> dict[int, Part] | None:
@@ -78,23 +81,25 @@ def parts(client: Client, key: str, upload_id: str) -> dict[int, Part] | None:
     for _ in range(_PAGES_MAX):
         request = Request(method="GET", key=key, query=[("uploadId", upload_id), *follow])
         answer = client.ask(request)
-        if answer.status == 404 and b"NoSuchBucket" not in answer.body:
+        if is_absent(answer):
             return None
-        page = _parsed(client, client.judged(answer).body)
+        page = _listed(client, client.judged(answer).body)
         for row in page.iter("Part"):
             number = int(_text(row, "PartNumber"))
             checksum = _text(row, "ChecksumCRC32") or None
             found[number] = Part(number, int(_text(row, "Size")), _text(row, "ETag"), checksum)
         if _text(page, "IsTruncated") != "true":
             return found
-        follow = [("part-number-marker", _text(page, "NextPartNumberMarker"))]
+        follow = _further(client, follow, {"part-number-marker": _text(page, "NextPartNumberMarker")})
     return found
 
 
 def text_of(client: Client, body: bytes, name: str) -> str:
-    """The first element of that name in an answer; nothing when there is none."""
-    root = _parsed(client, body)
-    return next((element.text or "" for element in root.iter(name)), "")
+    """The first element of that name in an answer. Raises StoreUnreachable when there is none."""
+    found = next((element.text for element in _parsed(client, body).iter(name)), None)
+    if not found:
+        raise client.not_its_own(f"an answer has no {name}")
+    return found
 
 
 def completion(parts: list[Part]) -> bytes:
@@ -111,8 +116,24 @@ def completion(parts: list[Part]) -> bytes:
     ).encode()
 
 
+def _further(client: Client, before: Query, markers: Mapping[str, str]) -> Query:
+    """Where the next page begins. Raises StoreUnreachable where it would be the same page again."""
+    follow = [(name, value) for name, value in markers.items() if value]
+    if not follow or follow == list(before):
+        raise client.not_its_own("a listing does not say how to go on")
+    return follow
+
+
 def _page(client: Client, request: Request) -> ElementTree.Element:
-    return _parsed(client, client.must(request).body)
+    return _listed(client, client.must(request).body)
+
+
+def _listed(client: Client, body: bytes) -> ElementTree.Element:
+    page = _parsed(client, body)
+    # All listings have it, and no other document that is XML by chance.
+    if page.find("IsTruncated") is None:
+        raise client.not_its_own("an answer is no listing")
+    return page
 
 
 def _parsed(client: Client, body: bytes) -> ElementTree.Element:

@@ -16,7 +16,9 @@ from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
 from ingestd.ports import PortError
+from ingestd.store.s3_abilities import encryption
 from ingestd.store.s3_client import Client, Request
+from ingestd.store.s3_errors import is_absent
 from ingestd.store.s3_keys import RESERVED, joined
 from ingestd.store.s3_listing import objects, parts, uploads
 
@@ -57,11 +59,12 @@ class Notes:
     def __init__(self, client: Client) -> None:
         self._client = client
         self._station = client.settings.station or "-"
+        self._headers = encryption(client.settings)
         self._folder = joined(client.settings.prefix, f"{RESERVED.decode()}/notes/")
 
     def add(self, number: str, key: str) -> None:
-        body = memoryview(key.encode())
-        self._client.must(Request(method="PUT", key=self._name(number, key), body=body))
+        name, body = self._name(number, key), memoryview(key.encode())
+        self._client.kept(self._client.ask(Request(method="PUT", key=name, body=body, headers=self._headers)))
 
     def drop(self, number: str, key: str) -> None:
         """Best effort: a note without its upload is dropped by the next sweep."""
@@ -78,7 +81,7 @@ class Notes:
         query = [("uploadId", token.upload_id)]
         for _ in range(_ABORTS):
             answer = self._client.ask(Request(method="DELETE", key=token.key, query=query))
-            if answer.status == 404 and b"NoSuchBucket" not in answer.body:
+            if is_absent(answer):
                 break
             self._client.judged(answer)
             # A part that was on its way meanwhile may have arrived after the abort.

@@ -16,6 +16,7 @@ from ingestd.core.names import printable, shortened
 from ingestd.ports import (
     ObjectMissing,
     Pace,
+    PortError,
     StoreConflict,
     StoreDigest,
     StoreRefused,
@@ -24,6 +25,7 @@ from ingestd.ports import (
 from ingestd.store.pacing import without_limit
 from ingestd.store.s3_abilities import NEVER_OVERWRITE, Probe, placement
 from ingestd.store.s3_client import Client, Request
+from ingestd.store.s3_errors import is_absent
 from ingestd.store.s3_flight import Flight
 from ingestd.store.s3_integrity import Protection, check, protection
 from ingestd.store.s3_keys import BadKey, KeyTooLong, object_key
@@ -36,6 +38,9 @@ ORIGIN = "x-amz-meta-ingest-origin"
 """Tells what one call or upload has put there from the same content put there by others."""
 
 _READ_TRIES = 5
+_WORDLESS = {400, 401, 403}
+"""Refusals of which only the code says whether they last."""
+_FIRST_OF_ALL = Request(method="GET", query=[("list-type", "2"), ("max-keys", "1")])
 _BUCKET_SEEN_S = 1.0
 """For so long a bucket that was seen is taken to be there."""
 
@@ -62,7 +67,7 @@ class Whole:
 
 @dataclass(slots=True)
 class _Reading:
-    """How far the reading of an object has come."""
+    """How far the reading of an object has come. The size is negative while it is not known."""
 
     key: str
     block: memoryview
@@ -88,6 +93,10 @@ class _Reading:
                     self.at += used
                     yield self.block[:used].toreadonly()
                     used = 0
+        if self.size_bytes < 0:
+            self.at = self.size_bytes = self.at + used
+            if used:
+                yield self.block[:used].toreadonly()
 
 
 class Claims:
@@ -179,7 +188,7 @@ class Objects:
             if found is None:
                 raise StoreUnreachable(f"{self.client}: a key was taken and is free again; it is tried again")
             return self.settle(whole, origin, found)
-        check(self.client.judged(answer), sent, str(self.client))
+        check(self.client.kept(answer), sent, str(self.client))
         return False
 
     def settle(self, whole: Whole, origin: str, found: Found) -> bool:
@@ -194,7 +203,7 @@ class Objects:
         sent = protection(self.probe.abilities(), memoryview(body), digest)
         headers = {**placement(self.settings), **sent.headers, SHA256: digest.hex()}
         request = Request(method="PUT", key=key, body=memoryview(body), headers=headers, payload=sent.payload)
-        check(self.client.must(request), sent, str(self.client))
+        check(self.client.kept(self.client.ask(request)), sent, str(self.client))
 
     # -- looking ----------------------------------------------------------------------------------
 
@@ -203,9 +212,13 @@ class Objects:
         answer = self.client.ask(Request(method="HEAD", key=key, headers=headers))
         if answer.status == 404:
             return None
+        if answer.status in _WORDLESS:
+            raise self._refusal(Request(method="GET", key=key, headers={"range": "bytes=0-0"}), answer)
         headers = dict(self.client.judged(answer).headers)
+        if not (headers.get("etag") and headers.get("content-length", "").isdecimal()):
+            raise self.client.not_its_own("it tells no ETag or no size of an object")
         return Found(
-            size_bytes=int(headers.get("content-length", "0")),
+            size_bytes=int(headers["content-length"]),
             etag=headers.get("etag", "").strip('"'),
             sha256=_sha256_in(headers),
             origin=headers.get(ORIGIN),
@@ -215,8 +228,22 @@ class Objects:
         """Raise StoreMissing where there is no bucket: a HEAD does not tell that from a missing object."""
         now = time.monotonic()
         if now - self._bucket_seen_at > _BUCKET_SEEN_S:
-            self.client.must(Request(method="HEAD"))
+            answer = self.client.ask(Request(method="HEAD"))
+            if answer.status in _WORDLESS:
+                raise self._refusal(_FIRST_OF_ALL, answer)
+            self.client.judged(answer)
             self._bucket_seen_at = now
+
+    def _refusal(self, in_words: Request, answer: Answer) -> PortError:
+        """What the refusal of a HEAD means. Its answer has no body, so no code either: the same is asked in
+        a way that has one, lest a clock or a token that is out of date pass for missing rights."""
+        said = self.client.ask(in_words)
+        if said.status in _WORDLESS:
+            return self.client.error_of(said)
+        self.client.error_of(answer)
+        return StoreUnreachable(
+            f"{self.client}: it refused what it permits a moment later; it is tried again"
+        )
 
     def is_same(
         self, key: str, found: Found, size_bytes: int, sha256: bytes, body: memoryview | None = None
@@ -261,15 +288,30 @@ class Objects:
                 raise self.client.error_of(answer)
             if at and answer.status != 206:
                 raise StoreUnreachable(f"{self.client}: it does not read on in an object; it is tried again")
-            reading.size_bytes = at + int(answer.headers.get("content-length", "0"))
-            reading.etag = answer.headers.get("etag", "")
+            if not answer.headers.get("etag"):
+                raise self.client.not_its_own("it gives an object without an ETag")
+            reading.etag = answer.headers["etag"]
+            length = _length(answer)
+            if length is None and not _is_chunked(answer):
+                raise self.client.not_its_own("it tells no length of what it gives")
+            reading.size_bytes = -1 if length is None else at + length
             yield from reading.filled(body)
 
     def remove(self, key: str) -> None:
         answer = self.client.ask(Request(method="DELETE", key=key))
-        if answer.status == 404 and b"NoSuchBucket" not in answer.body:
+        if is_absent(answer):
             return
         self.client.judged(answer)
+
+
+def _is_chunked(answer: Answer) -> bool:
+    return "chunked" in answer.headers.get("transfer-encoding", "").lower()
+
+
+def _length(answer: Answer) -> int | None:
+    """Of the body, where it is told beforehand."""
+    told = answer.headers.get("content-length", "")
+    return int(told) if told.isdecimal() and not _is_chunked(answer) else None
 
 
 def _sha256_in(headers: dict[str, str]) -> bytes | None:

@@ -10,9 +10,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from ingestd.ports import Pace, StoreDigest, StoredObject, StoreUnreachable
-from ingestd.store.s3_abilities import NEVER_OVERWRITE, placement
+from ingestd.store.s3_abilities import NEVER_OVERWRITE, SEALED_WITH, placement
 from ingestd.store.s3_client import COMPLETE_S, Framing, Request, Stream
-from ingestd.store.s3_errors import code_of
+from ingestd.store.s3_errors import code_of, is_absent
 from ingestd.store.s3_integrity import check, checksum_of, combined_etag, is_md5, protection
 from ingestd.store.s3_listing import Part, completion, parts, text_of, uploads
 from ingestd.store.s3_notes import Notes, Token
@@ -128,9 +128,15 @@ class S3Upload:
         stream = Stream(blocks, size_bytes, block_bytes, framing)
         answer = self._arrived(self._client.ask(self._part(number, stream=stream), pace))
         etag = answer.headers.get("etag", "")
-        if framing is Framing.NONE and is_md5(etag) and etag.strip('"') != md5.hexdigest():
+        tells = is_md5(etag) and not self._seals(answer)
+        if framing is Framing.NONE and tells and etag.strip('"') != md5.hexdigest():
             raise StoreDigest(f"{self._client}: the MD5 of what arrived is not that of what was sent")
         self._keep(Part(number, size_bytes, etag, answer.headers.get("x-amz-checksum-crc32")))
+
+    def _seals(self, answer: Answer) -> bool:
+        """Whether the store encrypts with keys of its own: ETags look like MD5s then, and are none."""
+        told = answer.headers.get(SEALED_WITH) or self._client.settings.encryption or ""
+        return told.startswith("aws:kms")
 
     def _part(self, number: int, **rest: Any) -> Request:
         query = [("partNumber", str(number)), ("uploadId", self._token.upload_id)]
@@ -138,7 +144,7 @@ class S3Upload:
 
     def _arrived(self, answer: Answer) -> Answer:
         self._must_exist(answer)
-        return self._client.judged(answer)
+        return self._client.kept(answer)
 
     def _keep(self, part: Part) -> None:
         with self._lock:
@@ -154,7 +160,7 @@ class S3Upload:
         return self.may_hold(number, size_bytes) and self._held[number].etag.strip('"') == md5.hex()
 
     def _must_exist(self, answer: Answer) -> None:
-        if answer.status == 404 and code_of(answer) != "NoSuchBucket":
+        if is_absent(answer):
             raise self._over()
 
     def _over(self) -> StoreUnreachable:
@@ -221,7 +227,7 @@ class S3Upload:
                 raise StoreDigest(f"{self._client}: it does not know its own parts; they are sent again")
         if answer.status == 412:
             return self._taken(self._objects.find(self._token.key), size_bytes, sha256)
-        if answer.status == 404 and code_of(answer) != "NoSuchBucket":
+        if is_absent(answer):
             return self._perhaps_done(size_bytes, sha256)
         if code_of(answer) == "ConditionalRequestConflict":
             return self._raced(size_bytes, sha256)
@@ -249,7 +255,11 @@ class S3Upload:
         if expected is None or told == expected:
             return
         found = self._objects.find(self._token.key)
-        if found is not None and (found.etag == expected or self._is_same(found, size_bytes, sha256)):
+        if found is not None and self._seals(answer):
+            # Each part was checked as it arrived, and is in the object by the name that it got then.
+            if (found.size_bytes, found.origin) == (size_bytes, self._token.number):
+                return
+        elif found is not None and (found.etag == expected or self._is_same(found, size_bytes, sha256)):
             return
         raise StoreDigest(f"{self._client}: an object is not what its parts were; it is to be sent again")
 

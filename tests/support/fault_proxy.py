@@ -11,8 +11,8 @@ import struct
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
 from urllib.parse import urlsplit
 
 FAULTS = (
@@ -27,6 +27,18 @@ FAULTS = (
     "drip",
     "error in 200",
 )
+REFUSALS = {
+    "skewed": ("403 Forbidden", "RequestTimeTooSkewed"),
+    "expired": ("400 Bad Request", "ExpiredToken"),
+    "denied": ("403 Forbidden", "AccessDenied"),
+    "too many": ("429 Too Many Requests", "TooManyRequests"),
+}
+"""More faults: what a store answers without doing anything."""
+PAGES = {"page": "200 OK", "page for 404": "404 Not Found", "page for 413": "413 Content Too Large"}
+"""And what something in between answers: a page for people, well-formed enough to pass for XML."""
+SEALED_ETAGS = "sealed etags"
+"""For every request: ETags are no MD5s, though they look like them, as those of encrypted objects do."""
+PAGE = "<!DOCTYPE html><html><body><h1>Harbour Wi-Fi</h1><p>Please sign in.</p></body></html>"
 
 
 @dataclass(frozen=True)
@@ -36,10 +48,12 @@ class Seen:
     method: str
     target: str
     size_bytes: int
+    headers: Mapping[str, str] = field(default_factory=dict, compare=False)
+    """Names in lower case."""
 
 
 Choose = Callable[[Seen], str | None]
-"""The fault for a request, out of `FAULTS`; None for none."""
+"""The fault for a request, out of `FAULTS`, `REFUSALS` and `PAGES`; None for none."""
 
 
 def at_random(seed: int, share: float, faults: tuple[str, ...] = FAULTS) -> Choose:
@@ -103,7 +117,7 @@ class FaultProxy:
         method, target, _ = head[0].split(" ", 2)
         headers = [(name, value.strip()) for name, _, value in (line.partition(":") for line in head[1:])]
         size = next((int(value) for name, value in headers if name.lower() == "content-length"), 0)
-        seen = Seen(method, target, size)
+        seen = Seen(method, target, size, {name.lower(): value for name, value in headers})
         self.seen.append(seen)
         fault = self.choose(seen)
         if fault:
@@ -112,6 +126,8 @@ class FaultProxy:
             reader.read(size // 2)
             _reset(client)
         body = reader.read(size)
+        if fault == SEALED_ETAGS and method == "POST":
+            body = _turned(body)
         if fault == "delay":
             time.sleep(0.15)
         early = _early(fault, method)
@@ -123,6 +139,8 @@ class FaultProxy:
             _reset(client)
         if fault == "late error":
             answer = _answer("500 Internal Server Error", "InternalError", method)
+        if fault == SEALED_ETAGS:
+            answer = _turned(answer)
         if fault == "wrong etag":
             answer = re.sub(rb'(?i)\r\netag: *"?[0-9a-f]{8}', b'\r\netag: "00000000', answer, count=1)
         if fault == "truncated":
@@ -145,6 +163,12 @@ def _head(reader) -> Iterator[str]:  # type: ignore[no-untyped-def]
         yield line.rstrip("\r\n")
 
 
+def _turned(text: bytes) -> bytes:
+    """Every ETag read from its end: done twice it is what it was."""
+    pattern = rb"(?i)(\r\netag: \"|<etag>(?:\"|&quot;|&#34;)?)([0-9a-f]{32})"
+    return re.sub(pattern, lambda found: found[1] + found[2][::-1], text)
+
+
 def _reset(client: socket.socket) -> None:
     client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
     raise _Enough
@@ -156,6 +180,12 @@ def _early(fault: str | None, method: str) -> bytes | None:
         return _answer("503 Slow Down", "SlowDown", method, "retry-after: 0\r\n")
     if fault == "error":
         return _answer("500 Internal Server Error", "InternalError", method)
+    if fault in REFUSALS:
+        return _answer(*REFUSALS[fault], method)
+    if fault in PAGES:
+        shown = "" if method == "HEAD" else PAGE
+        head = f"HTTP/1.1 {PAGES[fault]}\r\ncontent-type: text/html\r\ncontent-length: {len(PAGE)}\r\n\r\n"
+        return (head + shown).encode()
     if fault == "error in 200" and method == "POST":
         return _answer("200 OK", "InternalError", method)
     return None
