@@ -62,6 +62,23 @@ def test_a_unit_is_as_tight_as_promised(unit: str) -> None:
     assert float(exposure) <= EXPOSURE[unit]
 
 
+def test_a_reload_reads_the_file_first_and_ends_there_if_it_has_problems(tmp_path: Path) -> None:
+    unit = confined.settings("ingestd.service")
+    first, last = unit["ExecReload"]
+    assert last == "/bin/kill -HUP $MAINPID"
+    program, *options, file = first.split()
+    assert program == unit["ExecStart"][0].split()[0]
+    assert file == unit["ExecStart"][0].split()[-1]
+    good = confined.UNITS.parent / "deploy" / "ingestd.toml"
+    bad = tmp_path / "ingestd.toml"
+    bad.write_text(good.read_text() + "\n[no_such_section]\n")
+    for path, status in ((good, 0), (bad, 2)):
+        command = [sys.executable, "-m", "ingestd", *options, str(path)]
+        told = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert told.returncode == status, told.stderr
+        assert ("no_such_section" in told.stderr) == (path is bad)
+
+
 MODULES = {"ext2": "ext4", "ext3": "ext4", "iso9660": "isofs"}
 """Which module of the kernel brings a driver that has another name."""
 

@@ -214,6 +214,20 @@ def test_a_reload_takes_over_what_is_live(host: Host) -> None:
     assert "80.0 kB/s" in host.do("ingestd status")
 
 
+def test_a_reload_with_a_file_of_problems_fails_and_changes_nothing(host: Host) -> None:
+    main = host.main()
+    host.do("cp /etc/ingestd/ingestd.toml /root/good.toml")
+    host.do("printf '\\n[no_such_section]\\n' >>/etc/ingestd/ingestd.toml")
+    try:
+        assert host.tried(f"systemctl reload {DAEMON}")[0] == 1
+        assert "no_such_section" in host.do(f"journalctl -u {DAEMON} --no-pager -n 50")
+        assert host.is_active() and host.main() == main
+        assert "reload_refused" not in host.log()
+    finally:
+        host.do("cp /root/good.toml /etc/ingestd/ingestd.toml")
+    host.do(f"systemctl reload {DAEMON}")
+
+
 def test_a_stop_in_mid_load_is_gone_on_from(host: Host, tmp_path: Path) -> None:
     host.announce("KQX-4")
     with host.visit("KQX-4", image_of(tmp_path, "KQX-4", LARGE), port=1):
