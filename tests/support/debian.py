@@ -25,12 +25,14 @@ PACKAGES = (
         "fdisk",
         "smartmontools",
         "ntfs-3g",
-        "exfat-fuse",
         "dmsetup",
         "nbdkit",
         "libnbd-bin",
     ),
 )
+
+NEXT_PACKAGES = ("exfat-fuse",)
+"""It needs one of two packages that shut each other out: debootstrap takes both, apt what is there."""
 
 DISK_BYTES = 6 << 30
 """Sparse; what is left beside Debian and two versions is for customers' data and journals."""
@@ -102,15 +104,18 @@ def debian(folder: Path) -> Iterator[Root]:
     if made := os.environ.get("INGESTD_TEST_ROOT"):
         subprocess.run(["cp", "-a", made, str(folder)], check=True)
     else:
-        include = f"--include={','.join(PACKAGES)}"
-        # debootstrap would take both of two packages that shut each other out and of which either is enough.
-        choice = ("--variant=minbase", "--exclude=fuse", include)
+        choice = ("--variant=minbase", f"--include={','.join(PACKAGES)}")
         subprocess.run(["debootstrap", *choice, "bookworm", str(folder)], check=True)
     for name in ("etc/resolv.conf", "etc/hosts", "etc/ssl/certs/ca-certificates.crt"):
         if Path("/", name).exists():
             shutil.copy(Path("/", name), folder / name)
     subprocess.run(["mount", "-t", "proc", "proc", str(folder / "proc")], check=True)
+    root = Root(folder)
     try:
-        yield Root(folder)
+        if not made:
+            root.do(
+                "apt-get", "--quiet", "--yes", "install", *NEXT_PACKAGES, DEBIAN_FRONTEND="noninteractive"
+            )
+        yield root
     finally:
         subprocess.run(["umount", str(folder / "proc")], check=True)
