@@ -49,6 +49,7 @@ from ingestd.runtime.reload import changed_keys, fixed_differences, keep_fixed
 from ingestd.runtime.room import Room
 from ingestd.runtime.rounds import Rounds
 from ingestd.runtime.status import StatusWriter, custody_folder, make_folders, running
+from ingestd.runtime.store_looks import StoreLooks
 from ingestd.runtime.vigil import HUNG_S, STOP_SPARE_S, Backstop, Pulse, Vigil
 from ingestd.runtime.watched import Watched
 from ingestd.store.folder import FolderStore
@@ -331,6 +332,9 @@ class App:
         for rounds in self._rounds.values():
             rounds.start()
             stack.callback(rounds.stop)
+        for looks in map(StoreLooks, self._stores.values()):
+            looks.start()
+            stack.callback(looks.stop)
 
     def _work(self, sightings: tuple[Sighting, ...]) -> int:
         assert self._bus_thread is not None, "the helpers have been started"
