@@ -6,12 +6,10 @@ import dataclasses
 import json
 import os
 import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 from unittest import mock
 
 import pytest
-from tenacity import wait_random
 
 from ingestd.core.found import Receipt
 from ingestd.core.layout import manifest_key, receipt_key
@@ -26,7 +24,7 @@ from ingestd.ports import (
     StoreUnreachable,
 )
 from ingestd.store.folder import FolderStore
-from ingestd.transfer import proof, records, stopping
+from ingestd.transfer import proof, records
 from ingestd.transfer.proof import ProofMismatch, sample
 from tests.support.byte_path import (
     DESTINATION,
@@ -34,7 +32,6 @@ from tests.support.byte_path import (
     LOAD,
     BytePath,
     Token,
-    byte_path,
     content,
     data_objects,
     key,
@@ -53,16 +50,7 @@ FILES = {
 } | {f"tiles/{number:03}": content(number, number) for number in range(60)}
 
 
-@pytest.fixture(autouse=True)
-def no_long_waits() -> Iterator[None]:
-    with mock.patch.object(stopping, "_JITTER", wait_random(0, 0.001)):
-        yield
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> Iterator[BytePath]:
-    with byte_path(tmp_path) as made:
-        yield made
+pytestmark = pytest.mark.usefixtures("no_long_waits")
 
 
 @dataclasses.dataclass

@@ -20,7 +20,7 @@ from ingestd.transfer import stopping
 from ingestd.transfer.settings import TransferSettings
 from tests.support import s3_servers
 from tests.support.byte_path import DESTINATION, KIB, BytePath, byte_path, content, key, make_drive
-from tests.support.fake_drive import FakeDrive, survey
+from tests.support.fake_drive import FakeDrive, surveyed
 from tests.support.fake_manifest import FakeManifest
 from tests.support.fault_proxy import FAULTS, FaultProxy, Seen, at_random
 
@@ -62,12 +62,6 @@ def streamed(tmp_path: Path) -> Iterator[BytePath]:
 def opened(kind: str = "moto", prefix: str = "", **changes: object) -> S3Store:
     prefix = prefix or f"load-{next(_places)}"
     return s3_servers.open_known(s3_servers.shared(kind), prefix=prefix, part_bytes=PART, **changes)
-
-
-def surveyed(drive: FakeDrive) -> FakeManifest:
-    manifest = FakeManifest()
-    survey(drive, manifest)
-    return manifest
 
 
 def load(path: BytePath, drive: FakeDrive, store: Store, manifest: Manifest, passes: int = 1) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from unittest import mock
 
@@ -13,16 +13,13 @@ import pytest
 import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tenacity import wait_random
 
 from ingestd.core.found import FaultKind, Receipt
 from ingestd.ports import Cancelled, Store, StoreConflict, StoreRefused, StoreUnreachable
 from ingestd.store.folder import FolderStore
-from ingestd.transfer import stopping
 from ingestd.transfer.proof import ProofMismatch
 from tests.support.byte_path import KIB, BytePath, Token, byte_path, content, key, make_drive, sha256
-from tests.support.fake_drive import FakeDrive, survey
-from tests.support.fake_manifest import FakeManifest
+from tests.support.fake_drive import FakeDrive, survey, surveyed
 from tests.support.fake_store import FakeMedium, FakeStore
 from tests.support.journals import open_journal
 from tests.support.stores import put
@@ -37,22 +34,7 @@ FEW = {name: body for name, body in FILES.items() if name.endswith(("1", "2"))}
 FOREIGN = {key("not ours"): b"1", b"alder-press/book.tar.age": b"2"}
 
 
-@pytest.fixture(autouse=True)
-def no_long_waits() -> Iterator[None]:
-    with mock.patch.object(stopping, "_JITTER", wait_random(0, 0.001)):
-        yield
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> Iterator[BytePath]:
-    with byte_path(tmp_path) as made:
-        yield made
-
-
-def surveyed(drive: FakeDrive) -> FakeManifest:
-    manifest = FakeManifest()
-    survey(drive, manifest)
-    return manifest
+pytestmark = pytest.mark.usefixtures("no_long_waits")
 
 
 def store_with_foreign() -> FakeStore:

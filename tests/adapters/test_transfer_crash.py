@@ -12,7 +12,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, cast
 from unittest import mock
@@ -20,7 +20,7 @@ from unittest import mock
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from tenacity import wait_fixed, wait_random
+from tenacity import wait_fixed
 
 from ingestd.core.model import LoadId
 from ingestd.ports import (
@@ -52,7 +52,7 @@ from tests.support.byte_path import (
     make_drive,
     sha256,
 )
-from tests.support.fake_drive import BadSpot, FakeDrive, survey
+from tests.support.fake_drive import BadSpot, FakeDrive, survey, surveyed
 from tests.support.fake_manifest import FakeManifest
 from tests.support.fake_store import FakeMedium, FakeStore
 from tests.support.journals import open_journal
@@ -67,22 +67,7 @@ FILES = {
 }
 
 
-@pytest.fixture(autouse=True)
-def no_long_waits() -> Iterator[None]:
-    with mock.patch.object(stopping, "_JITTER", wait_random(0, 0.001)):
-        yield
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> Iterator[BytePath]:
-    with byte_path(tmp_path) as made:
-        yield made
-
-
-def surveyed(drive: FakeDrive) -> FakeManifest:
-    manifest = FakeManifest()
-    survey(drive, manifest)
-    return manifest
+pytestmark = pytest.mark.usefixtures("no_long_waits")
 
 
 class Killed(BaseException):

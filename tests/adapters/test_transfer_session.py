@@ -7,7 +7,6 @@ import hashlib
 import os
 import threading
 import time
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -41,7 +40,7 @@ from tests.support.byte_path import (
     make_drive,
     sha256,
 )
-from tests.support.fake_drive import BadSpot, FakeDrive, survey
+from tests.support.fake_drive import BadSpot, FakeDrive, survey, surveyed
 from tests.support.fake_manifest import FakeManifest
 from tests.support.fake_store import FakeStore
 from tests.support.journals import open_journal
@@ -54,18 +53,6 @@ FILES = {
     "empty": b"",
 }
 SMALL = {f"tiles/{number:03}": content(number, number) for number in range(300)}
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> Iterator[BytePath]:
-    with byte_path(tmp_path) as made:
-        yield made
-
-
-def surveyed(drive: FakeDrive, **expected: tuple[bytes, str]) -> FakeManifest:
-    manifest = FakeManifest()
-    survey(drive, manifest, expected=expected)
-    return manifest
 
 
 def only(faults: tuple[FileFault, ...]) -> FileFault:

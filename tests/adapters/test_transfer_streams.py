@@ -17,7 +17,7 @@ from ingestd.ports import Said, StoreBusy, StoreDigest, StoreRefused, StoreUnrea
 from ingestd.transfer import stopping
 from ingestd.transfer.settings import TransferSettings
 from tests.support.byte_path import KIB, BytePath, byte_path, data_objects, make_drive
-from tests.support.fake_drive import BadSpot, FakeDrive, survey
+from tests.support.fake_drive import BadSpot, survey, surveyed
 from tests.support.fake_manifest import FakeManifest
 from tests.support.fake_store import FakeStore
 from tests.support.stores import some_bytes
@@ -38,12 +38,6 @@ PART = 100 * KIB
 def path(tmp_path: Path) -> Iterator[BytePath]:
     with byte_path(tmp_path, settings=SETTINGS) as made:
         yield made
-
-
-def surveyed(drive: FakeDrive) -> FakeManifest:
-    manifest = FakeManifest()
-    survey(drive, manifest)
-    return manifest
 
 
 def fails_at(operation: str, error: Callable[[], Exception], *turns: int) -> Callable[[str, bytes], None]:

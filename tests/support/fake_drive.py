@@ -12,6 +12,7 @@ from pathlib import Path
 
 from ingestd.core.drive import DriveFacts, DriveIdentity, Health, HealthFacts, VolumeFacts
 from ingestd.ports import Expectation, FileEntry, Manifest, Said
+from tests.support.fake_manifest import FakeManifest
 
 
 @dataclass
@@ -139,6 +140,13 @@ def survey(
         for path, several in (said or {}).items():
             manifest.expect([Expectation(name, os.fsencode(path), each) for each in several])
     manifest.end_survey()
+
+
+def surveyed(drive: FakeDrive, **expected: tuple[bytes, str]) -> FakeManifest:
+    """A manifest of these files, and of what is expected of some of them by name."""
+    manifest = FakeManifest()
+    survey(drive, manifest, expected=expected)
+    return manifest
 
 
 def _files(root: Path) -> list[str]:
