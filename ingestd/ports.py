@@ -511,6 +511,9 @@ class Manifest(Protocol):
 
     def record_failed(self, file_no: int, reason: str) -> None: ...
 
+    def record_skipped(self, file_no: int, reason: str) -> None:
+        """This file is left out, with nothing of it in the store, until a survey comes upon it again."""
+
     def record_pending(self, file_nos: Sequence[int]) -> None:
         """Forget that these were stored, failed or begun, and what may be left of them in the store."""
 

@@ -88,6 +88,15 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
     ),
     FindingCode.FOLDER_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, SET_ASIDE, fixed=True),
     FindingCode.FILE_UNREADABLE: Entry(_DRIVE, _BLOCKING, _SEND_AGAIN, SET_ASIDE, fixed=True),
+    FindingCode.FILE_IN_DOUBT: Entry(
+        _DATA,
+        _DOUBTFUL,
+        "Write the file anew without the compression or encryption of its file system, or tell support how "
+        "it was made.",
+        "Have the station's kernel log looked at. Accept: load without this file; refuse: the job fails; "
+        "again: when the station has been mended.",
+        fixed=True,
+    ),
     FindingCode.FILE_CHANGED: Entry(
         _DATA, _BLOCKING, _SEND_AGAIN, "Make sure that nothing else has the drive in use.", fixed=True
     ),

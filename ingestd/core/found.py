@@ -171,6 +171,8 @@ class FaultKind(StrEnum):
     CHECKSUM_MISMATCH = "checksum-mismatch"
     CHANGED_WHILE_READ = "changed-while-read"
     NOT_ENCRYPTED = "not-encrypted"
+    NOT_SUPPORTED = "not-supported"
+    """The driver of its file system does not read this one file; whose fault that is, it does not say."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,6 +218,7 @@ class FindingCode(StrEnum):
     VOLUME_MARKED_UNCLEAN = "volume-marked-unclean"
     FOLDER_UNREADABLE = "folder-unreadable"
     FILE_UNREADABLE = "file-unreadable"
+    FILE_IN_DOUBT = "file-in-doubt"
     FILE_CHANGED = "file-changed"
     DRIVE_CHANGED = "drive-changed"
     ITEM_MISSING = "item-missing"

@@ -7,7 +7,7 @@ from typing import assert_never
 
 from ingestd.core import requirements
 from ingestd.core.drive import DriveHandle
-from ingestd.core.found import FileFault, Finding
+from ingestd.core.found import FileFault, Finding, FindingCode
 from ingestd.core.job import Job
 from ingestd.core.layout import folder_of, has_several_volumes
 from ingestd.core.load_events import Context
@@ -123,6 +123,7 @@ def begin_transfer(load: Load, out: Out, *, passes: int = 1) -> Load:
             job=out.job,
             folder=_folder(load, out),
             sniff=requirements.refuses_plain(out.job, out.context.limits),
+            without=tuple(subject for code, subject in load.waived if code == FindingCode.FILE_IN_DOUBT),
         )
     )
     return replace(load, attempt=attempt, state=Loading(attempt=attempt, passes=passes))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from ingestd.core import requirements, retry
-from ingestd.core.found import Evidence, Finding, FindingCode, Ledger, Presence
+from ingestd.core.found import Evidence, FileFault, Finding, FindingCode, Ledger, Presence
 from ingestd.core.load_events import (
     Admitted,
     Doubled,
@@ -244,14 +244,22 @@ def _second_look(load: Load, suspects: tuple[Finding, ...], findings: tuple[Find
 
 
 def _accepted(load: Load, findings: tuple[Finding, ...], out: Out) -> Load:
-    doubts = tuple(f for f in requirements.doubtful(findings) if f.key not in load.waived)
-    if doubts:
-        text = f"a person has to decide: {doubts[0].sentence}"
-        return hold(load, out, HoldReason.DOUBTFUL, doubts[0].cause, text, findings=doubts)
+    if doubts := _doubts(load, findings):
+        return _hold_in_doubt(load, doubts, out)
     load = replace(load, findings=findings)
     if out.context.limits.shared and len(out.job.drives) > 1 and out.job.items:
         return _reported(load, out)
     return begin_transfer(load, out)
+
+
+def _doubts(load: Load, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """What nobody has decided yet."""
+    return tuple(f for f in requirements.doubtful(findings) if f.key not in load.waived)
+
+
+def _hold_in_doubt(load: Load, doubts: tuple[Finding, ...], out: Out) -> Load:
+    text = f"a person has to decide: {doubts[0].sentence}"
+    return hold(load, out, HoldReason.DOUBTFUL, doubts[0].cause, text, findings=doubts)
 
 
 def _reported(load: Load, out: Out) -> Load:
@@ -298,8 +306,9 @@ def _in_store(ledger: Ledger) -> int:
 
 def on_transferred(load: Load, state: Loading, event: Transferred, out: Out) -> Load:
     load = replace(load, ledger=event.ledger, findings=_with_worse_health(load, event, out))
-    if event.faults:
-        return begin_recheck(load, out, event.faults, passes=state.passes)
+    load, faults = _without_accepted(load, event.faults, out)
+    if faults:
+        return begin_recheck(load, out, faults, passes=state.passes)
     if event.ledger.pending_files or event.ledger.failed_files:
         failure = Failure(
             kind=FailureKind.UNKNOWN, text="the pass ended with files neither stored nor at fault"
@@ -317,12 +326,28 @@ def _with_worse_health(load: Load, event: Transferred, out: Out) -> tuple[Findin
     return (*others, *worse)
 
 
+def _without_accepted(
+    load: Load, faults: tuple[FileFault, ...], out: Out
+) -> tuple[Load, tuple[FileFault, ...]]:
+    """The load with the findings of files that a person has let it do without, and the other faults."""
+    left_out, others, known = list[Finding](), list[FileFault](), {f.key for f in load.findings}
+    for fault in faults:
+        found = requirements.judge_faults([fault], out.job, out.context.limits)
+        if found and all(f.key in load.waived for f in found):
+            left_out += [f for f in found if f.key not in known]
+        else:
+            others.append(fault)
+    return replace(load, findings=load.findings + tuple(left_out)), tuple(others)
+
+
 def on_rechecked(load: Load, state: Loading, event: Rechecked, out: Out) -> Load:
     load = replace(load, ledger=event.ledger)
     if event.confirmed:
         findings = requirements.judge_faults(event.confirmed, out.job, out.context.limits)
         if requirements.blocking(findings):
             return fail(load, out, findings + load.findings)
+        if doubts := _doubts(load, findings):
+            return _hold_in_doubt(load, doubts, out)
     suspects = requirements.judge_faults(state.suspects or (), out.job, out.context.limits)
     if state.passes >= out.context.limits.passes_max:
         text = f"reading the same files gave different results {state.passes} times"

@@ -195,8 +195,8 @@ class Progressed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transferred:
-    """One pass over all pending files is over. `faults` holds the first thousand; `health` is what the
-    drive said of itself at the end."""
+    """One pass over all pending files is over. `faults` holds the first thousand, and those of files that
+    were left out; `health` is what the drive said of itself at the end."""
 
     at: float
     load_id: LoadId
@@ -350,7 +350,8 @@ class Survey:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transfer:
     """Read every pending file once and store it. `folder`, empty or one path part, keeps the drives
-    of one job apart; `sniff`: a file whose head is plainly not encrypted is at fault."""
+    of one job apart; `sniff`: a file whose head is plainly not encrypted is at fault; `without`: files, as
+    faults name them, that are left out if the driver does not read them still."""
 
     load_id: LoadId
     attempt: Attempt
@@ -358,6 +359,7 @@ class Transfer:
     job: Job
     folder: str
     sniff: bool
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -454,6 +454,14 @@ def _of_fault(fault: FileFault) -> Finding:
             Evidence(name="expected", value=fault.expected or ""),
             Evidence(name="found", value=fault.found or ""),
         )
+    if fault.kind is FaultKind.NOT_SUPPORTED:
+        return make(
+            FindingCode.FILE_IN_DOUBT,
+            fault.path,
+            f"{path} ({counted(fault.size_bytes, 'byte', 'bytes')}) is not read by this station's driver of "
+            f"its file system: {fault.found or 'it does not say why'}.",
+            Evidence(name="error", value=fault.found or ""),
+        )
     return make(
         FindingCode.NOT_ENCRYPTED,
         fault.path,

@@ -97,10 +97,15 @@ UPDATE files SET state = 'stored', reason = NULL, changed = 0,
 WHERE load = ? AND file_no = ?
 """
 
-_FAILED = """
-UPDATE files SET state = 'failed', reason = ?, found = 0, sha256 = NULL, key = NULL, stored_guard = NULL
+_NOT_STORED = """
+UPDATE files SET state = ?, reason = ?, found = 0, sha256 = NULL, key = NULL, stored_guard = NULL
 WHERE load = ? AND file_no = ?
 """
+_DROP_TURN = """
+DELETE FROM turns WHERE load = ?1 AND (place, file_no) =
+    (SELECT place, file_no FROM files WHERE load = ?1 AND file_no = ?2)
+"""
+"""A file that is skipped has no turn to be read."""
 
 _AGAIN = """
 UPDATE files SET state = 'pending', reason = NULL, changed = 0,
@@ -394,8 +399,17 @@ class SqliteManifest:
     def record_failed(self, file_no: int, reason: str) -> None:
         """The file cannot be stored. Its upload stays on record, so that it can be aborted."""
         with self._writing() as sql:
-            if not sql.execute(_FAILED, (reason, self._load, file_no)).rowcount:
-                raise _no_such_file()
+            self._record_as(sql, "failed", file_no, reason)
+
+    def record_skipped(self, file_no: int, reason: str) -> None:
+        """The file is left out. Its upload stays on record likewise."""
+        with self._writing() as sql:
+            self._record_as(sql, "skipped", file_no, reason)
+            sql.execute(_DROP_TURN, (self._load, file_no))
+
+    def _record_as(self, sql: sqlite3.Connection, state: str, file_no: int, reason: str) -> None:
+        if not sql.execute(_NOT_STORED, (state, reason, self._load, file_no)).rowcount:
+            raise _no_such_file()
 
     def record_pending(self, file_nos: Sequence[int]) -> None:
         """Forget that these were stored, failed, changed or begun. Skipped files stay skipped."""

@@ -85,7 +85,7 @@ class _SecondLook:
                 return self._compared(first, opened)
             case FaultKind.NOT_ENCRYPTED:
                 return self._seen(first, opened)
-            case FaultKind.CHANGED_WHILE_READ:
+            case FaultKind.CHANGED_WHILE_READ | FaultKind.NOT_SUPPORTED:
                 self._digest(opened, SHA256)
                 opened.check_unchanged()
                 return None

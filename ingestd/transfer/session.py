@@ -96,6 +96,8 @@ class Session:
         manifest.retry_failed()
         self._tally = Tally(manifest.ledger())
         self._faults: list[FileFault] = []
+        self._without = frozenset(command.without)
+        self._left_out: list[FileFault] = []
         self._report = report
         self._place: Place | None = None
         self._out = self._way_out(store)
@@ -131,7 +133,7 @@ class Session:
         )
 
     def run(self) -> tuple[Ledger, tuple[FileFault, ...]]:
-        """The ledger after the pass, and the first thousand faults.
+        """The ledger after the pass, and the first thousand faults, behind those of files that were left out.
 
         Raises Cancelled, JournalError, or the PortError that ended the pass. Files past the thousandth
         fault stay pending, so that no file is failed without a fault to look into a second time.
@@ -146,7 +148,7 @@ class Session:
         self._cancel.check()
         ledger = self._manifest.ledger()
         assert ledger.balanced, "every discovered byte is stored, skipped, failed or pending"
-        return ledger, tuple(self._faults)
+        return ledger, (*self._left_out, *self._faults)
 
     def _take_place(self) -> Place:
         means, load_id = self._means, self._command.load_id
@@ -389,6 +391,11 @@ class Session:
         # Nothing of a failed file stays, not even what a pass that died had stored without knowing.
         self._out.clear(file)
         self._out.check()
+        if found.kind is FaultKind.NOT_SUPPORTED and found.path in self._without:
+            self._manifest.record_skipped(file.file_no, found.kind.value)
+            self._tally.skipped(file.file_no, file.size_bytes)
+            self._left_out.append(found)
+            return
         if len(self._faults) >= FAULTS_MAX:
             self._manifest.record_pending([file.file_no])
             self._tally.begun_anew(file.file_no)

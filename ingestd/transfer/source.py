@@ -72,6 +72,10 @@ _MEDIUM = {
 }
 """What Linux answers when the medium, the link to it or the file system on it is at fault."""
 
+_NOT_SUPPORTED = {errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS}
+"""What a driver answers for a file that it cannot make sense of, or was not made for: one that Windows has
+encrypted or deduplicated, say. It speaks neither against the medium nor against the rest of the drive."""
+
 _LOCKED = {errno.ENOKEY, errno.EKEYEXPIRED, errno.EKEYREVOKED, errno.EKEYREJECTED}
 """What it answers for a file that its file system keeps encrypted: that one file has no key here."""
 
@@ -267,6 +271,8 @@ class Source:
         if error.errno in _MEDIUM | _LOCKED:
             whole = ByteRange(offset_bytes=0, length_bytes=file.size_bytes)
             return fault(FaultKind.UNREADABLE, file, found=error.strerror, ranges=(whole,))
+        if error.errno in _NOT_SUPPORTED:
+            return fault(FaultKind.NOT_SUPPORTED, file, found=error.strerror)
         return PortError(
             f"{file.volume}: file {file.file_no} cannot be read by the station: {error.strerror}; "
             "see to the rights and the file system of this volume"
@@ -366,7 +372,14 @@ class OpenFile:
 
     def _read_once(self, view: memoryview, offset: int) -> int:
         if self._past_cache is not None:
-            return self._past_cache.read_once(self._source.read, view, offset)
+            try:
+                return self._past_cache.read_once(self._source.read, view, offset)
+            except OSError as error:
+                if error.errno not in _NOT_SUPPORTED:
+                    raise
+                # Not so, then: it says nothing about the file.
+                self._past_cache.close()
+                self._past_cache = None
         return self._source.read(self._fd, [view], offset)
 
     def _must_be_medium(self, error: OSError) -> None:

@@ -44,6 +44,18 @@ class Tally:
                 pending_bytes=at.pending_bytes - size_bytes,
             )
 
+    def skipped(self, file_no: int, size_bytes: int) -> None:
+        with self._lock:
+            self._drop(file_no)
+            at = self._ledger
+            self._ledger = replace(
+                at,
+                skipped_files=at.skipped_files + 1,
+                skipped_bytes=at.skipped_bytes + size_bytes,
+                pending_files=at.pending_files - 1,
+                pending_bytes=at.pending_bytes - size_bytes,
+            )
+
     def failed(self, file_no: int, size_bytes: int) -> None:
         with self._lock:
             self._drop(file_no)

@@ -129,6 +129,17 @@ def test_a_file_that_is_still_not_what_it_was_is_confirmed(path: BytePath, tmp_p
     assert path.recheck((fault,), drive, manifest)[1] == ()
 
 
+def test_a_file_that_the_driver_does_not_read_again_is_confirmed(path: BytePath, tmp_path: Path) -> None:
+    unread = [BadSpot(50_000, 1, error=errno.EOPNOTSUPP)]
+    drive, manifest, fault = first_look(path, tmp_path, BODY, bad={"a": unread})
+    assert fault.kind is FaultKind.NOT_SUPPORTED
+    ledger, confirmed = path.recheck((fault,), drive, manifest)
+    assert (confirmed, ledger.failed_files) == ((fault,), 1)
+    drive.bad = {}
+    ledger, confirmed = path.recheck((fault,), drive, manifest)
+    assert (confirmed, ledger.failed_files, ledger.pending_files) == ((), 0, 1)
+
+
 def test_a_plain_head_seen_again_is_confirmed(path: BytePath, tmp_path: Path) -> None:
     body = b"\x1f\x8b" + content(90 * KIB)
     drive, manifest, fault = first_look(path, tmp_path, body)

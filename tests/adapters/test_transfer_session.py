@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import hashlib
 import os
 import threading
@@ -295,6 +296,68 @@ def test_a_file_whose_key_nobody_has_costs_only_itself(
     _, faults = path.transfer(drive, store, manifest)
     assert (only(faults).kind, only(faults).found) == (FaultKind.UNREADABLE, "Required key not available")
     assert data_objects(store.objects) == {"a": b"1", "c": b"3"}
+
+
+UNKNOWN_FORMS = [errno.EOPNOTSUPP, errno.EINVAL, errno.ENOSYS]
+
+
+@pytest.mark.parametrize("error", UNKNOWN_FORMS, ids=errno.errorcode.get)
+def test_a_file_that_the_driver_does_not_read_costs_only_itself(
+    path: BytePath, tmp_path: Path, error: int
+) -> None:
+    """As ntfs3 answers for a file that Windows has encrypted (fs/ntfs3/file.c)."""
+    drive = make_drive(tmp_path / "drive", FILES, bad={"sonar/line 1.bin": [BadSpot(0, 1, error=error)]})
+    store, manifest = FakeStore(), surveyed(drive)
+    ledger, faults = path.transfer(drive, store, manifest)
+    fault = only(faults)
+    assert (fault.kind, fault.path) == (FaultKind.NOT_SUPPORTED, "volume-1/sonar/line 1.bin")
+    assert (fault.found, fault.ranges) == (os.strerror(error), ())
+    good = {name: body for name, body in FILES.items() if name != "sonar/line 1.bin"}
+    assert data_objects(store.objects) == good
+    assert (ledger.failed_files, ledger.pending_files) == (1, 0)
+
+
+def test_a_file_that_a_pass_is_to_do_without_is_skipped_and_tried_all_the_same(
+    path: BytePath, tmp_path: Path
+) -> None:
+    names = ("sonar/line 1.bin", "sonar/line 2.bin")
+    assert set(names) <= set(FILES)
+    unread = {name: [BadSpot(0, 1, error=errno.EOPNOTSUPP)] for name in names}
+    drive = make_drive(tmp_path / "drive", FILES, bad=unread)
+    store, manifest = FakeStore(), surveyed(drive)
+    path.transfer(drive, store, manifest)
+    drive.bad = {names[0]: unread[names[0]]}  # the station was mended so far
+    without = tuple(f"volume-1/{name}" for name in names)
+    ledger, faults = path.transfer(drive, store, manifest, without=without)
+    assert only(faults).path == without[0]
+    assert data_objects(store.objects) == {name: body for name, body in FILES.items() if name != names[0]}
+    assert (ledger.skipped_files, ledger.skipped_bytes) == (1, len(FILES[names[0]]))
+    assert (ledger.failed_files, ledger.pending_files) == (0, 0)
+
+
+def test_a_file_to_do_without_that_the_medium_lost_is_at_fault(path: BytePath, tmp_path: Path) -> None:
+    drive = make_drive(tmp_path / "drive", {"a": b"1"}, bad={"a": [BadSpot(0, 1)]})
+    ledger, faults = path.transfer(drive, FakeStore(), surveyed(drive), without=("volume-1/a",))
+    assert (only(faults).kind, ledger.failed_files) == (FaultKind.UNREADABLE, 1)
+
+
+def test_a_file_system_that_takes_no_reads_past_the_cache_says_nothing_about_the_file(
+    path: BytePath, tmp_path: Path
+) -> None:
+    """A first error has its file read past the cache; what then refuses is that way of reading."""
+    drive = make_drive(tmp_path / "drive", FILES, bad={"sonar/line 1.bin": [BadSpot(5_000, 9, 1)]})
+
+    def read(fd: int, buffers: list[memoryview], offset: int) -> int:
+        if fcntl.fcntl(fd, fcntl.F_GETFL) & os.O_DIRECT:
+            raise OSError(errno.EINVAL, os.strerror(errno.EINVAL))
+        return drive.read(fd, buffers, offset)
+
+    path.read = read
+    path.settings = replace(path.settings, past_cache=True)
+    store = FakeStore()
+    ledger, faults = path.transfer(drive, store, surveyed(drive))
+    assert (faults, ledger.pending_files) == ((), 0)
+    assert data_objects(store.objects) == FILES
 
 
 def test_a_drive_that_goes_ends_the_pass_and_faults_nothing(path: BytePath, tmp_path: Path) -> None:

@@ -612,6 +612,24 @@ def test_a_failed_file_is_read_again_after_an_interruption(
     assert numbered(manifest) == {b"a": number}
 
 
+def test_a_file_that_is_left_out_has_no_turn_until_a_survey_comes_upon_it(manifest: Manifest) -> None:
+    survey(manifest, entry("a", size_bytes=7, place=2), entry("b", size_bytes=9, place=1))
+    numbers = numbered(manifest)
+    manifest.record_skipped(numbers[b"b"], "not-supported")
+    manifest.retry_failed()
+    assert numbered(manifest) == {b"a": numbers[b"a"]}
+    assert manifest.ledger() == Ledger(
+        discovered_bytes=16,
+        pending_bytes=7,
+        skipped_bytes=9,
+        discovered_files=2,
+        pending_files=1,
+        skipped_files=1,
+    )
+    assert survey(manifest, entry("a", size_bytes=7, place=2), entry("b", size_bytes=9, place=1)) == NOTHING
+    assert [file.path for file in manifest.pending(-1, 10)] == [b"b", b"a"]
+
+
 def test_pending_again_means_never_begun(manifest: Manifest) -> None:
     survey(manifest, *map(entry, ("stored", "failed", "begun")), entry("skipped", skip="x"))
     numbers = numbered(manifest)
@@ -636,6 +654,8 @@ def test_a_number_that_no_file_has_is_an_error_and_nothing_of_the_call_is_kept(m
         manifest.record_upload(number + 1, "token", 50)
     with pytest.raises(KeyError):
         manifest.record_failed(number + 1, "unreadable")
+    with pytest.raises(KeyError):
+        manifest.record_skipped(number + 1, "not-supported")
     with pytest.raises(KeyError):
         manifest.file(number + 1)
     assert numbered(manifest) == {b"a": number}

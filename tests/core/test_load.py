@@ -224,10 +224,59 @@ def test_a_fault_is_read_again_before_it_fails_the_job() -> None:
     assert [f.code for f in told.findings] == [FindingCode.CHECKSUM_MISMATCH]
 
 
-@pytest.mark.parametrize("kind", FaultKind)
+@pytest.mark.parametrize("kind", [kind for kind in FaultKind if kind is not FaultKind.NOT_SUPPORTED])
 def test_every_kind_of_fault_fails_the_job_once_confirmed(kind: FaultKind) -> None:
     life = Life().to(Phase.LOADING).transferred(v.fault(kind=kind)).rechecked(v.fault(kind=kind))
     assert life.says(JobFailed).cause.may_fail_a_job
+
+
+UNSUPPORTED = v.fault(kind=FaultKind.NOT_SUPPORTED)
+
+
+def in_doubt() -> Life:
+    return Life().to(Phase.LOADING).transferred(UNSUPPORTED).rechecked(UNSUPPORTED)
+
+
+def test_a_file_that_the_driver_does_not_read_is_for_a_person_to_decide() -> None:
+    life = in_doubt()
+    state = held(life)
+    assert (state.reason, state.cause) == (HoldReason.DOUBTFUL, FailureClass.DATA)
+    assert "not read by this station's driver" in state.text
+    assert [f.code for f in state.findings] == [FindingCode.FILE_IN_DOUBT]
+
+
+def test_a_file_that_a_person_accepts_to_do_without_is_left_out_and_told() -> None:
+    life = in_doubt().lifted(Decision.ACCEPT).take(Admitted()).surveyed()
+    assert life.does(Transfer).without == (UNSUPPORTED.path,)
+    life.transferred(UNSUPPORTED, ledger=v.ledger(stored=2, skipped=1))
+    assert life.load.phase is Phase.PROVING
+    assert [f.code for f in life.load.findings] == [FindingCode.FILE_IN_DOUBT]
+
+
+def test_another_file_that_the_driver_does_not_read_is_another_doubt() -> None:
+    other = v.fault("vol-1/other.docx", FaultKind.NOT_SUPPORTED)
+    life = in_doubt().lifted(Decision.ACCEPT).take(Admitted()).surveyed()
+    life.transferred(UNSUPPORTED, other, ledger=v.ledger(stored=1, failed=1, skipped=1))
+    assert life.does(Recheck).faults == (other,)
+    assert [f.subject for f in held(life.rechecked(other)).findings] == [other.path]
+
+
+def test_a_file_that_is_read_once_the_station_was_mended_is_in_no_doubt() -> None:
+    life = in_doubt().lifted(Decision.AGAIN).take(Admitted()).surveyed()
+    assert life.does(Transfer).without == ()
+    assert life.transferred().load.phase is Phase.PROVING
+    assert life.load.findings == ()
+
+
+def test_a_file_in_doubt_that_a_person_refuses_fails_the_job() -> None:
+    told = in_doubt().lifted(Decision.REFUSE).says(JobFailed)
+    assert [f.code for f in told.findings] == [FindingCode.FILE_IN_DOUBT]
+
+
+def test_a_damaged_file_fails_the_job_whatever_else_is_in_doubt() -> None:
+    faults = (UNSUPPORTED, v.fault("vol-1/b", FaultKind.UNREADABLE))
+    told = Life().to(Phase.LOADING).transferred(*faults).rechecked(*faults).says(JobFailed)
+    assert {f.code for f in told.findings} == {FindingCode.FILE_IN_DOUBT, FindingCode.FILE_UNREADABLE}
 
 
 def test_a_fault_that_is_not_confirmed_is_loaded_again() -> None:

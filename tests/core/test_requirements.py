@@ -264,6 +264,11 @@ FAULTS: Mapping[FindingCode, tuple[FileFault, str]] = {
         v.fault(kind=FaultKind.CHANGED_WHILE_READ),
         "vol-1/reef-north.tar.age changed while it was read.",
     ),
+    FindingCode.FILE_IN_DOUBT: (
+        v.fault(kind=FaultKind.NOT_SUPPORTED),
+        "vol-1/reef-north.tar.age (1,000 bytes) is not read by this station's driver of its file system: "
+        "Operation not supported.",
+    ),
     FindingCode.CHECKSUM_MISMATCH: (
         v.fault(kind=FaultKind.CHECKSUM_MISMATCH),
         "The SHA-256 of vol-1/reef-north.tar.age is not the one that the notice gives.",
@@ -320,7 +325,7 @@ def test_a_file_at_fault_brings_forth(code: FindingCode) -> None:
     fault, sentence = FAULTS[code]
     finding = the_one(requirements.judge_faults([fault], v.job(), v.LIMITS))
     assert (finding.code, finding.sentence, finding.subject) == (code, sentence, fault.path)
-    assert finding.severity is Severity.BLOCKING
+    assert finding.severity is CATALOGUE[code].severity
 
 
 def test_a_mismatch_names_its_algorithm_and_who_says_otherwise() -> None:

@@ -146,8 +146,9 @@ class BytePath:
         priority: int = 5,
         folder: str = "",
         sniff: bool = True,
+        without: tuple[str, ...] = (),
     ) -> tuple[Ledger, tuple[FileFault, ...]]:
-        command = replace(self.command(load_id, priority, folder), sniff=sniff)
+        command = replace(self.command(load_id, priority, folder), sniff=sniff, without=without)
         return self._transfers(drive).transfer(command, drive, store, manifest, self._note, cancel or Token())
 
     def command(self, load_id: LoadId = LOAD, priority: int = 5, folder: str = "") -> Transfer:

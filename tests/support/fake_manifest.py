@@ -292,9 +292,15 @@ class FakeManifest:
                 heard.met = True
 
     def record_failed(self, file_no: int, reason: str) -> None:
+        self._record_as("failed", file_no, reason)
+
+    def record_skipped(self, file_no: int, reason: str) -> None:
+        self._record_as("skipped", file_no, reason)
+
+    def _record_as(self, state: str, file_no: int, reason: str) -> None:
         self.require_claim()
         row = self.rows[file_no]
-        row.state, row.reason = "failed", reason
+        row.state, row.reason = state, reason
         row.forget_left()
 
     def record_pending(self, file_nos: Sequence[int]) -> None:

@@ -263,7 +263,9 @@ class Quay:
         )
 
     def transferred(self, bay: str = "bay-1", *faults: FileFault, ledger: Ledger | None = None) -> Quay:
-        ledger = ledger or v.ledger(stored=3 - len(faults), failed=len(faults))
+        waived = {subject for _, subject in self.at_bay(bay).waived}
+        skipped = sum(fault.path in waived for fault in faults)
+        ledger = ledger or v.ledger(stored=3 - len(faults), failed=len(faults) - skipped, skipped=skipped)
         return self._answer(bay, Transfer, Transferred, ledger=ledger, faults=faults)
 
     def rechecked(self, bay: str = "bay-1", *confirmed: FileFault) -> Quay:

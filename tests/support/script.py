@@ -54,6 +54,7 @@ _FAULTS = {
     "unreadable": FaultKind.UNREADABLE,
     "changed": FaultKind.CHANGED_WHILE_READ,
     "plain": FaultKind.NOT_ENCRYPTED,
+    "unsupported": FaultKind.NOT_SUPPORTED,
 }
 
 
@@ -240,8 +241,9 @@ def _command(command: Command) -> str:
             return f"{bay} identify #{attempt}"
         case Survey(attempt=attempt, fresh=fresh):
             return f"survey #{attempt}{' on a freshly opened drive' if fresh else ''}"
-        case Transfer(attempt=attempt, folder=folder):
-            return f"transfer #{attempt}{f' into {folder}' if folder else ''}"
+        case Transfer(attempt=attempt, folder=folder, without=without):
+            left_out = f" without {', '.join(without)}" if without else ""
+            return f"transfer #{attempt}{f' into {folder}' if folder else ''}{left_out}"
         case Recheck(attempt=attempt, faults=faults):
             return f"recheck #{attempt} of {', '.join(fault.path for fault in faults)}"
         case Prove(attempt=attempt, level=level):

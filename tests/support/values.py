@@ -150,6 +150,9 @@ def changed(count: int = 1) -> Samples:
     return Samples(count=count, size_bytes=count * FILE_BYTES, examples=("vol-1/reef-north.tar.age",))
 
 
+_FOUND = {FaultKind.NOT_SUPPORTED: "Operation not supported"}
+
+
 def fault(path: str = "vol-1/reef-north.tar.age", kind: FaultKind = FaultKind.CHECKSUM_MISMATCH) -> FileFault:
     ranges = (ByteRange(offset_bytes=512, length_bytes=256),) if kind is FaultKind.UNREADABLE else ()
     mismatch = kind is FaultKind.CHECKSUM_MISMATCH
@@ -159,7 +162,7 @@ def fault(path: str = "vol-1/reef-north.tar.age", kind: FaultKind = FaultKind.CH
         path=path,
         size_bytes=FILE_BYTES,
         expected="6b2f" * 16 if mismatch else None,
-        found="0d51" * 16 if mismatch else "a tar archive",
+        found="0d51" * 16 if mismatch else _FOUND.get(kind, "a tar archive"),
         source="notice" if mismatch else None,
         ranges=ranges,
     )
