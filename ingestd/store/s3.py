@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 
-from botocore.regions import EndpointResolver
-from botocore.session import Session
-
 from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreRefused
 from ingestd.store import s3_batch, s3_check
 from ingestd.store.s3_abilities import Abilities, Probe
@@ -15,7 +12,7 @@ from ingestd.store.s3_keys import BadKey, KeyTooLong, object_key
 from ingestd.store.s3_listing import parts
 from ingestd.store.s3_notes import Notes, Token
 from ingestd.store.s3_objects import Objects
-from ingestd.store.s3_settings import S3Settings, planned_part_bytes
+from ingestd.store.s3_settings import S3Settings, address_by_region, planned_part_bytes
 from ingestd.store.s3_upload import S3Upload
 
 
@@ -28,7 +25,8 @@ class S3Store:
     """
 
     def __init__(self, settings: S3Settings, abilities: Abilities | None = None) -> None:
-        """`abilities`: what the store is known to do; else that is tried out."""
+        """`abilities`: what the store is known to do; else that is tried out. Raises ValueError where the
+        settings have no endpoint, and a region that is none of Amazon's."""
         self._settings = settings
         self._client = Client(settings, _url(settings))
         self._objects = Objects(self._client, Probe(self._client, abilities))
@@ -132,7 +130,7 @@ class S3Store:
 def _url(settings: S3Settings) -> str:
     if settings.endpoint is not None:
         return settings.endpoint
-    resolver = EndpointResolver(Session().get_data("endpoints"))
-    found = resolver.construct_endpoint("s3", settings.region)
-    assert found is not None, "every region has an endpoint of this service"
-    return f"https://{found['hostname']}"
+    host = address_by_region(settings.region)
+    if host is None:
+        raise ValueError(f"there is no endpoint, and no region {settings.region!r} to find one by")
+    return f"https://{host}"

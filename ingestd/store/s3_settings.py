@@ -67,6 +67,16 @@ class S3Settings:
     part_bytes_min: int = PART_BYTES_MIN
 
 
+def address_by_region(region: str) -> str | None:
+    """The host of Amazon's own store there; None for a region that is none of theirs."""
+    # Not at the top: who reads a configuration without such a store should not wait for it.
+    from botocore.regions import EndpointResolver
+    from botocore.session import Session
+
+    found = EndpointResolver(Session().get_data("endpoints")).construct_endpoint("s3", region)
+    return None if found is None else str(found["hostname"])
+
+
 def planned_part_bytes(settings: S3Settings, size_bytes: int) -> int:
     """The size of an object's parts: as configured where that makes no more than 10,000 of them, else as
     little more as does, in whole MiB. Raises ValueError for what no such parts can hold."""

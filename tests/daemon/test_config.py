@@ -20,6 +20,7 @@ from ingestd.runtime.config_amqp import AmqpSection
 from ingestd.runtime.config_metrics import MetricsSection
 from ingestd.runtime.config_tickets import TicketKeySection, TicketsSection
 from ingestd.runtime.config_uplink import TimetableSection, UplinkSection
+from ingestd.runtime.s3 import make_s3_store
 
 DEFAULT = Path(__file__).parents[2] / "deploy" / "ingestd.toml"
 
@@ -32,6 +33,8 @@ MINIMAL: dict[str, Any] = {
 
 
 S3 = {"name": "tides", "kind": "s3", "bucket": "tides"}
+AT_HOST = S3 | {"endpoint": "https://objects.example"}
+AT_IP = S3 | {"endpoint": "https://10.1.1.1:8080"}
 
 
 def changed(**sections: Any) -> dict[str, Any]:
@@ -124,6 +127,33 @@ def test_a_requirement_may_be_each_of_four_things() -> None:
         (changed(stores=[]), "stores: "),
         (changed(stores=[{"name": "v", "kind": "s4"}]), 'stores[0]: kind must be "folder" or "s3"'),
         (changed(stores=[S3 | {"endpoint": "objects.example"}]), "stores[0].endpoint: must be https://HOST"),
+        *(
+            (changed(stores=[S3 | {"endpoint": url}]), "stores[0].endpoint: is no address")
+            for url in (
+                "https://h:abc",
+                "https://h:99999",
+                "https://[::1",
+                "https://h x",
+                "https://\u00f6.example",
+            )
+        ),
+        (changed(stores=[S3 | {"region": "RegionOne"}]), "stores[0].region: Amazon has none"),
+        (
+            changed(stores=[AT_IP | {"addressing": "virtual-host"}]),
+            "stores[0].addressing: an address",
+        ),
+        (
+            changed(stores=[AT_HOST | {"addressing": "virtual-host", "bucket": "Old_Tides"}]),
+            "stores[0].addressing: Old_Tides cannot be",
+        ),
+        (
+            changed(stores=[AT_HOST | {"addressing": "virtual-host", "bucket": "north.tides"}]),
+            "stores[0].addressing: north.tides has a dot",
+        ),
+        (
+            changed(stores=[S3 | {"encryption": "aws:kms", "encryption_key_id": "a\nb"}]),
+            "stores[0].encryption_key_id",
+        ),
         (changed(stores=[S3 | {"secret_key": "x"}]), "stores[0].secret_key: is not a known key"),
         (
             changed(stores=[S3 | {"bukket": "x"}]),
@@ -144,6 +174,23 @@ def test_a_requirement_may_be_each_of_four_things() -> None:
 )
 def test_contradictions_and_wrong_values_name_their_key(data: dict[str, Any], words: str) -> None:
     assert any(text.startswith(words) for text in problems(data)), problems(data)
+
+
+@pytest.mark.parametrize(
+    "section",
+    [
+        AT_HOST | {"region": "RegionOne", "addressing": "virtual-host"},
+        AT_HOST | {"bucket": "Old_Tides"},
+        AT_IP | {"region": "default_zone"},
+        S3 | {"endpoint": "http://[::1]:8080", "region": "us-east-1"},
+        S3 | {"endpoint": "http://objects.example", "addressing": "virtual-host", "bucket": "north.tides"},
+        S3 | {"region": "eu-central-1", "encryption": "aws:kms:dsse", "encryption_key_id": "alias/quay"},
+    ],
+)
+def test_stores_as_they_are_found_in_the_field(section: dict[str, Any]) -> None:
+    (store,) = parse(changed(stores=[section])).stores
+    assert isinstance(store, config_stores.S3StoreSection)
+    make_s3_store(store, "quay-03").close()
 
 
 def with_broker(**amqp: Any) -> dict[str, Any]:
