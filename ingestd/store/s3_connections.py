@@ -5,18 +5,22 @@ from __future__ import annotations
 import contextlib
 import errno
 import itertools
+import math
 import select
 import socket
 import ssl
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
-from ingestd.store.s3_wire import Connection, Endpoint, WireError
+from ingestd.store.s3_wire import Connection, Endpoint, WireError, told
 
 _TOGETHER = 0.25
 """How much of the time for connecting is spent on many at once: one that fails is tried again by itself."""
+
+_SILENT_S = 300.0
+"""For so long an address that did not answer comes after the others."""
 
 _Address = tuple[socket.AddressFamily, socket.SocketKind, int, str, Any]
 """As `getaddrinfo` has it."""
@@ -37,6 +41,7 @@ class ConnectionPool:
         self._context: ssl.SSLContext | None = None
         self._connect_timeout_s = connect_timeout_s
         self._timeout_s = timeout_s
+        self._addresses = Addresses(endpoint)
         self._idle: list[Connection] = []
         self._lock = threading.Lock()
 
@@ -73,12 +78,21 @@ class ConnectionPool:
         lacking = count - len(found)
         if lacking > 0:
             timeout_s = self._connect_timeout_s * _TOGETHER
-            for sock in opened(self.endpoint, self._trust(), lacking, timeout_s):
-                found.append(self._connection(sock))
+            for sock in opened(self._addresses, self._trust(), lacking, timeout_s):
+                found.append(Connection(sock, self._timeout_s))
         return found
 
-    def _connection(self, sock: socket.socket | None = None) -> Connection:
-        return Connection(self.endpoint, self._trust(), self._connect_timeout_s, self._timeout_s, sock)
+    def _connection(self) -> Connection:
+        context = self._trust()
+        with told():
+            sock = self._addresses.connected(self._connect_timeout_s)
+            try:
+                if context is not None:
+                    sock = context.wrap_socket(sock, server_hostname=self.endpoint.address)
+            except BaseException:
+                sock.close()
+                raise
+        return Connection(sock, self._timeout_s)
 
     def leave(self, connections: Iterable[Connection]) -> None:
         """Give back what was taken and not used. Those that nobody has needed for long are closed."""
@@ -115,29 +129,107 @@ class ConnectionPool:
             connection.close()
 
 
+class Addresses:
+    """Where a store is: every address that its name has, asked for at each use. Safe between threads.
+
+    Those of the kind that the system has come first (RFC 6724) have their turns, since a name with several
+    addresses is often that of several gateways. One that did not answer comes last for a while.
+    """
+
+    def __init__(self, endpoint: Endpoint) -> None:
+        self.endpoint = endpoint
+        self._turns = itertools.count()
+        self._silent: dict[Any, float] = {}
+        """When each last did not answer, in monotonic seconds."""
+
+    def found(self) -> list[_Address]:
+        """In the order in which to try them. Raises OSError where the name has none."""
+        try:
+            some = socket.getaddrinfo(self.endpoint.address, self.endpoint.port, type=socket.SOCK_STREAM)
+        except UnicodeError:
+            raise OSError(f"{self.endpoint.address!r} cannot be the name of a host") from None
+        alike = [each for each in some if each[0] == some[0][0]]
+        turn = next(self._turns) % len(alike)
+        others = [each for each in some if each[0] != some[0][0]]
+        return sorted([*alike[turn:], *alike[:turn], *others], key=self._was_silent)
+
+    def _was_silent(self, address: _Address) -> bool:
+        return time.monotonic() - self._silent.get(address[4], -math.inf) < _SILENT_S
+
+    def failed(self, address: _Address) -> None:
+        self._silent[address[4]] = time.monotonic()
+
+    def worked(self, address: _Address) -> None:
+        self._silent.pop(address[4], None)
+
+    def connected(self, timeout_s: float) -> socket.socket:
+        """A connection to the first that answers, each within that time. Raises the last one's OSError."""
+        *others, last = self.found()
+        for address in others:
+            with contextlib.suppress(OSError):
+                return self._connected(address, timeout_s)
+        return self._connected(last, timeout_s)
+
+    def _connected(self, address: _Address, timeout_s: float) -> socket.socket:
+        sock = socket.socket(*address[:3])
+        try:
+            sock.settimeout(timeout_s)
+            sock.connect(address[4])
+        except BaseException as error:
+            sock.close()
+            if isinstance(error, OSError):
+                self.failed(address)
+            raise
+        self.worked(address)
+        return sock
+
+
 class _Opening:
     """One connection that is being opened, step by step. Every method raises OSError."""
 
-    def __init__(self, endpoint: Endpoint, to: _Address, context: ssl.SSLContext | None) -> None:
-        family, kind, protocol, _, address = to
+    def __init__(
+        self, addresses: Addresses, found: Sequence[_Address], context: ssl.SSLContext | None
+    ) -> None:
+        """`found`: to be tried one after the other."""
+        self._addresses = addresses
+        self._left = list(found)
         self._context = context
-        self._name = endpoint.address
-        self.sock = socket.socket(family, kind, protocol)
-        self.sock.setblocking(False)
-        number = self.sock.connect_ex(address)
-        if number not in (0, errno.EINPROGRESS):
-            self.close()
-            raise OSError(number, "connect")
+        self.connected = False
+        self.sock = self._begun()
+
+    def _begun(self) -> socket.socket:
+        """The next address that does not refuse at once."""
+        while True:
+            self._at = self._left.pop(0)
+            sock = socket.socket(*self._at[:3])
+            sock.setblocking(False)
+            number = sock.connect_ex(self._at[4])
+            if number in (0, errno.EINPROGRESS):
+                return sock
+            sock.close()
+            self._addresses.failed(self._at)
+            if not self._left:
+                raise OSError(number, "connect")
+
+    def begin_again(self) -> bool:
+        """After an error: whether another address is tried now."""
+        self.close()
+        if self.connected or not self._left:
+            return False
+        with contextlib.suppress(OSError):
+            self.sock = self._begun()
+            return True
+        return False
 
     def step(self) -> int:
         """Go on as far as is possible now; what to poll for then, 0 when it is open."""
-        if self._context is not None and not isinstance(self.sock, ssl.SSLSocket):
+        if not self.connected:
             self._require_connected()
+        if self._context is not None and not isinstance(self.sock, ssl.SSLSocket):
             self.sock = self._context.wrap_socket(
-                self.sock, server_hostname=self._name, do_handshake_on_connect=False
+                self.sock, server_hostname=self._addresses.endpoint.address, do_handshake_on_connect=False
             )
         if not isinstance(self.sock, ssl.SSLSocket):
-            self._require_connected()
             return 0
         try:
             self.sock.do_handshake()
@@ -149,7 +241,16 @@ class _Opening:
 
     def _require_connected(self) -> None:
         if number := self.sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
+            self._addresses.failed(self._at)
             raise OSError(number, "connect")
+        self.connected = True
+        self._addresses.worked(self._at)
+
+    def give_up(self) -> None:
+        """There is no more time."""
+        if not self.connected:
+            self._addresses.failed(self._at)
+        self.close()
 
     def close(self) -> None:
         with contextlib.suppress(OSError):
@@ -157,7 +258,7 @@ class _Opening:
 
 
 def opened(
-    endpoint: Endpoint, context: ssl.SSLContext | None, count: int, timeout_s: float
+    addresses: Addresses, context: ssl.SSLContext | None, count: int, timeout_s: float
 ) -> list[socket.socket]:
     """Up to so many new connections, opened together within that time, with TLS where there is a context.
 
@@ -166,9 +267,8 @@ def opened(
     until = time.monotonic() + timeout_s
     ready, waiting, poll = list[socket.socket](), dict[int, _Opening](), select.poll()
     with contextlib.suppress(OSError):
-        found = socket.getaddrinfo(endpoint.address, endpoint.port, type=socket.SOCK_STREAM)
         for _ in range(count):
-            opening = _Opening(endpoint, found[0], context)
+            opening = _Opening(addresses, addresses.found(), context)
             waiting[opening.sock.fileno()] = opening
             poll.register(opening.sock, select.POLLOUT)
     while waiting and (left_s := until - time.monotonic()) > 0:
@@ -177,7 +277,10 @@ def opened(
                 wanted = waiting[fd].step()
             except OSError:
                 poll.unregister(fd)
-                waiting.pop(fd).close()
+                opening = waiting.pop(fd)
+                if opening.begin_again():
+                    waiting[opening.sock.fileno()] = opening
+                    poll.register(opening.sock, select.POLLOUT)
                 continue
             if wanted:
                 poll.modify(fd, wanted)
@@ -185,5 +288,5 @@ def opened(
                 poll.unregister(fd)
                 ready.append(waiting.pop(fd).sock)
     for opening in waiting.values():
-        opening.close()
+        opening.give_up()
     return ready

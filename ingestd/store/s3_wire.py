@@ -62,34 +62,23 @@ class Answer:
 class Connection:
     """One connection, for one thread at a time. Every method raises WireError."""
 
-    def __init__(
-        self,
-        endpoint: Endpoint,
-        context: ssl.SSLContext | None,
-        connect_timeout_s: float,
-        timeout_s: float,
-        connected: socket.socket | None = None,
-    ) -> None:
-        """`connected`: what was connected already, and speaks TLS if there is a context."""
+    def __init__(self, connected: socket.socket, timeout_s: float) -> None:
+        """`connected` is its own from now on, and speaks TLS already where it is to."""
         self._timeout_s = timeout_s
         self._ahead = bytearray()
         self._wants_more = False
         self._closes = False
         self.idle_since = time.monotonic()
-        with told():
-            address = (endpoint.address, endpoint.port)
-            sock = connected or socket.create_connection(address, connect_timeout_s)
-            try:
-                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-                if context is not None and connected is None:
-                    sock = context.wrap_socket(sock, server_hostname=endpoint.address)
-                self._sock = sock
-                self._set_timeouts(sock, plain=context is None)
-            except BaseException:
-                sock.close()
-                raise
-        self._gathers = context is None
+        self._sock = connected
+        self._gathers = not isinstance(connected, ssl.SSLSocket)
+        try:
+            with told():
+                connected.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                connected.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+                self._set_timeouts(connected, plain=self._gathers)
+        except BaseException:
+            connected.close()
+            raise
 
     def _set_timeouts(self, sock: socket.socket, *, plain: bool) -> None:
         if not plain:

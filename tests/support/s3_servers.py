@@ -31,6 +31,8 @@ from tests.support.ports import LOOPBACK, free_ports
 
 START_S = 120.0
 SWIFT = "swift>=2.38,<2.39"
+SWIFT_DOMAIN = "objects.example"
+"""Below which Swift takes buckets from the host."""
 
 
 @dataclass(frozen=True)
@@ -173,6 +175,7 @@ account_autocreate = true
 [filter:s3api]
 use = egg:swift#s3api
 location = us-east-1
+storage_domain = {domain}
 min_segment_size = 1
 
 [filter:tempauth]
@@ -202,7 +205,8 @@ def swift(folder: Path) -> Iterator[Server]:
 
     def write(name: str, template: str, **values: object) -> str:
         path = folder / f"{name}.conf"
-        path.write_text(template.format(folder=folder, user=user, secret=_KEYS[1], order=_ORDER, **values))
+        common = {"folder": folder, "user": user, "secret": _KEYS[1], "order": _ORDER, "domain": SWIFT_DOMAIN}
+        path.write_text(template.format(**common, **values))
         return str(path)
 
     write("swift", "[swift-hash]\nswift_hash_path_prefix = quay\nswift_hash_path_suffix = quay\n")
