@@ -104,6 +104,12 @@ class Announced:
             if track.volume is not None and track.item.kind == "file" and track.item.sha256
         }
 
+    def absent(self) -> frozenset[bytes] | None:
+        """The names of the items that were not found; None where there are no items."""
+        if not self._tracks:
+            return None
+        return frozenset(track.name for track in self._tracks if track.volume is None)
+
     def facts(self) -> tuple[ItemFact, ...]:
         return tuple(track.fact() for track in self._tracks)
 

@@ -61,9 +61,9 @@ def _judged(
     if at:
         tail_at = max(at, end - _TAIL_BYTES)
         closing = list(_END.finditer(content.read(tail_at, _TAIL_BYTES)))
-        if not closing:
+        if not closing and content.ended:
             return Secrecy.UNKNOWN, f"{kind}, without its end"
-        end = tail_at + closing[-1].start()
+        end = tail_at + closing[-1].start() if closing else end
     start = _place_of(head, at, structure.payload_at)
     inner = structure.refine
 

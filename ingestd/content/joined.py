@@ -1,7 +1,7 @@
 """Files that are pieces of one: as `split` and 7z cut archives, their content follows on from file to file.
 
 Only by itself does the first of them have a structure, or none of them, so such pieces are looked into as
-the one file that they come to.
+the one file that they come to, on whichever volumes of the drive they lie.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import os
 import re
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from itertools import accumulate, groupby, pairwise
+from itertools import accumulate, groupby, pairwise, takewhile
 
 from ingestd.content.parts import FORMATS
 from ingestd.content.walk import Found
@@ -25,6 +25,8 @@ _NAME = re.compile(
 )
 _LONGER = {b"89": b"9000", b"9899": b"990000", b"yz": b"zaaa"}
 """Where `split` has no more names of one length, and goes on with longer ones."""
+_GONE_ON = re.compile(rb"9\d{3}|99\d{4}|z[a-z]{3}")
+"""What those look like: the first piece has two characters."""
 
 
 def is_piece(path: bytes) -> bool:
@@ -32,22 +34,58 @@ def is_piece(path: bytes) -> bool:
     return _NAME.fullmatch(path) is not None
 
 
+def begins(path: bytes) -> bool:
+    """Whether a file may be the first piece of one, by its name."""
+    end = _end_of(path)
+    return bool(end) and (_number(end) == 0 or (end.isdigit() and _number(end) == 1))
+
+
+def beginnings(path: bytes) -> tuple[bytes, ...]:
+    """The names, one of which the first piece has of what this file is a later piece of; none if it is
+    none. Number 1 may follow on number 0, or be the first one."""
+    end = _end_of(path)
+    if not end or not _number(end):
+        return ()
+    lengths = [len(end)]
+    if _GONE_ON.fullmatch(end):
+        lengths = [2, len(end)] if len(end) == 4 and end.isdigit() else [2]
+    head = path[: -len(end)]
+    if not end.isdigit():
+        letter = b"A" if path[-len(end) :].isupper() else b"a"
+        return tuple(head + letter * length for length in lengths)
+    lowest = (0, 1) if _number(end) > 1 else (0,)
+    return tuple(head + b"%0*d" % (length, number) for length in lengths for number in lowest)
+
+
 def wholes(files: Iterable[_Piece]) -> list[list[_Piece]]:
     """The files, each by itself but for pieces that are numbered from the first on without a gap."""
-    sets: dict[tuple[str, bytes, bool], list[_Piece]] = {}
+    sets: dict[tuple[bytes, bool], list[_Piece]] = {}
     order: list[list[_Piece]] = []
     for piece in files:
-        volume, found = piece
-        named = _NAME.fullmatch(found.path)
+        named = _NAME.fullmatch(piece[1].path)
         if named is None:
             order.append([piece])
             continue
-        key = volume.facts.name, named[1], named[2].isdigit()
+        key = named[1], named[2].isdigit()
         if key not in sets:
             sets[key] = []
             order.append(sets[key])
         sets[key].append(piece)
-    return [whole for pieces in order for whole in _in_order(pieces)]
+    return [whole for pieces in order for whole in _told_apart(pieces)]
+
+
+def by_volume(pieces: Iterable[_Piece]) -> list[list[_Piece]]:
+    """The same of pieces of one name, with those on each volume taken by themselves."""
+    volumes: dict[str, list[_Piece]] = {}
+    for piece in pieces:
+        volumes.setdefault(piece[0].facts.name, []).append(piece)
+    return [whole for some in volumes.values() for whole in _in_order(some)]
+
+
+def _told_apart(pieces: list[_Piece]) -> list[list[_Piece]]:
+    """A number that two volumes have is of two files of one name."""
+    once = len({found.path for _, found in pieces}) == len(pieces)
+    return _in_order(pieces) if once else by_volume(pieces)
 
 
 def _in_order(pieces: list[_Piece]) -> list[list[_Piece]]:
@@ -56,13 +94,16 @@ def _in_order(pieces: list[_Piece]) -> list[list[_Piece]]:
     ends = {found.path: _end_of(found.path) for _, found in pieces}
     pieces = sorted(pieces, key=lambda piece: (len(ends[piece[1].path]), piece[1].path))
     numbers = [ends[found.path] for _, found in pieces]
-    first = _number(numbers[0]) == 0 or (numbers[0].isdigit() and _number(numbers[0]) == 1)
-    if first and all(_follows(number, before) for before, number in pairwise(numbers)):
+    run = 0
+    if begins(pieces[0][1].path):
+        follow = (_follows(number, before) for before, number in pairwise(numbers))
+        run = 1 + sum(1 for _ in takewhile(bool, follow))
+    if run == len(pieces):
         return [pieces]
     lengths = [list(some) for _, some in groupby(pieces, lambda piece: len(ends[piece[1].path]))]
     if len(lengths) > 1:
         return [whole for some in lengths for whole in _in_order(some)]
-    return [[piece] for piece in pieces]
+    return [pieces[:run], *([piece] for piece in pieces[run:])] if run else [[piece] for piece in pieces]
 
 
 def _end_of(path: bytes) -> bytes:

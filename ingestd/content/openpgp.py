@@ -70,7 +70,7 @@ class _Packet:
 def structure(content: Content) -> Structure | None:
     """The structure of a binary OpenPGP message; None for anything else.
 
-    Where the content's size is not known, neither is it checked that the message ends there.
+    Where it is not known how the content ends, neither is it checked that the message ends there.
     """
     at = keys = 0
     said = bytearray()
@@ -152,7 +152,7 @@ def _encrypted(content: Content, packet: _Packet, *, after_keys: bool) -> Struct
     if framing is None or not _may_be_encrypted(packet.tag, body):
         return None
     # Alone, these are so little structure that one random file in some 100,000 has it.
-    if not after_keys and (packet.tag == _Tag.SED or packet.length is None):
+    if not after_keys and (packet.tag == _Tag.SED or packet.length is None or not content.ended):
         return None
     return Structure("openpgp", packet.body_at, framing=framing)
 
@@ -168,7 +168,7 @@ def _may_be_encrypted(tag: int, body: bytes) -> bool:
 
 def _framing(content: Content, packet: _Packet) -> bytes | None:
     """The octets seen to announce parts of a packet; None when it does not end with the content."""
-    size_bytes = content.size_bytes
+    size_bytes = content.size_bytes if content.ended else None
     if packet.first_part is None:
         ends = packet.length is None or size_bytes in (None, packet.body_at + packet.length)
         return b"" if ends else None

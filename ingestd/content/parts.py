@@ -4,6 +4,9 @@
 what `split` makes: `backup.tar.gpg.aa`, `backup.tar.gpg.00`. That the last part is missing cannot be told by
 names, but for the first two of the old forms, whose last or first part has another name.
 
+Parts that lie on several volumes of a drive are taken together, but where two volumes have one of the same
+name: there each has its own.
+
 Bounds: SETS_MAX sets of parts, with a bit for each number up to NUMBER_MAX: 6 MB beside their names.
 """
 
@@ -11,8 +14,8 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from functools import partial
 
@@ -100,6 +103,24 @@ class _Set:
         return text
 
 
+def _as_one(sets: Sequence[_Set]) -> _Set | None:
+    """The numbers of all of them together; None where one is there twice, or they are of two forms."""
+    all_bits = 0
+    for one in sets:
+        bits = int.from_bytes(one.seen, "little")
+        if all_bits & bits or one.letters != sets[0].letters:
+            return None
+        all_bits |= bits
+    return replace(
+        sets[0],
+        digits=min(one.digits for one in sets),
+        count=sum(one.count for one in sets),
+        highest=max(one.highest for one in sets),
+        lowest=min(one.lowest for one in sets),
+        seen=bytearray(all_bits.to_bytes(NUMBER_MAX // 8 + 1, "little")),
+    )
+
+
 class Parts:
     """Takes in the names of files, in whatever order, and tells which parts lack."""
 
@@ -160,18 +181,31 @@ class Parts:
     def missing(self, volumes: Sequence[Volume]) -> Samples:
         """The parts that lack, each set's first ones as examples."""
         lacking = Tally()
-        for (index, head, behind), known in self._sets.items():
+        for (index, head, behind), known in self._together():
             volume = volumes[index]
             other = _other_end(head)
-            if other is not None and not any(_is_there(volume, name) for name in other):
+            if other is not None and not any(_is_on_one(volumes, name) for name in other):
                 if known.count < 2:
                     continue  # One file of that name may be anything.
                 lacking.add(partial(located, volume.facts.name, other[0]))
             for number in known.gaps():
                 name = known.name(number)
-                if not (name in _NO_LETTERS and _is_there(volume, head + name + behind)):
+                if not (name in _NO_LETTERS and _is_on_one(volumes, head + name + behind)):
                     lacking.add(partial(located, volume.facts.name, head + name + behind))
         return lacking.samples()
+
+    def _together(self) -> Iterable[tuple[_Key, _Set]]:
+        """The sets, those of one name on several volumes as one where no number is there twice. By the first
+        volume that has some of it."""
+        names: dict[tuple[bytes, bytes], list[tuple[_Key, _Set]]] = {}
+        for key, known in self._sets.items():
+            names.setdefault(key[1:], []).append((key, known))
+        for same in names.values():
+            whole = _as_one([one for _, one in same])
+            if whole is None:
+                yield from same
+            else:
+                yield same[0][0], whole
 
 
 def _kind_of(tail: bytes) -> _Kind:
@@ -192,6 +226,11 @@ def _other_end(head: bytes) -> tuple[bytes, ...] | None:
         return None
     small, capital = (stem + ending for ending in endings)
     return (capital, small) if mark.isupper() else (small, capital)
+
+
+def _is_on_one(volumes: Sequence[Volume], path: bytes) -> bool:
+    readable = (volume for volume in volumes if volume.facts.problem is None)
+    return any(_is_there(volume, path) for volume in readable)
 
 
 def _is_there(volume: Volume, path: bytes) -> bool:

@@ -213,7 +213,25 @@ def judged(content: Content, structure: Structure, start: int, end: int) -> Verd
         gap = unaccounted(content, structure.gap_at, min(start, end), structure.refine)
         if gap > GAP_BYTES_MAX:
             return Secrecy.UNKNOWN, f"{structure.kind} with {gap:,} bytes before its payload that are no keys"
+    if measured.plain is not None and not structure.weak and (padding := _zeros_at_end(content, start, end)):
+        left = measure(content, start, end - padding, framing=structure.framing, refine=structure.refine)
+        if left.windows and left.plain is None:
+            return Secrecy.UNKNOWN, f"{structure.kind} with {padding:,} zeros behind it"
     return payload_verdict(structure.kind, measured)
+
+
+def _zeros_at_end(content: Content, start: int, end: int) -> int:
+    """How many bytes there are zeros up to the end, as programs that write whole blocks leave them; of more
+    than ROOM_BYTES_MAX as many as have been read."""
+    at = end
+    while at > start and end - at < ROOM_BYTES_MAX:
+        block = content.read(max(start, at - _READ_BYTES), min(_READ_BYTES, at - start))
+        content.spend(len(block) // 64)
+        left = len(block.rstrip(b"\0"))
+        at -= len(block) - left
+        if left or not block:
+            break
+    return end - at
 
 
 def payload_verdict(kind: str, measured: Measured) -> Verdict:

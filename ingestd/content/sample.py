@@ -50,6 +50,10 @@ class Content(Protocol):
     def size_bytes(self) -> int | None: ...
 
     @property
+    def ended(self) -> bool:
+        """Whether it ends with its last byte here. The first pieces of a file do not."""
+
+    @property
     def windows_max(self) -> int:
         """How many samples may be taken of it."""
 
@@ -76,6 +80,7 @@ class FileContent:
     windows_max: int = WINDOWS_MAX
     window_bytes_max: int = WINDOW_BYTES_MAX
     allowance: Allowance = field(default_factory=Allowance)
+    ended: bool = True
 
     def spend(self, length: int) -> None:
         self.cancel.check()
@@ -105,6 +110,10 @@ class HeadContent:
     size_bytes: int | None = None
     windows_max: int = WINDOWS_MAX
     window_bytes_max: int = WINDOW_BYTES_MAX
+
+    @property
+    def ended(self) -> bool:
+        return self.size_bytes is not None
 
     def read(self, offset: int, length: int) -> bytes:
         return self.head[offset : offset + length]

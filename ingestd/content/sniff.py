@@ -36,6 +36,7 @@ from ingestd.content.sample import (
 from ingestd.core.found import Secrecy
 from ingestd.ports import CancelToken
 
+ENCODED = "text that encodes something indistinguishable from random"
 _PDF_TAIL_BYTES = 64 << 10
 _SEALED_NAME = re.compile(rb".*\.(gpg|pgp|asc|age|7z|zip|luks|p7m|p7e)", re.IGNORECASE | re.DOTALL)
 _SEALED: tuple[Callable[[Content], Structure | None], ...] = (
@@ -70,15 +71,19 @@ def look_through(
     windows_max: int = WINDOWS_MAX,
     window_bytes_max: int = WINDOW_BYTES_MAX,
     allowance: Allowance | None = None,
+    ended: bool = True,
 ) -> Verdict:
     """How secret the content of a file is, and its format or why that cannot be told. `source` gives up to
     so many bytes of it from an offset on.
 
     Reads its head, what its format needs within the `allowance` (which several looks may share), and up to
     `windows_max` windows of `window_bytes_max`. The name decides nothing; it serves to say that a file is
-    not what it is called. Raises OSError as reading the file does, and Cancelled.
+    not what it is called. Of a file that has not `ended` there is more than is here, such as further pieces.
+    Raises OSError as reading the file does, and Cancelled.
     """
-    content = FileContent(source, size_bytes, cancel, windows_max, window_bytes_max, allowance or Allowance())
+    content = FileContent(
+        source, size_bytes, cancel, windows_max, window_bytes_max, allowance or Allowance(), ended
+    )
     try:
         return _look(content, name)
     except Spent:
@@ -159,7 +164,7 @@ def _text(content: Content, head: bytes) -> Verdict | None:
             return None
         readable.add(text.is_readable(window))
     if False in readable:
-        return Secrecy.UNKNOWN, "text that encodes something indistinguishable from random"
+        return Secrecy.UNKNOWN, ENCODED
     if None in readable:
         return Secrecy.UNKNOWN, "too small to tell"
     return Secrecy.PLAIN, "text"

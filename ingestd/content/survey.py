@@ -8,27 +8,26 @@ special files, folders that cannot be read) is counted and exemplified. The fact
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from functools import partial
 from itertools import islice
 
 import structlog
 
-from ingestd.content import bags, checksums, joined, selection, sniff
+from ingestd.content import bags, checksums, joined, selection
 from ingestd.content.alongside import Putting, alongside
 from ingestd.content.announced import Announced
 from ingestd.content.bag_words import shown
 from ingestd.content.extents import Places
-from ingestd.content.faults import blame_station, lacks_rights
+from ingestd.content.faults import lacks_rights
+from ingestd.content.looks import Looks, OtherDrives
 from ingestd.content.parts import Parts
-from ingestd.content.randomness import RANDOM_BYTES_MIN
-from ingestd.content.sample import WINDOW_BYTES_MAX, WINDOWS_MAX, Allowance, Verdict
 from ingestd.content.selection import Region, Tally, region_in_bag, region_of
 from ingestd.content.walk import Found, Kind, no_place, runs
 from ingestd.core.bag_lines import PAYLOAD
 from ingestd.core.digests import SHA256
-from ingestd.core.found import BagFact, ChecksumListFact, Samples, Secrecy, SecrecyFact, SurveyFacts
+from ingestd.core.found import BagFact, ChecksumListFact, Samples, SecrecyFact, SurveyFacts
 from ingestd.core.job import Job
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
 from ingestd.ports import (
@@ -45,11 +44,6 @@ from ingestd.ports import (
 )
 
 BATCH_ENTRIES = 4000
-WINDOWS_TOGETHER = 128
-"""Samples of 1 MiB that are taken of all files together, some four seconds' worth; of each the first
-and the last at least, and the shorter ones the more files there are."""
-WINDOW_BYTES_MIN = 64 << 10
-
 LOOKED_INTO_MAX = 1000
 """Files looked into where nothing is announced; the others are, as they are read."""
 PIECES_MAX = 10_000
@@ -72,7 +66,6 @@ def _carries_all(volume: str, path: bytes) -> bool:
     return True
 
 
-_Look = Callable[..., Verdict]
 Room = Callable[[int], None]
 """Told how many files a survey has found so far; raises StationFull where there is no room for more."""
 
@@ -145,6 +138,8 @@ class _Survey:
         self._files = 0
         self._cancel = cancel
         self._announced = Announced(job.items)
+        self._several_drives = len(job.drives) > 1
+        self._begun: tuple[str, ...] = ()
         self._root_entry = self._payload_entry = b""
         self._region = Region()
         self._batch: list[FileEntry] = []
@@ -380,60 +375,11 @@ class _Survey:
             for volume, found in self._to_look_into
             if not self.bags.has_own_file(volume.facts.name, found.path)
         ]
-        by_themselves = {(volume.facts.name, found.path) for volume, found in chosen}
-        together = [
-            pieces
-            for pieces in joined.wholes([*chosen, *self._further])
-            if any((volume.facts.name, found.path) in by_themselves for volume, found in pieces)
-        ]
-        windows, window_bytes = effort(len(chosen) + sum(len(pieces) > 1 for pieces in together))
-        look = partial(
-            sniff.look_through,
-            cancel=self._cancel,
-            windows_max=windows,
-            window_bytes_max=window_bytes,
-            allowance=Allowance(),
-        )
-        return tuple(fact for pieces in together for fact in self._look_into_all(pieces, look, by_themselves))
-
-    def _look_into_all(
-        self, pieces: list[tuple[Volume, Found]], look: _Look, by_themselves: Container[tuple[str, bytes]]
-    ) -> Iterator[SecrecyFact]:
-        """What there is to say of a file; of pieces of one what there is to say of it, where that is proved,
-        and of those that do not look like pieces of it."""
-        whole = self._look_into(pieces, look) if len(pieces) > 1 else None
-        proven = whole is not None and whole.secrecy is Secrecy.PROVEN
-        if proven and whole is not None:
-            yield whole
-        odd: list[SecrecyFact] = []
-        for number, piece in enumerate(pieces):
-            if (piece[0].facts.name, piece[1].path) not in by_themselves:
-                continue
-            fact = self._look_into([piece], look)
-            small = piece[1].size_bytes < RANDOM_BYTES_MIN
-            fits = number == 0 or small or (fact and fact.secrecy in (Secrecy.RANDOM_LIKE, Secrecy.PROVEN))
-            if fact is not None and not (proven and fits):
-                odd.append(fact)
-        if proven and odd and all(fact.secrecy is Secrecy.UNKNOWN for fact in odd):
-            # A directory, what was never written, base64: it may be as it should be where it lies.
-            windows = min(max(WINDOWS_MAX, 2 * len(pieces)), 2 * LOOKED_INTO_MAX)
-            closer = self._look_into(pieces, partial(look, windows_max=windows))
-            odd = [] if closer == whole else odd
-        yield from odd
-
-    def _look_into(self, pieces: list[tuple[Volume, Found]], look: _Look) -> SecrecyFact | None:
-        self._cancel.check()
-        volume, found = pieces[0]
-        try:
-            with closing(joined.Joined(pieces)) as content:
-                secrecy, kind = look(content.read, content.size_bytes, name=found.path)
-        except OSError as error:
-            blame_station(error)
-            self.require_drive()
-            return None
-        if len(pieces) > 1:
-            kind = f"{kind}, in {len(pieces)} pieces"
-        return SecrecyFact(path=located(volume.facts.name, found.path), secrecy=secrecy, kind=kind)
+        others = OtherDrives(self._announced.absent()) if self._several_drives else None
+        looks = Looks(self._cancel, self.require_drive, others)
+        secrecy = looks.take(chosen, self._further)
+        self._begun = looks.begun
+        return secrecy
 
     # -- the outcome --------------------------------------------------------------------------
 
@@ -462,6 +408,7 @@ class _Survey:
             missing_parts=self._parts.missing(self._drive.volumes),
             changed=_changed(differences),
             secrecy=secrecy,
+            begun=self._begun,
             checksum_lists=lists,
             bags=bag_facts,
             bags_passed_over=self.bags.passed_over.samples(),
@@ -472,13 +419,6 @@ class _Survey:
 def _entry(facts: tuple[str, bytes, int, int, int, str | None, int]) -> FileEntry:
     """`FileEntry(*facts)` in half the time."""
     return tuple.__new__(FileEntry, facts)
-
-
-def effort(files: int) -> tuple[int, int]:
-    """How many samples to take of each of so many files, and of how many bytes."""
-    windows = max(2, min(WINDOWS_MAX, WINDOWS_TOGETHER // max(1, files)))
-    length = WINDOWS_TOGETHER * WINDOW_BYTES_MAX // (windows * max(1, files))
-    return windows, max(WINDOW_BYTES_MIN, min(WINDOW_BYTES_MAX, length))
 
 
 def _changed(differences: SurveyDifferences) -> Samples:

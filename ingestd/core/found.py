@@ -89,6 +89,9 @@ class SecrecyFact:
     secrecy: Secrecy
     kind: str
     """Name of the recognised format, or why it cannot be told."""
+    piece_of: tuple[str, ...] = ()
+    """Names, one of which the first piece has of the file that this looks like a later piece of, where the
+    pieces before it are not all on this drive."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +161,8 @@ class SurveyFacts:
     changed: Samples = Samples()
     """Files of an earlier survey of this load that are gone or differ in size or time."""
     secrecy: tuple[SecrecyFact, ...] = ()
+    begun: tuple[str, ...] = ()
+    """First pieces of encrypted files that may go on on other drives of the job."""
     checksum_lists: tuple[ChecksumListFact, ...] = ()
     bags: tuple[BagFact, ...] = ()
     bags_passed_over: Samples = Samples()

@@ -34,7 +34,7 @@ class DriveClaim:
     receipt: Receipt | None = None
     findings: tuple[Finding, ...] = ()
     items: tuple[str, ...] = ()
-    """Announced items that were found on this drive."""
+    """Announced items that were found on this drive, and first pieces of files that go on elsewhere."""
     over: bool = False
     """The load has let go: nothing of it will change in the store any more."""
     custody: CustodyHead | None = None

@@ -212,7 +212,9 @@ def on_surveyed(load: Load, state: Surveying, event: Surveyed, out: Out) -> Load
     index, facts = load.drive_index, event.facts
     assert index is not None, "a load that is surveyed has been matched"
     here = tuple(i.item.name for i in facts.items if i.presence is Presence.FOUND)
-    load = replace(load, ledger=facts.ledger, items=here)
+    load = replace(
+        load, ledger=facts.ledger, items=(*here, *(name for name in facts.begun if name not in here))
+    )
     case = requirements.Case(
         job=out.job,
         drive_index=index,

@@ -184,7 +184,7 @@ class Load:
     """Keys of doubtful findings that a person accepted."""
     receipt: Receipt | None = None
     items: tuple[str, ...] = ()
-    """Announced items that the last survey found here."""
+    """Announced items that the last survey found here, and first pieces of files that go on elsewhere."""
     custody: CustodyHead | None = None
     """How far its record of custody goes; None for one that was begun before there were such records."""
 

@@ -30,6 +30,7 @@ from ingestd.core.found import (
     ItemFact,
     Presence,
     Secrecy,
+    SecrecyFact,
     SurveyFacts,
 )
 from ingestd.core.job import Job
@@ -315,14 +316,46 @@ def _secrecy(case: Case) -> Iterator[Finding]:
         Secrecy.UNKNOWN: (FindingCode.ENCRYPTION_UNCERTAIN, "may or may not be encrypted:"),
     }
     for fact in case.facts.secrecy:
-        if fact.secrecy in words:
-            code, text = words[fact.secrecy]
-            yield make(
-                code,
-                fact.path,
-                f"{shortened(fact.path)} {text} {fact.kind}.",
-                Evidence(name="format", value=fact.kind),
-            )
+        if fact.secrecy not in words:
+            continue
+        code, text = words[fact.secrecy]
+        format_told = Evidence(name="format", value=fact.kind)
+        begun = _begun(case, fact)
+        if begun is None:
+            yield make(code, fact.path, f"{shortened(fact.path)} {text} {fact.kind}.", format_told)
+            continue
+        first, where = begun
+        finding = make(
+            code,
+            fact.path,
+            f"{shortened(fact.path)} has no structure of its own, as a later piece of {shortened(first)} has "
+            f"none, which {where}; it is {fact.kind}.",
+            format_told,
+            Evidence(name="first_piece", value=first),
+        )
+        yield replace(finding, severity=Severity.NOTED)
+
+
+def _begun(case: Case, fact: SecrecyFact) -> tuple[str, str] | None:
+    """The first piece of the file that this is a later piece of, and what is known of that; None where it is
+    judged by itself. What the file is, is judged where its first piece lies."""
+    if not fact.piece_of or fact.secrecy is Secrecy.PLAIN or len(case.job.drives) < 2:
+        return None
+    announced = {item.name for item in case.job.items}
+    elsewhere = case.elsewhere or frozenset()
+    known = (
+        (frozenset(case.facts.begun), "is on this drive"),
+        (elsewhere, "is on another drive of the job"),
+        (announced, "was announced"),
+    )
+    for names, where in known:
+        for first in fact.piece_of:
+            if first in names:
+                return printable(first.encode("utf-8", "surrogateescape")), where
+    if case.elsewhere is None and not announced:
+        first = printable(fact.piece_of[-1].encode("utf-8", "surrogateescape"))
+        return first, "may lie on a drive of the job that has yet to be seen"
+    return None
 
 
 def _checksum_lists(case: Case) -> Iterator[Finding]:

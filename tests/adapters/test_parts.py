@@ -30,10 +30,14 @@ def root(tmp_path: Path) -> Iterator[Root]:
 
 
 def missing(root: Root, *names: str) -> Samples:
+    return missing_of([root], *((0, name) for name in names))
+
+
+def missing_of(volumes: list[Root], *names: tuple[int, str]) -> Samples:
     parts = Parts()
-    for name in names:
-        parts.note(0, name.encode())
-    return parts.missing([root])
+    for index, name in names:
+        parts.note(index, name.encode())
+    return parts.missing(volumes)
 
 
 @pytest.mark.parametrize(
@@ -95,6 +99,48 @@ def test_the_part_without_a_number(root: Root, tmp_path: Path) -> None:
     assert missing(root, "b.z01", "b.z03").examples == ("vol-1/b.z02",)
     assert missing(root, "b.z02").examples == ("vol-1/b.z01",)
     assert missing(root, "B.R01").examples == ("vol-1/B.R00",)
+
+
+def two(root: Root) -> list[Root]:
+    return [root, Root(VolumeFacts(name="vol-2"), root.root_fd)]
+
+
+def on_two(names: str) -> list[tuple[int, str]]:
+    """Names of the first volume, then behind a bar those of the second."""
+    return [(index, name) for index, some in enumerate(names.split("|")) for name in some.split()]
+
+
+@pytest.mark.parametrize(
+    ("names", "lacking"),
+    [
+        ("b.7z.001 b.7z.002 | b.7z.003 b.7z.004", []),
+        ("b.7z.001 b.7z.003 | b.7z.002", []),
+        ("b.7z.003 | b.7z.001 b.7z.002", []),
+        ("b.part3.rar | b.part1.rar b.part2.rar", []),
+        ("b.7z.001 b.7z.002 | b.7z.004", ["vol-1/b.7z.003"]),
+        ("b.gpg.aa b.gpg.ab | b.gpg.ae", ["vol-1/b.gpg.ac", "vol-1/b.gpg.ad"]),
+        # Two archives of one name: each has parts of its own.
+        ("b.7z.001 b.7z.002 b.7z.003 | b.7z.001 b.7z.003", ["vol-2/b.7z.002"]),
+        ("b.gpg.001 | b.gpg.ac", ["vol-2/b.gpg.aa", "vol-2/b.gpg.ab"]),
+        ("b.7z.001 | reef/b.7z.002", ["vol-2/reef/b.7z.001"]),
+    ],
+)
+def test_parts_on_two_volumes_of_a_drive(root: Root, names: str, lacking: list[str]) -> None:
+    assert missing_of(two(root), *on_two(names)).examples == tuple(lacking)
+
+
+def test_the_part_without_a_number_may_lie_on_another_volume(root: Root, tmp_path: Path) -> None:
+    (tmp_path / "other").mkdir()
+    fd = os.open(tmp_path / "other", os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        other = Root(VolumeFacts(name="vol-2"), fd)
+        broken = Root(VolumeFacts(name="vol-3", problem="it is locked"), -1)
+        names = on_two("b.z01 b.z02")
+        assert missing_of([root, other, broken], *names).examples == ("vol-1/b.zip",)
+        (tmp_path / "other" / "b.zip").touch()
+        assert missing_of([root, other, broken], *names) == Samples()
+    finally:
+        os.close(fd)
 
 
 def test_letters_of_split_that_mean_something_elsewhere(root: Root, tmp_path: Path) -> None:

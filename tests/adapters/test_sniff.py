@@ -566,3 +566,28 @@ def test_an_unreadable_sector_is_the_callers(tmp_path: Path, monkeypatch: pytest
     monkeypatch.setattr(os, "pread", failing)
     with pytest.raises(OSError, match="Input/output error"):
         sniff.look(0, 1000, name=b"bad", cancel=Going())
+
+
+# -- zeros behind a message ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("padding", [1, 512, 300_000, 3_000_000])
+@pytest.mark.parametrize(
+    "body",
+    [
+        sealed.SKESK + sealed.seipd(sealed.noise(900_000), part_bytes=8192),
+        sealed.SKESK + sealed.seipd(sealed.noise(900_000)),
+        sealed.age(sealed.noise(900_000)),
+    ],
+    ids=["openpgp in parts", "openpgp", "age"],
+)
+def test_zeros_behind_a_message_are_no_reason_to_refuse_it(look: Look, body: bytes, padding: int) -> None:
+    """As programs leave them that write whole blocks."""
+    secrecy, _ = look(body + bytes(padding))
+    assert secrecy is not PLAIN
+    assert secrecy is UNKNOWN or padding <= 512
+
+
+def test_a_header_over_zeros_alone_or_over_what_is_plain_before_them_lies(look: Look) -> None:
+    for payload in (bytes(900_000), sealed.prose(900_000) + bytes(300_000)):
+        assert look(sealed.age(payload))[0] is PLAIN

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.content import checksums
+from ingestd.content import checksums, looks
 from ingestd.content import survey as module
 from ingestd.content.survey import survey
 from ingestd.content.walk import Found, Kind, PlaceOf, Run
@@ -21,7 +21,7 @@ from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.digests import ALGORITHMS_MAX
 from ingestd.core.drive import DriveFacts, DriveIdentity, VolumeFacts
 from ingestd.core.found import ItemFact, Presence, Samples, Secrecy, SurveyFacts
-from ingestd.core.job import Destination, Item, Job
+from ingestd.core.job import Destination, ExpectedDrive, Item, Job
 from ingestd.core.model import JobId
 from ingestd.ports import Cancelled, CancelToken, DriveGoneError, PortError, ResourcesExhausted, ToolFailed
 from tests.support import sealed
@@ -77,10 +77,12 @@ class Station:
         self.drive.volumes.append(FakeVolume(VolumeFacts(name=name, file_system=file_system), fd))
         return folder
 
-    def survey(self, *items: Item, sniff: bool = False, cancel: Going | None = None) -> SurveyFacts:
+    def survey(
+        self, *items: Item, sniff: bool = False, cancel: Going | None = None, drives: int = 0
+    ) -> SurveyFacts:
         facts = survey(
             self.drive,
-            job(items),
+            job(items, drives),
             self.manifest,
             reserved=RESERVED,
             cancel=cancel or self.going,
@@ -111,12 +113,12 @@ def station(tmp_path: Path) -> Iterator[Station]:
         os.close(volume.fd)
 
 
-def job(items: Sequence[Item]) -> Job:
+def job(items: Sequence[Item], drives: int = 0) -> Job:
     return Job(
         job_id=JobId("tws-0412"),
         version=1,
         tenant="tidewrack-survey",
-        drives=(),
+        drives=tuple(ExpectedDrive(serial=f"TWS-{number}") for number in range(drives)),
         items=tuple(items),
         destination=Destination(store="harrow", prefix="tidewrack-survey/0412"),
     )
@@ -904,10 +906,14 @@ def test_parts_that_lack_and_empty_files(station: Station) -> None:
     for name in ("backup.7z.001", "backup.7z.003"):
         put(root, name)
     put(root, "empty.gpg", b"")
-    put(other, "backup.7z.002")
+    put(other, "backup.7z.003")
     put(other, "dives/notes.txt", b"")
     facts = station.survey(sniff=True)
-    assert facts.missing_parts.examples == ("volume-1/backup.7z.002", "volume-2/backup.7z.001")
+    assert facts.missing_parts.examples == (
+        "volume-1/backup.7z.002",
+        "volume-2/backup.7z.001",
+        "volume-2/backup.7z.002",
+    )
     assert (facts.empty.count, facts.empty.examples) == (
         2,
         ("volume-1/empty.gpg", "volume-2/dives/notes.txt"),
@@ -1025,7 +1031,7 @@ def test_more_pieces_than_there_are_names_of_one_length_or_files_to_look_into(
 
 def test_a_piece_that_is_plain_is_told_apart(station: Station, monkeypatch: pytest.MonkeyPatch) -> None:
     """Though no sample of the whole lies in it."""
-    monkeypatch.setattr(module, "effort", lambda files: (2, 64 << 10))
+    monkeypatch.setattr(looks, "effort", lambda files: (2, 64 << 10))
     root = station.volume()
     body = sealed.SKESK + sealed.seipd(sealed.noise(1_000_000))
     pieces = cut(root, body, "b.gpg.aa b.gpg.ab b.gpg.ac b.gpg.ad b.gpg.ae")
@@ -1041,16 +1047,152 @@ def test_names_that_only_look_like_pieces_stay_by_themselves(station: Station) -
     assert len(station.survey(sniff=True).secrecy) == 7
 
 
+@pytest.mark.parametrize("kind", WHOLES)
+def test_pieces_on_several_volumes_are_of_one_file(station: Station, kind: str) -> None:
+    root, other = station.volume(), station.volume("volume-2")
+    for piece in cut(root, WHOLES[kind], "b.gpg.001 b.gpg.002 b.gpg.003 b.gpg.004")[1:3]:
+        piece.rename(other / piece.name)
+    facts = station.survey(sniff=True)
+    (fact,) = facts.secrecy
+    assert (fact.secrecy, fact.kind) == (Secrecy.PROVEN, f"{kind}, in 4 pieces")
+    assert facts.missing_parts == Samples()
+
+
+def test_two_files_of_one_name_on_two_volumes_are_two(station: Station) -> None:
+    root, other = station.volume(), station.volume("volume-2")
+    cut(root, WHOLES["openpgp"], "b.gpg.aa b.gpg.ab")
+    cut(other, WHOLES["7z (AES-256)"], "b.gpg.aa b.gpg.ab b.gpg.ac")
+    facts = station.survey(sniff=True).secrecy
+    assert [(fact.path, fact.kind) for fact in facts] == [
+        ("volume-1/b.gpg.aa", "openpgp, in 2 pieces"),
+        ("volume-2/b.gpg.aa", "7z (AES-256), in 3 pieces"),
+    ]
+    # Also where the numbers would go on from one to the other.
+    for piece in ("b.gpg.aa", "b.gpg.ab"):
+        (other / piece).unlink()
+    facts = station.survey(sniff=True).secrecy
+    assert [fact.secrecy for fact in facts] == [Secrecy.PROVEN, Secrecy.RANDOM_LIKE]
+
+
+# -- pieces on several drives of a job -------------------------------------------------------------
+
+
+NAMES = [f"b.tar.gpg.{number:03}" for number in range(1, 7)]
+LONG = sealed.SKESK + sealed.seipd(sealed.noise(1_200_000))
+
+
+def on_this_drive(root: Path, body: bytes, *numbers: int, names: Sequence[str] = NAMES) -> None:
+    for number, piece in enumerate(cut(root, body, " ".join(names)), 1):
+        if number not in numbers:
+            piece.unlink()
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        LONG,
+        sealed.SKESK + sealed.seipd(sealed.noise(1_200_000), part_bytes=65536),
+        sealed.pgp_armour(LONG),
+        sealed.age(sealed.noise(1_200_000)),
+    ],
+    ids=["openpgp", "in parts", "armour", "age"],
+)
+@pytest.mark.parametrize("announced", [True, False])
+def test_pieces_of_a_file_may_lie_on_other_drives(station: Station, body: bytes, announced: bool) -> None:
+    root = station.volume()
+    items = [Item(name=name) for name in NAMES] if announced else []
+    on_this_drive(root, body, 1, 2, 5)
+    facts = station.survey(*items, sniff=True, drives=2)
+    first, later = facts.secrecy
+    assert (first.path, first.secrecy) == (f"volume-1/{NAMES[0]}", Secrecy.PROVEN)
+    assert first.piece_of == ()
+    assert later.secrecy is not Secrecy.PROVEN
+    assert (later.path, later.piece_of) == (f"volume-1/{NAMES[4]}", (NAMES[0],))
+    assert facts.begun == (NAMES[0],)
+    for name in NAMES[:2]:
+        (root / name).unlink()
+    facts = station.survey(*items, sniff=True, drives=2)
+    (later,) = facts.secrecy
+    before = (NAMES[0],) if announced else ("b.tar.gpg.000", NAMES[0])
+    assert (later.piece_of, facts.begun) == (before, ())
+
+
+def test_a_first_piece_alone_may_go_on_on_another_drive(station: Station) -> None:
+    on_this_drive(station.volume(), LONG, 1)
+    (alone,) = station.survey(sniff=True).secrecy
+    assert alone.secrecy is Secrecy.RANDOM_LIKE
+    (fact,) = station.survey(sniff=True, drives=2).secrecy
+    assert fact.secrecy is Secrecy.PROVEN
+    # Not where the notice has no more pieces: this one was cut off.
+    (fact,) = station.survey(Item(name=NAMES[0]), sniff=True, drives=2).secrecy
+    assert fact.secrecy is Secrecy.RANDOM_LIKE
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        sealed.sevenzip(sealed.noise(1_200_000), [sealed.AES]),
+        sealed.sevenzip(sealed.noise(1_200_000), [bytes([0x21])]),
+    ],
+    ids=["sealed", "plain"],
+)
+def test_what_a_later_piece_has_to_tell_is_not_told_by_the_first(station: Station, body: bytes) -> None:
+    """A 7z archive says at its end whether it is encrypted."""
+    on_this_drive(station.volume(), body, 1, 2)
+    facts = station.survey(sniff=True, drives=2)
+    assert facts.begun == ()
+    assert all(fact.secrecy is not Secrecy.PROVEN for fact in facts.secrecy)
+    assert facts.secrecy[0].piece_of == ()
+
+
+def test_a_later_piece_must_look_like_one(station: Station) -> None:
+    """What is plain is, and what is neither plain nor random is judged by itself."""
+    root = station.volume()
+    put(root, NAMES[1], sealed.prose(200_000))
+    put(root, NAMES[2], bytes(value % 61 for value in range(200_000)))
+    put(root, NAMES[3], sealed.noise(900))
+    put(root, NAMES[4], sealed.noise(200_000))
+    put(root, "c.bin", sealed.noise(200_000))
+    found = {fact.path: fact for fact in station.survey(sniff=True, drives=2).secrecy}
+    assert found[f"volume-1/{NAMES[1]}"].secrecy is Secrecy.PLAIN
+    assert [bool(found[f"volume-1/{name}"].piece_of) for name in NAMES[1:5]] == [False, False, True, True]
+    assert found["volume-1/c.bin"].piece_of == ()
+
+
+def test_a_piece_whose_first_one_is_announced_nowhere_is_judged_by_itself(station: Station) -> None:
+    on_this_drive(station.volume(), LONG, 3)
+    (fact,) = station.survey(Item(name=NAMES[1]), Item(name=NAMES[2]), sniff=True, drives=2).secrecy
+    assert fact.piece_of == ()
+
+
+def test_names_that_split_goes_on_with_have_their_first_piece(station: Station) -> None:
+    root = station.volume()
+    ends = {
+        "ab": ["aa"],
+        "aac": ["aaa"],
+        "zaab": ["aa"],
+        "07": ["00", "01"],
+        "9004": ["00", "01", "0000", "0001"],
+    }
+    for number, end in enumerate(ends):
+        put(root, f"{number}.7z.{end}", sealed.noise(90_000, number))
+    facts = station.survey(sniff=True, drives=2).secrecy
+    assert {fact.path: list(fact.piece_of) for fact in facts} == {
+        f"volume-1/{number}.7z.{end}": [f"{number}.7z.{first}" for first in firsts]
+        for number, (end, firsts) in enumerate(ends.items())
+    }
+
+
 # -- the time for looks ----------------------------------------------------------------------------
 
 
 def test_what_is_sampled_of_all_files_together_is_bounded() -> None:
     for files in range(1, module.LOOKED_INTO_MAX + 1):
-        windows, window_bytes = module.effort(files)
+        windows, window_bytes = looks.effort(files)
         assert windows >= 2
         assert files * windows * window_bytes <= 129 << 20
-    assert module.effort(1) == (16, 1 << 20)
-    assert module.effort(100_000) == (2, 64 << 10)
+    assert looks.effort(1) == (16, 1 << 20)
+    assert looks.effort(100_000) == (2, 64 << 10)
 
 
 def test_structures_of_all_files_together_have_one_allowance(station: Station) -> None:

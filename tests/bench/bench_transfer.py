@@ -28,8 +28,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from ingestd.content import sniff
+from ingestd.content.looks import WINDOWS_TOGETHER
 from ingestd.content.sample import WINDOWS_MAX
-from ingestd.content.survey import WINDOWS_TOGETHER
 from ingestd.core.found import Secrecy
 from ingestd.core.model import LoadId
 from ingestd.journal.journal import Journal

@@ -482,6 +482,60 @@ def test_sentences_stay_short_whatever_the_names_are() -> None:
 # -- several drives --------------------------------------------------------------------------------
 
 
+FIRST, LATER = "reef.gpg.001", "reef.gpg.003"
+
+
+def later_piece(secrecy: Secrecy = Secrecy.RANDOM_LIKE, **changes: object) -> SurveyFacts:
+    kind = "indistinguishable from random"
+    fact = SecrecyFact(path=f"vol-1/{LATER}", secrecy=secrecy, kind=kind, piece_of=("reef.gpg.000", FIRST))
+    return replace(v.survey(secrecy=(fact,)), **changes)  # type: ignore[arg-type]
+
+
+def of_two_drives(*names: str) -> Job:
+    return v.job(v.SONAR, "HQ7K2M9A", "HQ7K2M9B", items=tuple(v.item(name) for name in names))
+
+
+@pytest.mark.parametrize("secrecy", [Secrecy.RANDOM_LIKE, Secrecy.UNKNOWN])
+@pytest.mark.parametrize(
+    ("job", "elsewhere", "begun", "where"),
+    [
+        (of_two_drives(FIRST, LATER), None, (), "which was announced"),
+        (of_two_drives(FIRST, LATER), frozenset({FIRST}), (), "which is on another drive of the job"),
+        (of_two_drives(), None, (), "which may lie on a drive of the job that has yet to be seen"),
+        (of_two_drives(), frozenset({FIRST}), (), "which is on another drive of the job"),
+        (of_two_drives(), frozenset(), (FIRST,), "which is on this drive"),
+    ],
+)
+def test_a_later_piece_is_judged_where_its_first_one_lies(
+    secrecy: Secrecy, job: Job, elsewhere: frozenset[str] | None, begun: tuple[str, ...], where: str
+) -> None:
+    finding = the_one(judged(later_piece(secrecy, begun=begun), job, elsewhere=elsewhere))
+    assert finding.severity is Severity.NOTED
+    assert FIRST in finding.sentence
+    assert where in finding.sentence
+    assert {each.name: each.value for each in finding.evidence}["first_piece"] == FIRST
+
+
+@pytest.mark.parametrize(
+    ("job", "elsewhere"),
+    [
+        (of_two_drives(), frozenset({"kelp.gpg.001"})),
+        (of_two_drives(LATER), None),
+        (v.job(), None),
+    ],
+    ids=["on no drive", "not announced", "one drive"],
+)
+def test_a_later_piece_without_a_first_one_is_judged_by_itself(
+    job: Job, elsewhere: frozenset[str] | None
+) -> None:
+    assert the_one(judged(later_piece(), job, elsewhere=elsewhere)).severity is Severity.DOUBTFUL
+
+
+def test_a_plain_file_is_plain_wherever_it_may_have_begun() -> None:
+    plain = later_piece(Secrecy.PLAIN)
+    assert the_one(judged(plain, of_two_drives(FIRST, LATER), elsewhere=None)).severity is Severity.BLOCKING
+
+
 @pytest.mark.parametrize(
     ("elsewhere", "missing"), [(frozenset(), True), (frozenset({NAME}), False), (None, False)]
 )
