@@ -167,7 +167,7 @@ class Begun:
 class Client:
     """One store's connections, credentials and circuit. Safe between threads.
 
-    Every method raises StoreUnreachable where no answer came, and StoreRefused without credentials.
+    Every method raises StoreUnreachable where no answer came, and what `CredentialSource` does.
     """
 
     def __init__(

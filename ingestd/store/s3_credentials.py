@@ -7,20 +7,48 @@ import os
 import threading
 
 from botocore.credentials import Credentials
-from botocore.exceptions import BotoCoreError
+from botocore.exceptions import (
+    BotoCoreError,
+    ClientError,
+    ConnectionError,
+    CredentialRetrievalError,
+    HTTPClientError,
+    MetadataRetrievalError,
+    TokenRetrievalError,
+)
 from botocore.session import Session
 
-from ingestd.ports import StoreRefused
+from ingestd.ports import StoreRefused, StoreUnreachable
 from ingestd.store.s3_settings import S3Settings
 from ingestd.store.s3_sign import Secret
 
 _FIELDS = ("aws_access_key_id", "aws_secret_access_key", "aws_session_token")
 
 
+_FOR_NOW = (
+    ConnectionError,
+    HTTPClientError,
+    CredentialRetrievalError,
+    MetadataRetrievalError,
+    TokenRetrievalError,
+    RuntimeError,
+)
+"""What keeps credentials from being had that may be there later; the last one is botocore's word for some
+that had expired already when they came."""
+
+
+def _may_pass(error: ClientError) -> bool:
+    told = error.response
+    code = told.get("Error", {}).get("Code", "")
+    status = told.get("ResponseMetadata", {}).get("HTTPStatusCode", 0)
+    return status >= 500 or "Throttl" in code
+
+
 class CredentialSource:
     """Gives the credentials of one store, renewed where they expire. Safe between threads.
 
-    Raises StoreRefused when there are none, with what a person has to mend.
+    Raises StoreRefused when there are none, with what a person has to mend, and StoreUnreachable where
+    whoever gives them does not just now.
     """
 
     def __init__(self, settings: S3Settings) -> None:
@@ -75,11 +103,23 @@ class CredentialSource:
                 if self._chain is None:
                     self._chain = Session(profile=self._settings.profile).get_credentials()
                 found = self._chain.get_frozen_credentials() if self._chain else None
-        except BotoCoreError as error:
+        except _FOR_NOW as error:
+            raise self._unanswered(str(error)) from None
+        except ClientError as error:
+            if _may_pass(error):
+                raise self._unanswered(str(error)) from None
+            raise self._refused(f"no credentials: {error}") from None
+        except (BotoCoreError, OSError) as error:
             raise self._refused(f"no credentials: {error}") from None
         if found is None or not found.access_key or not found.secret_key:
             raise self._refused("there are no credentials")
         return Secret(found.access_key, found.secret_key, found.token)
+
+    def _unanswered(self, what: str) -> StoreUnreachable:
+        return StoreUnreachable(
+            f"store {self._settings.name!r}: the source of its credentials fails: {what}; "
+            "see to the program or service that gives them, it is tried again"
+        )
 
     def _refused(self, what: str) -> StoreRefused:
         return StoreRefused(

@@ -141,7 +141,7 @@ def test_whatever_the_line_does_the_store_ends_up_right(path: BytePath, tmp_path
     assert all(not row.found for row in manifest.stored(-1, 100))
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("fault", (*FAULTS, "too many", "skewed", "expired", "page", "page for 404"))
 def test_each_fault_alone(tmp_path: Path, fault: str) -> None:
     """One request in three, of the first hundred that carry content or complete an upload."""
     count = itertools.count()

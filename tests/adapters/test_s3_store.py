@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+import json
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 
 import pytest
+from botocore.exceptions import ClientError
 from botocore.httpchecksum import AwsChunkedWrapper, Crc32Checksum
+from botocore.session import Session
 from hypothesis import given
 from hypothesis import strategies as st
 from tenacity import wait_none
@@ -679,3 +683,51 @@ def test_credentials_come_from_the_usual_chain(tmp_path: Path, monkeypatch: pyte
     monkeypatch.setenv("AWS_ACCESS_KEY_ID", "four")
     monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "s")
     assert CredentialSource(SETTINGS).secret().access_key == "four"
+
+
+def test_a_source_of_credentials_that_fails_for_now_is_asked_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the station may do is not in question then: nobody has to be called for it."""
+    monkeypatch.setenv("AWS_EC2_METADATA_DISABLED", "true")
+    monkeypatch.setenv("AWS_SHARED_CREDENTIALS_FILE", str(tmp_path / "none"))
+    program, settings = tmp_path / "keys", tmp_path / "config"
+    settings.write_text(f"[profile harrow]\ncredential_process = {program}\n")
+    monkeypatch.setenv("AWS_CONFIG_FILE", str(settings))
+    program.write_text("#!/bin/sh\nexit 1\n")
+    program.chmod(0o700)
+    source = CredentialSource(replace(SETTINGS, profile="harrow"))
+    with pytest.raises(StoreUnreachable, match="tried again"):
+        source.secret()
+    told = {"Version": 1, "AccessKeyId": "five", "SecretAccessKey": "s", "SessionToken": "t"}
+    # Renewed 15 minutes before they expire, so at each use.
+    told["Expiration"] = datetime.fromtimestamp(time.time() + 300, UTC).isoformat()
+    program.write_text(f"#!/bin/sh\necho '{json.dumps(told)}'\n")
+    assert source.secret().access_key == "five"
+    program.write_text("#!/bin/sh\nexit 1\n")
+    with pytest.raises(StoreUnreachable, match="tried again"):
+        source.secret()
+    program.unlink()
+    with pytest.raises(StoreRefused, match="No such file"):
+        source.secret()
+
+
+@pytest.mark.parametrize(
+    ("status", "code", "kind"),
+    [
+        (403, "AccessDenied", StoreRefused),
+        (503, "ServiceUnavailable", StoreUnreachable),
+        (400, "Throttling", StoreUnreachable),
+    ],
+)
+def test_what_a_role_is_refused_with(
+    monkeypatch: pytest.MonkeyPatch, status: int, code: str, kind: type[PortError]
+) -> None:
+    told = {"Error": {"Code": code, "Message": "no"}, "ResponseMetadata": {"HTTPStatusCode": status}}
+
+    def assume(session: object) -> object:
+        raise ClientError(told, "AssumeRole")
+
+    monkeypatch.setattr(Session, "get_credentials", assume)
+    with pytest.raises(kind, match=code):
+        CredentialSource(SETTINGS).secret()
