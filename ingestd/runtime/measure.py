@@ -23,7 +23,7 @@ from ingestd.transfer.governor import Governor
 
 PREFIX = b".ingest-bench/"
 """No job's prefix begins with a dot."""
-_FLOW = "bench"
+FLOW = "bench"
 _LOOK_S = 0.1
 _READ_ROOM = 1.05
 """How much room, as a multiple of the size, the file that is read needs."""
@@ -73,7 +73,7 @@ class Stop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """Measures with the station's own sizes. `governor` has the cap that is to be kept, if any."""
+    """Measures with the station's own sizes. `governor` has the limits that are to be kept, if any."""
 
     store: Store
     size_bytes: int
@@ -131,7 +131,7 @@ class Bench:
         """How fast the store takes one large object from all senders. Raises store errors and Cancelled;
         the object, or what there is of it, is gone when this returns."""
         key = PREFIX + name.encode()
-        with self.governor.registered(_FLOW, 1):
+        with self.governor.registered(FLOW, 1):
             began = time.monotonic()
             upload = self.store.begin(key, self.size_bytes)
             try:
@@ -184,7 +184,7 @@ class Bench:
             errors.append(error)
 
     def _pace(self) -> Pace:
-        return lambda size_bytes: self.governor.take(_FLOW, size_bytes, self.stop)
+        return lambda size_bytes: self.governor.take(FLOW, size_bytes, self.stop)
 
     # -- what is sent -----------------------------------------------------------------------------
 

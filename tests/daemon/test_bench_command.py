@@ -61,6 +61,34 @@ def test_the_cap_is_kept_unless_it_is_to_be_ignored(station: Station) -> None:
     assert everything(station) == []
 
 
+def test_the_limit_of_the_store_is_kept_too(station: Station) -> None:
+    """As loads to it keep it, in the configuration and as a running daemon has it."""
+    station.configure(
+        **{
+            "uplink": {"rate_bytes_per_second": 50 * MB},
+            "uplink.stores": {"archive": 6 * MB},
+            "transfer": {"buffer_bytes": 65_536},
+        }
+    )
+    arguments = ("bench", "--store", "archive", "--size", "3MB")
+    told = station.ingestd(*arguments).stdout.splitlines()
+    assert told[4] == "a load to archive is limited by the limit of that store"
+    assert "and the store a limit of 6.0 MB/s" in " ".join(told)
+    figures = json.loads(station.ingestd(*arguments, "--json").stdout)
+    assert figures["cap_bytes_per_second"] == 6 * MB
+    assert figures["uploading"]["bytes_per_second"] < 8 * MB
+    station.start()
+    station.drop(station.notice("ingest.uplink.set", {"stores": {"archive": 4 * MB}}, "slower"), "slower")
+
+    def in_force() -> bool:
+        picture = station.picture()
+        return picture is not None and picture["uplink"]["stores"][0]["rate_bytes_per_second"] == 4 * MB
+
+    wait_for(in_force, what="the limit to be in force")
+    figures = json.loads(station.ingestd(*arguments, "--json").stdout)
+    assert figures["cap_bytes_per_second"] == 4 * MB
+
+
 def test_a_file_or_device_can_be_read_instead(station: Station, tmp_path: Path) -> None:
     drive = tmp_path / "drive.img"
     drive.write_bytes(bytes(3 * MB))

@@ -13,15 +13,15 @@ import time
 import uuid
 from collections.abc import Iterator
 
-from ingestd.core.line import NO_CAP, SITE, Cap
+from ingestd.core.line import NO_CAP, SITE, Cap, Course, Link
 from ingestd.core.plan import Plan
-from ingestd.core.uplink import in_force
+from ingestd.core.uplink import caps as in_force
 from ingestd.ports import Cancelled
 from ingestd.runtime import config, show, status
 from ingestd.runtime.app import make_stores, scratch_folder
 from ingestd.runtime.commands.common import FAILED, OK, REFUSED, Adder
 from ingestd.runtime.config import Config
-from ingestd.runtime.measure import Bench, Measured, NoRoom, Stop
+from ingestd.runtime.measure import FLOW, Bench, Measured, NoRoom, Stop
 from ingestd.transfer.governor import Governor
 
 _STOPPING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -66,9 +66,10 @@ def _bench(options: argparse.Namespace) -> int:
     if options.store not in stores:
         print(f"ingestd: no store is named {options.store}; known: {', '.join(stores)}", file=sys.stderr)
         return REFUSED
-    cap = NO_CAP if options.ignore_cap else _cap(settings)
+    way = Link("store", options.store)
+    caps = {} if options.ignore_cap else _caps(settings)
     governor = Governor()
-    governor.follow(Plan({SITE: cap}))
+    governor.follow(Plan(caps, {FLOW: Course(store=way)}))
     store = stores[options.store]
     bench = Bench(
         store=store,
@@ -89,18 +90,20 @@ def _bench(options: argparse.Namespace) -> int:
     except (NoRoom, OSError) as error:
         print(f"ingestd: {error}; name something to read with --read-from", file=sys.stderr)
         return FAILED
-    _tell(options, measured, cap)
+    _tell(options, measured, caps.get(SITE, NO_CAP), caps.get(way, NO_CAP))
     return OK
 
 
-def _cap(settings: Config) -> Cap:
-    """The cap in force: as the daemon has it, or by configuration and clock where none runs."""
+def _caps(settings: Config) -> dict[Link, Cap]:
+    """What is in force on the line and to each store: as the daemon has it, or by configuration and clock
+    where none runs."""
     folder = settings.station.state_folder
     picture = status.read(folder) if status.is_running(folder) else None
-    if picture is not None:
-        known = picture["uplink"]["cap"]
-        return Cap(known["rate_bytes_per_second"], known["burst_bytes"])
-    return in_force(settings.limits().uplink, None, time.time()).cap
+    if picture is None:
+        return in_force(settings.limits().uplink, None, time.time())
+    uplink = picture["uplink"]
+    found = {Link("store", each["name"]): Cap(each["rate_bytes_per_second"]) for each in uplink["stores"]}
+    return found | {SITE: Cap(uplink["cap"]["rate_bytes_per_second"], uplink["cap"]["burst_bytes"])}
 
 
 @contextlib.contextmanager
@@ -139,11 +142,14 @@ def _scratch(settings: Config) -> str:
     return folder if os.path.isdir(folder) else settings.station.state_folder
 
 
-def _tell(options: argparse.Namespace, measured: list[Measured], cap: Cap) -> None:
+def _tell(options: argparse.Namespace, measured: list[Measured], site: Cap, way: Cap) -> None:
     slowest = min(measured, key=lambda each: each.bytes_per_second)
-    rate = cap.rate_bytes_per_second
+    own = way.rate_bytes_per_second
+    rate = min(filter(None, (site.rate_bytes_per_second, own)), default=None)
     at_cap = rate is not None and slowest.step == "uploading" and slowest.bytes_per_second > 0.95 * rate
-    limit = "the cap of the uplink" if at_cap else slowest.step
+    limit = slowest.step
+    if at_cap:
+        limit = "the limit of that store" if rate == own else "the cap of the uplink"
     if options.json:
         figures = {
             each.step: {
@@ -164,7 +170,11 @@ def _tell(options: argparse.Namespace, measured: list[Measured], cap: Cap) -> No
     for line in show.table(("STEP", "RATE", "TIME", "WHAT"), rows, right=(1, 2)):
         print(line)
     print(f"a load to {options.store} is limited by {limit}")
-    kept = "the cap was ignored" if options.ignore_cap else f"the line has {show.cap(rate)}, which was kept"
+    kept = f"the line has {show.cap(site.rate_bytes_per_second)}, which was kept"
+    if options.ignore_cap:
+        kept = "the cap was ignored"
+    elif own is not None:
+        kept += f", and the store a limit of {show.rate(own)}"
     yield_to = "; what a running daemon sends comes on top" if rate is not None else ""
     for line in show.wrapped(f"{kept}{yield_to}", ""):
         print(line)
