@@ -6,12 +6,13 @@ import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from ingestd.core import custody_deeds, outcomes
+from ingestd.core import custody_deeds, namesakes, outcomes
 from ingestd.core import load as life
 from ingestd.core.custody import About, Deed, entry_after
 from ingestd.core.drive import CustodyHead, Health
+from ingestd.core.job import Job
 from ingestd.core.job_record import DriveClaim, JobRecord, Unsettled
-from ingestd.core.load_events import Admitted, Context, LoadEvent, Matched, Unmatched
+from ingestd.core.load_events import Admitted, Context, Doubled, LoadEvent, Matched, Unmatched
 from ingestd.core.matching import FREE_AGAIN, Found, NotFound, match
 from ingestd.core.messages import (
     Command,
@@ -26,6 +27,7 @@ from ingestd.core.messages import (
     Timer,
 )
 from ingestd.core.model import Attempt, HoldReason, JobId, LoadId, Outcome, Phase
+from ingestd.core.namesakes import Namesake
 from ingestd.core.outgoing import DriveReleased, LoadAway, LoadClaimed, NoticeRefused, Outgoing, Publish
 from ingestd.core.phases import Held, Load, Released, Releasing, Waiting
 from ingestd.core.station_state import ACTIVE, Decision, Station
@@ -280,6 +282,8 @@ class Turn:
     def find_job(self, load: Load, unidentified: str | None = None) -> Load:
         """Look for the job of a load that has none. `unidentified` says why little is known of the
         drive; what is known may be enough, and the survey then judges it."""
+        if namesake := namesakes.namesake_of(load, self.station.in_order(), self._place_of):
+            return self._tell_apart(load, namesake)
         found = self._match(load)
         if isinstance(found, Found):
             return self.take_job(load, found.job_id, found.drive_index, found.by)
@@ -287,6 +291,30 @@ class Turn:
         if unidentified is not None:
             reason, text = HoldReason.NOT_IDENTIFIED, f"the drive could not be identified: {unidentified}"
         return self.apply(load, Unmatched(reason=reason, text=text, tried=found.tried))
+
+    def _place_of(self, load: Load) -> tuple[Job, int] | None:
+        job = self.station.job_of(load)
+        if job is not None and load.drive_index is not None:
+            return job, load.drive_index
+        found = self._match(load)
+        if not isinstance(found, Found):
+            return None
+        job = self.station.jobs[found.job_id].job
+        assert job is not None, "only announced jobs are matched"
+        return job, found.drive_index
+
+    def _tell_apart(self, load: Load, namesake: Namesake) -> Load:
+        """Hold the load for its namesake's sake, and that one too where it may be either."""
+        other, reason = namesake.load, HoldReason.DUPLICATE_IDENTITY
+        assert load.bay is not None, "a drive whose job is looked for is in a bay"
+        assert other.bay is not None, "a namesake is plugged in"
+        text = namesakes.in_words(load, namesake, where=other.bay)
+        load = self.apply(load, Unmatched(reason=reason, text=text, tried=()))
+        if not namesake.is_meant:
+            text = namesakes.in_words(other, namesake, where=load.bay or other.bay)
+            stop = Doubled(text=text) if other.job_id else Unmatched(reason=reason, text=text, tried=())
+            self.apply(other, stop)
+        return load
 
     def _match(self, load: Load) -> Found | NotFound:
         return match(
@@ -326,7 +354,8 @@ class Turn:
         """If jobs have changed, look again for the loads that wait for one, until nothing changes."""
         while self.jobs_changed:
             self.jobs_changed = False
-            for load in self.station.in_order():
+            for load_id in [load.load_id for load in self.station.in_order()]:
+                load = self.station.loads[load_id]  # what is found for one may hold another
                 if isinstance(load.state, Held) and load.job_id is None:
                     self._find_job_again(load, load.state)
 

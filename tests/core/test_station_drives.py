@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from ingestd.core.drive import VolumeFacts, VolumeFlaw
-from ingestd.core.job import ExpectedDrive
+from ingestd.core.drive import DriveFacts, VolumeFacts, VolumeFlaw
+from ingestd.core.job import ExpectedDrive, Job
 from ingestd.core.job_record import JobStatus
 from ingestd.core.messages import (
     DriveAppeared,
@@ -134,6 +135,70 @@ def test_a_twin_may_be_assigned_to_a_job_of_its_own() -> None:
     quay = Quay().announce().announce(by_label).plug("bay-1").plug("bay-2")
     quay.assign("bay-2", "tidewrack-0118").loaded("bay-2")
     assert quay.status("tidewrack-0118") is JobStatus.LOADED
+
+
+# -- one serial number, two drives ------------------------------------------------------------------
+
+
+def named_alike(size_bytes: int, wwn: str) -> DriveFacts:
+    known = v.facts(ONE)
+    return replace(known, identity=replace(known.identity, size_bytes=size_bytes, wwn=wwn))
+
+
+SMALL = named_alike(1_000_000, "0x5000c500aaaaaaaa")
+LARGE = named_alike(2_000_000, "0x5000c500bbbbbbbb")
+
+
+def announced(**more: Any) -> Job:
+    return v.job(drives=(ExpectedDrive(serial=ONE, **more),))
+
+
+@pytest.mark.parametrize("first", [SMALL, LARGE])
+def test_of_two_drives_with_one_serial_the_announced_wwn_tells_which(first: DriveFacts) -> None:
+    other = SMALL if first is LARGE else LARGE
+    quay = Quay().announce(announced(wwn=LARGE.identity.wwn)).plug("bay-1", first).plug("bay-2", other)
+    right, wrong = ("bay-1", "bay-2") if first is LARGE else ("bay-2", "bay-1")
+    assert quay.at_bay(right).job_id == v.SONAR
+    assert hold_of(quay, wrong).reason is HoldReason.NO_MATCHING_JOB
+
+
+def test_of_two_drives_with_one_serial_the_announced_size_tells_which() -> None:
+    quay = Quay().plug("bay-1", SMALL).plug("bay-2", LARGE).announce(announced(size_bytes=2_000_000))
+    assert quay.at_bay("bay-2").job_id == v.SONAR
+    assert hold_of(quay, "bay-1").reason is HoldReason.DUPLICATE_IDENTITY
+    quay.loaded("bay-2")
+
+
+def test_work_on_the_drive_of_the_announced_size_is_not_stopped_by_another() -> None:
+    quay = Quay().announce(announced(size_bytes=2_000_000)).plug("bay-1", LARGE).plug("bay-2", SMALL)
+    assert quay.phase("bay-1") is Phase.SURVEYING
+    assert hold_of(quay, "bay-2").text == (
+        f"the drive in bay-1 has the same serial number ({ONE}), and the size that job {v.SONAR} announced"
+    )
+
+
+@pytest.mark.parametrize("more", [{}, {"size_bytes": 3_000_000}])
+@pytest.mark.parametrize("late", [False, True])
+def test_two_drives_with_one_serial_that_nothing_announced_tells_apart_are_both_held(
+    more: dict[str, int], late: bool
+) -> None:
+    quay = Quay() if late else Quay().announce(announced(**more))
+    quay.plug("bay-1", SMALL).plug("bay-2", LARGE)
+    if late:
+        quay.announce(announced(**more))
+    assert {hold_of(quay, bay).reason for bay in ("bay-1", "bay-2")} == {HoldReason.DUPLICATE_IDENTITY}
+    assert "nothing else" in hold_of(quay, "bay-1").text
+    quay.lift("bay-1", Decision.AGAIN)
+    if late:
+        quay.identified("bay-1")
+    quay.loaded("bay-1")
+    assert quay.phase("bay-2") is Phase.HELD
+
+
+def test_the_wrong_one_of_two_drives_with_one_serial_that_came_first_is_stopped() -> None:
+    quay = Quay().announce(announced(size_bytes=2_000_000)).plug("bay-1", SMALL).plug("bay-2", LARGE)
+    assert (quay.phase("bay-1"), quay.phase("bay-2")) == (Phase.HELD, Phase.HELD)
+    assert quay.did["Cancel"] == 1
 
 
 # -- identification --------------------------------------------------------------------------------
