@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
@@ -18,9 +19,10 @@ from ingestd.core.drive import VolumeFacts, VolumeFlaw
 from ingestd.drives.block import Extent
 from ingestd.drives.file_systems import why_not_opened
 from ingestd.drives.partitions import PARTITIONS_MAX, TableError, flaw_of, parse
-from ingestd.drives.probing import recognised
+from ingestd.drives.probing import probe, recognised
 from tests.support import drives as support
 from tests.support.drives import make_file_system, make_image, plug_image, read_below
+from tests.support.hfsplus import hfsplus_volume, never_unmounted
 
 SIZE = 1 << 30
 LINUX = "0FC63DAF-8483-4772-8E79-3D69D8477DE4"
@@ -341,6 +343,30 @@ def test_squashfs_is_read(station: Station, tmp_path: Path) -> None:
     (tmp_path / "tree" / "who.txt").write_bytes(b"squashed")
     tool("mksquashfs", str(tmp_path / "tree"), str(station.image), "-quiet", "-no-progress")
     assert station.survey() == {"volume-1": b"squashed"}
+
+
+@real("xorriso")
+def test_an_hfsplus_is_taken_where_the_site_says_so_and_it_was_unmounted(tmp_path: Path) -> None:
+    """Its journal is never replayed here, and its driver would mount it all the same."""
+    clean = hfsplus_volume(tmp_path, {"who.txt": b"mac"})
+
+    def probed(volume: bytes, *accepted: str) -> VolumeFacts:
+        image = tmp_path / "mac.img"
+        image.write_bytes(volume)
+        with support.attached(image) as device:
+            fd = os.open(device, os.O_RDONLY)
+            try:
+                (place,) = probe(fd, accepted)
+            finally:
+                os.close(fd)
+        return place.facts
+
+    assert probed(clean, "ext4").flaw is VolumeFlaw.NOT_ACCEPTED
+    facts = probed(clean, "ext4", "hfsplus")
+    assert (facts.file_system, facts.label, facts.problem) == ("hfsplus", "KELP", None)
+    dirty = probed(never_unmounted(clean), "hfsplus")
+    assert dirty.flaw is VolumeFlaw.UNCLEAN
+    assert "it was not unmounted" in (dirty.problem or "")
 
 
 @real("mkfs.xfs")
