@@ -314,6 +314,10 @@ class Store(Protocol):
 
     def stat(self, key: bytes) -> StoredObject | None: ...
 
+    def stat_many(self, keys: Sequence[bytes]) -> Mapping[bytes, StoredObject | None]:
+        """What `stat` says of these, asked for together where that is quicker. Raises what it does; where
+        something is told before that, this is what comes out, and the rest is to be asked for again."""
+
     def read(self, key: bytes, block_bytes: int) -> Iterator[memoryview]:
         """The object's content from the medium, in blocks that are valid until the next one."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 from ingestd.files import open_folder
 from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreFull, StoreRefused
@@ -13,6 +13,7 @@ from ingestd.store import folder_batch, folder_check, folder_parts
 from ingestd.store.folder_bytes import blocks, write_at
 from ingestd.store.folder_root import FolderRoot, closing, remove_empty
 from ingestd.store.folder_upload import FolderUpload
+from ingestd.store.one_by_one import stat_each
 from ingestd.store.pacing import Allowance
 
 
@@ -119,6 +120,9 @@ class FolderStore:
             except FileNotFoundError:
                 return None
         return StoredObject(key, facts.st_size) if facts else None
+
+    def stat_many(self, keys: Sequence[bytes]) -> Mapping[bytes, StoredObject | None]:
+        return stat_each(self.stat, keys)
 
     def _look_at(self, folder_fd: int, name: bytes, key: bytes) -> os.stat_result | None:
         """What is known of the object, None when there is none. Raises StoreConflict for what is not a

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
 from ingestd.ports import Pace, Problem, SmallObject, StoredObject, StoreRefused
 from ingestd.store import s3_batch, s3_check
@@ -107,6 +107,17 @@ class S3Store:
             self._objects.require_bucket()
             return None
         return StoredObject(key, found.size_bytes, found.sha256)
+
+    def stat_many(self, keys: Sequence[bytes]) -> Mapping[bytes, StoredObject | None]:
+        """See `Store`."""
+        wanted = {self._objects.key_of(key): key for key in keys}
+        found = s3_batch.find_all(self._objects, list(wanted))
+        if None in found.values():
+            self._objects.require_bucket()
+        return {
+            wanted[name]: None if each is None else StoredObject(wanted[name], each.size_bytes, each.sha256)
+            for name, each in found.items()
+        }
 
     def read(self, key: bytes, block_bytes: int) -> Iterator[memoryview]:
         yield from self._objects.read(self._objects.key_of(key), block_bytes)

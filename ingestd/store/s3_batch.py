@@ -1,4 +1,5 @@
-"""Many small objects at once, by one thread: several connections, each with one object on its way.
+"""Many small objects at once, by one thread: several connections, each with one object on its way, or
+one question about an object.
 
 The answers are taken in the order in which the objects were sent, so that a thread neither waits for each
 answer nor has to be woken up for it. How many are on their way at a time follows from how long the answers
@@ -9,14 +10,14 @@ from __future__ import annotations
 
 import uuid
 from collections import deque
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from ingestd.ports import Pace, PortError, SmallObject, StoreConflict
-from ingestd.store.pacing import Allowance
+from ingestd.store.pacing import Allowance, without_limit
 from ingestd.store.s3_client import Begun
 from ingestd.store.s3_integrity import Protection
-from ingestd.store.s3_objects import Objects, Whole
+from ingestd.store.s3_objects import Found, Objects, Whole
 from ingestd.store.s3_wire import Answer, Connection
 
 _Sent = tuple[Whole, Protection, Begun]
@@ -30,6 +31,39 @@ def put_batch(objects: Objects, batch: Sequence[SmallObject], pace: Pace) -> Col
     claimed = objects.claims.on([whole.key for whole in wholes], needed=needed)
     with claimed, objects.flight.joined(len(batch)) as width, client.connections(width) as connections:
         return _Batch(objects, wholes, pace, width, connections).put()
+
+
+def find_all(objects: Objects, keys: Sequence[str]) -> Mapping[str, Found | None]:
+    """What is under these keys, many asked for at a time; of some only where the line or the store gets
+    into trouble meanwhile. Raises the error where nothing at all was told."""
+    client, flight = objects.client, objects.looks
+    found, on_the_way = dict[str, Found | None](), deque[tuple[str, Begun]]()
+
+    def receive() -> None:
+        key, begun = on_the_way.popleft()
+        found[key] = objects.found_in(key, client.end(begun))
+        flight.answered(begun.sent_at)
+
+    error: PortError | None = None
+    with flight.joined(len(keys)) as width, client.connections(width) as connections:
+        try:
+            for key in keys:
+                while len(on_the_way) >= min(width, flight.width):
+                    receive()
+                connection = connections.pop() if connections else None
+                begun = client.begin(objects.look(key), Allowance(0, without_limit), connection)
+                on_the_way.append((key, begun))
+        except PortError as first:
+            error = first
+        # What is on its way is heard out: it may be the one that finds the store well again.
+        while on_the_way:
+            try:
+                receive()
+            except PortError as another:
+                error = error or another
+    if error is not None and not found:
+        raise error
+    return found
 
 
 @dataclass(slots=True)

@@ -133,6 +133,7 @@ class Objects:
         self.probe = probe
         self.claims = Claims()
         self.flight = Flight(self.settings.in_flight)
+        self.looks = Flight(self.settings.in_flight)
         self._bucket_seen_at = -math.inf
 
     # -- keys and their errors --------------------------------------------------------------------
@@ -208,8 +209,15 @@ class Objects:
     # -- looking ----------------------------------------------------------------------------------
 
     def find(self, key: str) -> Found | None:
+        return self.found_in(key, self.client.ask(self.look(key)))
+
+    def look(self, key: str) -> Request:
+        """The request whose answer tells what is under a key."""
         headers = {"x-amz-checksum-mode": "ENABLED"} if self.probe.abilities().checksums else {}
-        answer = self.client.ask(Request(method="HEAD", key=key, headers=headers))
+        return Request(method="HEAD", key=key, headers=headers)
+
+    def found_in(self, key: str, answer: Answer) -> Found | None:
+        """What the answer to `look` says; None where there is nothing."""
         if answer.status == 404:
             return None
         if answer.status in _WORDLESS:

@@ -16,19 +16,21 @@ from ingestd.core.found import Ledger, Receipt
 from ingestd.core.messages import Prove
 from ingestd.core.model import ProofLevel
 from ingestd.core.names import printable
-from ingestd.ports import CancelToken, Manifest, Store, StoredFile
+from ingestd.ports import CancelToken, Manifest, Store, StoredFile, StoredObject
 from ingestd.transfer.evidence import read_back
 from ingestd.transfer.records import ManifestFile, Records, receipt_of
 from ingestd.transfer.senders import SenderPool, spread
 from ingestd.transfer.stopping import persistently
 
-ROWS = 512
+ROWS = 2048
 SAMPLE_FILES_MIN = 16
 SAMPLE_SHARE = 100
 """One file in so many is read back."""
 SAMPLE_BYTES_MAX = 1 << 30
 _PATHS_MAX = 20
-_CHUNK = 8
+_LOOKS = 128
+_READS = 8
+"""How many objects are looked at, or read back, before a borrowed sender may go."""
 _LENT_BYTES_MAX = 4 << 20
 """Larger objects are read back by the proving thread itself, so that no sender is away for long."""
 
@@ -113,31 +115,36 @@ class Prover:
         wrong: list[StoredFile] = []
 
         def look(some: Sequence[StoredFile]) -> None:
+            told = dict[bytes, StoredObject | None]()
+            while left := [row.key for row in some if row.key not in told]:
+                self._cancel.check()
+                told |= persistently(self._cancel, self._store.stat_many, left)
+                self._cancel.beat()
+            wrong.extend(row for row in some if not _is_as_stored(row, told[row.key]))
+
+        def read(some: Sequence[StoredFile]) -> None:
             for row in some:
                 self._cancel.check()
-                if not self._is_right(row, chosen is None or row.file_no in chosen):
+                if not self._reads_right(row):
                     wrong.append(row)
                 self._cancel.beat()
 
-        long = [row for row in rows if self._takes_long(row, chosen)]
-        short = [row for row in rows if not self._takes_long(row, chosen)]
-        chunks = [short[at : at + _CHUNK] for at in range(0, len(short), _CHUNK)]
-        spread(self._senders, self._command.load_id, [partial(look, some) for some in chunks])
-        look(long)
+        self._spread(look, rows, _LOOKS)
+        missed = {row.file_no for row in wrong}
+        picked = [row for row in rows if chosen is None or row.file_no in chosen]
+        picked = [row for row in picked if row.file_no not in missed]
+        self._spread(read, [row for row in picked if row.size_bytes <= _LENT_BYTES_MAX], _READS)
+        read([row for row in picked if row.size_bytes > _LENT_BYTES_MAX])
         self._put_right(sorted(wrong, key=lambda row: row.file_no))
         return rows
 
-    def _takes_long(self, row: StoredFile, chosen: frozenset[int] | None) -> bool:
-        return row.size_bytes > _LENT_BYTES_MAX and (chosen is None or row.file_no in chosen)
+    def _spread(
+        self, act: Callable[[Sequence[StoredFile]], None], rows: Sequence[StoredFile], at_a_time: int
+    ) -> None:
+        chunks = [rows[at : at + at_a_time] for at in range(0, len(rows), at_a_time)]
+        spread(self._senders, self._command.load_id, [partial(act, some) for some in chunks])
 
-    def _is_right(self, row: StoredFile, read_it: bool) -> bool:
-        found = persistently(self._cancel, self._store.stat, row.key)
-        if found is None or found.size_bytes != row.size_bytes:
-            return False
-        if found.sha256 is not None and found.sha256 != row.sha256:
-            return False
-        if not read_it:
-            return True
+    def _reads_right(self, row: StoredFile) -> bool:
         back = persistently(self._cancel, read_back, self._store, row.key, self._cancel)
         if back != (row.size_bytes, row.sha256):
             return False
@@ -159,6 +166,11 @@ class Prover:
             self._manifest.record_pending([row.file_no for row in wrong])
         room = _PATHS_MAX - len(self._paths)
         self._paths.extend(f"{row.volume}/{printable(row.path)}" for row in wrong[:room])
+
+
+def _is_as_stored(row: StoredFile, found: StoredObject | None) -> bool:
+    """By its size, and its digest where the store tells one."""
+    return found is not None and found.size_bytes == row.size_bytes and found.sha256 in (None, row.sha256)
 
 
 def _batches(manifest: Manifest) -> Iterator[Sequence[StoredFile]]:

@@ -450,6 +450,52 @@ def test_both_ways_of_protecting_a_body(payload: Payload) -> None:
         assert content(store, b"a") == body
 
 
+# -- many looks -----------------------------------------------------------------------------------
+
+
+def test_many_looks_are_on_their_way_together() -> None:
+    """Else a million small objects on a line of 50 ms would take hours to look at."""
+    together, seen_by_now = threading.Event(), itertools.count(1)
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url)
+        keys = [b"a/%d" % number for number in range(24)]
+        store.put_batch([small(key, key) for key in keys], at_will)
+
+        def wait(seen: Seen) -> None:
+            if seen.method == "HEAD" and next(seen_by_now) == 12:
+                together.set()
+            assert together.wait(60)
+
+        proxy.choose = wait
+        found = store.stat_many(keys)
+        assert {key: each and each.size_bytes for key, each in found.items()} == {
+            key: len(key) for key in keys
+        }
+
+
+def test_of_many_looks_those_that_were_answered_count() -> None:
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url)
+        keys = [b"a/%d" % number for number in range(40)]
+        store.put_batch([small(key, key) for key in keys], at_will)
+        for fault, kind in (("reset", StoreUnreachable), ("denied", StoreRefused), ("too many", StoreBusy)):
+            proxy.choose = lambda seen, fault=fault: fault if seen.target.endswith("/7") else None  # type: ignore[misc]
+            found = store.stat_many(keys)
+            assert len(found) >= 7
+            assert b"a/7" not in found
+            assert all(found.values())
+            with pytest.raises(kind):
+                store.stat_many([b"a/7"])
+        proxy.choose = lambda seen: "reset"
+        for _ in range(FAILURES):
+            with pytest.raises(StoreUnreachable):
+                store.stat_many(keys)
+        assert store.trouble is not None
+        proxy.choose = lambda seen: None
+        assert persistently(Token(), store.stat_many, keys)
+        assert store.trouble is None
+
+
 # -- refusals without words, and answers that are not the store's -------------------------------------
 
 

@@ -497,6 +497,18 @@ def test_stat_tells_the_size(store: Store) -> None:
     assert found.sha256 in (None, sha256(some_bytes(12_345)))
 
 
+def test_many_are_looked_at_together(store: Store) -> None:
+    there = {b"lumen-dome/a/%d" % number: some_bytes(100 + number, number) for number in range(0, 40, 2)}
+    store.put_batch([small(key, body) for key, body in there.items()], at_will)
+    asked = [b"lumen-dome/a/%d" % number for number in range(40)]
+    found = store.stat_many([*asked, asked[0]])
+    assert {key: each and each.size_bytes for key, each in found.items()} == {
+        key: len(there[key]) if key in there else None for key in asked
+    }
+    assert found == {key: store.stat(key) for key in asked}
+    assert store.stat_many([]) == {}
+
+
 def test_removing_one_leaves_the_others(store: Store) -> None:
     for key in (b"a/b/one", b"a/b/two", b"a/three"):
         put(store, key, key)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import threading
 import uuid
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from ingestd.ports import (
@@ -18,6 +18,7 @@ from ingestd.ports import (
     StoredObject,
     StoreUnreachable,
 )
+from ingestd.store.one_by_one import stat_each
 
 Fault = Callable[[str, bytes], None]
 """Called before each operation with its name and key; what it raises comes out of the operation."""
@@ -132,6 +133,9 @@ class FakeStore:
         self.fault("stat", key)
         body = self.medium.objects.get(key)
         return None if body is None else self._told(key, body)
+
+    def stat_many(self, keys: Sequence[bytes]) -> Mapping[bytes, StoredObject | None]:
+        return stat_each(self.stat, keys)
 
     def read(self, key: bytes, block_bytes: int) -> Iterator[memoryview]:
         check_key(key)
