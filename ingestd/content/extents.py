@@ -15,8 +15,11 @@ from collections.abc import Callable
 from ingestd.files import open_at
 
 _FS_IOC_FIEMAP = 0xC020660B
-_FIEMAP = struct.Struct("=QQIIII")
-_EXTENT = struct.Struct("=QQQQQIIII")
+_FIEMAP = struct.pack("=QQIIII56x", 0, (1 << 64) - 1, 0, 0, 1, 0)
+"""Asks for one extent of the whole file, which comes back behind it: fe_logical, fe_physical, fe_length, two
+reserved words, fe_flags, three reserved ones."""
+_FIRST_EXTENT = struct.Struct("=20xI8x8xQ24xI12x").unpack
+"""fm_mapped_extents, fe_physical, fe_flags."""
 _EXTENT_UNKNOWN = 0x2
 _FIBMAP = 1
 _FIGETBSZ = 2
@@ -33,12 +36,8 @@ def by_fiemap(fd: int) -> int | None:
 
     Raises OSError where the file system cannot tell.
     """
-    room = bytearray(_FIEMAP.pack(0, (1 << 64) - 1, 0, 0, 1, 0) + bytes(_EXTENT.size))
-    fcntl.ioctl(fd, _FS_IOC_FIEMAP, room)
-    if not _FIEMAP.unpack_from(room)[3]:
-        return None
-    _, physical, _, _, _, flags, *_ = _EXTENT.unpack_from(room, _FIEMAP.size)
-    return None if flags & _EXTENT_UNKNOWN else physical
+    mapped, physical, flags = _FIRST_EXTENT(fcntl.ioctl(fd, _FS_IOC_FIEMAP, _FIEMAP))
+    return None if not mapped or flags & _EXTENT_UNKNOWN else physical
 
 
 def by_fibmap(fd: int) -> int | None:

@@ -153,6 +153,14 @@ class Parts:
             return True
         return False
 
+    def may_be_among(self, paths: Iterable[bytes]) -> bool:
+        """Whether one of these may have a number; quicker than to note each, and need not be done of those
+        of which it is denied."""
+        tails = {path[path.rfind(b".") + 1 :] for path in paths}
+        return any((self._kinds.get(tail) or self._learnt(tail)) is not _Kind.NONE for tail in tails) or not (
+            tails.isdisjoint(_NO_LETTERS)
+        )
+
     def _learnt(self, tail: bytes) -> _Kind:
         if len(tail) > _TAIL_BYTES_MAX or b"/" in tail:
             return _Kind.NONE

@@ -11,7 +11,8 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from functools import partial
-from itertools import islice
+from itertools import islice, repeat
+from operator import methodcaller
 
 import structlog
 
@@ -186,8 +187,20 @@ class _Survey:
                 self._take(volume, found)
             return
         name, carries, batch = volume.facts.name, self._carries, self._batch
-        index, note_part = self._index, self._parts.note
-        any_path, all_looked_into = carries is _carries_all, len(self._to_look_into) >= LOOKED_INTO_MAX
+        all_looked_into = len(self._to_look_into) >= LOOKED_INTO_MAX
+        paths, kinds, sizes, times, inodes, _, _, places = zip(*run, strict=True)
+        if (
+            all_looked_into
+            and kinds.count(_FILE) == len(run)
+            and 0 not in sizes
+            and not self._parts.may_be_among(paths)
+            and not any(map(_is_declaration, paths))
+            and (carries is _carries_all or all(map(carries, repeat(name), paths)))
+        ):
+            facts = zip(repeat(name), paths, sizes, times, inodes, repeat(None), places)
+            batch.extend(map(tuple.__new__, repeat(FileEntry), facts))
+            return
+        index, note_part, any_path = self._index, self._parts.note, carries is _carries_all
         for found in run:
             path, kind, size_bytes, mtime_ns, inode, _, _, place = found
             plain = kind is _FILE and size_bytes and all_looked_into
@@ -414,6 +427,9 @@ class _Survey:
             bags_passed_over=self.bags.passed_over.samples(),
             beyond_notice=self._beyond_notice.samples(),
         )
+
+
+_is_declaration = methodcaller("endswith", bags.DECLARATION)
 
 
 def _entry(facts: tuple[str, bytes, int, int, int, str | None, int]) -> FileEntry:

@@ -221,14 +221,17 @@ class _Walker:
 
     def _look_at(self, level: _Level, names: list[bytes], vanished: set[bytes]) -> list[Found]:
         run: list[Found] = []
-        beat, place_of, device = self._cancel.beat, self._place_of, self._device
+        beat, place_of, device, make = self._cancel.beat, self._place_of, self._device, tuple.__new__
         fd, at = level.fd, level.below(b"")
         longest = PATH_BYTES_MAX - len(at) if level.depth < DEPTH_MAX else -1
         for name in names:
             # At every entry: on a slow drive a few hundred of them take longer than a read may hang.
             beat()
             try:
-                status = stat_at(fd, name)
+                try:
+                    status = os.stat(name, dir_fd=fd, follow_symlinks=False)
+                except PermissionError:
+                    status = stat_at(fd, name)
             except FileNotFoundError:
                 vanished.add(name)
             except OSError as error:
@@ -238,7 +241,9 @@ class _Walker:
                 regular = status.st_mode & _IFMT == _IFREG and status.st_dev == device
                 if regular and len(name) <= longest:
                     # Right after the look at it, while the system still has all that it knows of the file.
-                    run.append(_file(at + name, status, place_of(fd, name) if place_of else 0))
+                    place = place_of(fd, name) if place_of else 0
+                    facts = (at + name, _FILE, status.st_size, status.st_mtime_ns, status.st_ino, True, 0, place)
+                    run.append(make(Found, facts))  # Half the time of `Found(*facts)`.
                     continue
                 found = self._classify(level, name, status)
                 if found.kind is Kind.FOLDER:
@@ -311,11 +316,6 @@ class _Walker:
 def _entries(listing: os._ScandirIterator[str] | None, limit: int) -> Iterator[tuple[int, bytes]]:
     """Inode and name."""
     return ((entry.inode(), entry.name.encode(_ENCODING, _ERRORS)) for entry in islice(listing or (), limit))
-
-
-def _file(path: bytes, status: os.stat_result, place: int) -> Found:
-    facts = (path, _FILE, status.st_size, status.st_mtime_ns, status.st_ino, True, 0, place)
-    return tuple.__new__(Found, facts)  # Half the time of `Found(*facts)`.
 
 
 def _unlistable(path: bytes, error: int | None) -> Found:
