@@ -17,6 +17,7 @@ from operator import methodcaller
 import structlog
 
 from ingestd.content import bags, checksums, joined, selection
+from ingestd.content.ahead import Ahead
 from ingestd.content.alongside import Putting, alongside
 from ingestd.content.announced import Announced
 from ingestd.content.bag_words import shown
@@ -170,8 +171,10 @@ class _Survey:
         self._bagged = bags.is_bag(volume.root_fd)
         turns = self._drive.facts.rotational is not False
         place_of = Places(index).of if turns else no_place
-        with closing(runs(volume.root_fd, cancel=self._cancel, place_of=place_of)) as everything:
+        walk = runs(volume.root_fd, cancel=self._cancel, place_of=place_of)
+        with closing(Ahead(volume.root_fd)) as ahead, closing(walk) as everything:
             for run in everything:
+                ahead.past(len(run.found))
                 self.repeated = self.repeated or run.in_parts
                 self._take_run(volume, run.found)
                 if len(self._batch) >= BATCH_ENTRIES:

@@ -109,7 +109,7 @@ class Turning(Fast):
 
 def measure(folder: Path, count: int, rounds: int, place: Fast, *, scattered: bool) -> None:
     image = folder / "drive.img"
-    make_file_system(image, "mkfs.ext4", "-q", "-F", "-N", f"{count * 5 // 4}", size_mib=count // 200 + 128)
+    make_file_system(image, "mkfs.ext4", "-q", "-F", "-N", f"{count * 5 // 4}", size_mib=count // 128 + 128)
     with mounted(image, folder) as at:
         fill(at, count, scattered=scattered)
     print(f"\n{count:,} files, {'scattered' if scattered else 'in the order of their names'}; cold caches")
@@ -160,7 +160,7 @@ def fill(root: Path, count: int, *, scattered: bool) -> None:
     root_fd = os.open(root, os.O_RDONLY)
     for number, name in enumerate(names):
         fd = os.open(name, os.O_WRONLY | os.O_CREAT, dir_fd=root_fd)
-        os.truncate(fd, 1000 + number)
+        os.write(fd, bytes(1000 + number % 3000))
         os.close(fd)
     os.close(root_fd)
 
