@@ -180,6 +180,8 @@ class SqliteManifest:
         """Whether the survey that this object began found nothing on record."""
         self._placed: bool | None = None
         """Whether it has put in a file with a place."""
+        self._turned = 0
+        """Files of a first survey that have their turns."""
         self._before_step: Callable[[], None] = _go_on
 
     # -- who may write ------------------------------------------------------------------------
@@ -221,6 +223,7 @@ class SqliteManifest:
             sql.execute(_RETRY, (self._load,))
             numbers = survey.begin(sql, self._load)
         self._survey, self._first, self._placed = numbers.survey, numbers.next_file_no == 0, False
+        self._turned = 0
         self._before_step = before_step
 
     @contextlib.contextmanager
@@ -237,7 +240,11 @@ class SqliteManifest:
             self._placed = any(entry.place for entry in entries)
         if self._first:
             with self._step() as sql:
-                survey.append(sql, self._load, entries, self._survey)
+                next_file_no = survey.append(sql, self._load, entries, self._survey)
+            if self._placed:
+                # As they come, so that it is done beside the walk.
+                survey.add_turns(self._step, self._load, self._survey, self._turned, next_file_no)
+                self._turned = next_file_no
             return
         self._index()
         with self._step() as sql:
@@ -271,7 +278,8 @@ class SqliteManifest:
             self._index()
         if not self._first:
             survey.close(self._step, self._load, self._survey)
-        survey.take_turns(self._step, self._load, self._survey, self._placed)
+        if not self._first:
+            survey.take_turns(self._step, self._load, self._survey, self._placed)
         with self._writing() as sql:
             numbers = survey.running(sql, self._load, self._survey)
             # Something is written, so that all before it is durable, too. SQLite leaves out what is there.

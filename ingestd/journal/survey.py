@@ -188,11 +188,13 @@ def running(sql: sqlite3.Connection, load: int, survey: int | None) -> Numbers:
     return numbers
 
 
-def append(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> None:
-    """Put in files of a manifest that had none when this survey began."""
+def append(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> int:
+    """Put in files of a manifest that had none when this survey began; the number of the next file."""
     numbers = running(sql, load, survey)
     _put(sql, "files", load, entries, numbers)
-    write_numbers(sql, load, numbers._replace(next_file_no=numbers.next_file_no + len(entries)))
+    next_file_no = numbers.next_file_no + len(entries)
+    write_numbers(sql, load, numbers._replace(next_file_no=next_file_no))
+    return next_file_no
 
 
 def compare(sql: sqlite3.Connection, load: int, entries: Sequence[FileEntry], survey: int | None) -> None:
@@ -265,10 +267,16 @@ def take_turns(writing: Writing, load: int, survey: int | None, placed: bool | N
         with writing() as sql:
             running(sql, load, survey)
             dropped = sql.execute(_DROP_TURNS, (load, _WINDOW_ROWS)).rowcount
-    for first in range(0, next_file_no if placed else 0, _WINDOW_ROWS):
+    if placed:
+        add_turns(writing, load, survey, 0, next_file_no)
+
+
+def add_turns(writing: Writing, load: int, survey: int | None, first: int, upto: int) -> None:
+    """Give their turns to the files of these numbers, window by window."""
+    for begin in range(first, upto, _WINDOW_ROWS):
         with writing() as sql:
             running(sql, load, survey)
-            sql.execute(_FILL_TURNS, (load, first, first + _WINDOW_ROWS))
+            sql.execute(_FILL_TURNS, (load, begin, min(begin + _WINDOW_ROWS, upto)))
 
 
 def differences(sql: sqlite3.Connection, load: int, survey: int | None) -> SurveyDifferences:

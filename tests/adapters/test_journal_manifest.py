@@ -240,12 +240,37 @@ def test_room_is_asked_for_before_each_window_of_what_a_survey_adds(
     manifest, asked = journal.manifest(LOAD), list[int]()
     manifest.begin_survey(lambda: asked.append(1))
     manifest.add([entry(f"{n:03d}", place=300 - n) for n in range(300)])
-    assert len(asked) == 1
+    assert len(asked) == 1 + 30, "a first survey gives turns as it goes"
+    asked.clear()
     manifest.expect([])
     assert len(asked) > 30
+    manifest.end_survey()
+    manifest.begin_survey(lambda: asked.append(1))
+    manifest.add([entry(f"{n:03d}", place=300 - n) for n in range(300)])
     asked.clear()
     manifest.end_survey()
     assert len(asked) >= 30
+
+
+def test_files_found_before_the_first_one_with_a_place_have_their_turn_too(journal: Journal) -> None:
+    """As on the second volume of a drive of which the first one's file system tells no places."""
+    manifest = journal.manifest(LOAD)
+    manifest.begin_survey()
+    manifest.add([entry("a"), entry("skipped", skip="not-announced")])
+    manifest.add([entry("c", place=900), entry("b", place=300)])
+    manifest.add([entry("e", place=700), entry("d", place=0)])
+    manifest.end_survey()
+    in_turn = [b"a", b"d", b"b", b"e", b"c"]
+    assert [file.path for file in manifest.pending(-1, 10)] == in_turn
+    # Found again, in the same way or in another one, it is the same.
+    again = journal.manifest(LOAD)
+    for places in ({}, {"a": 800}):
+        again.begin_survey()
+        found = {"a": 0, "b": 300, "c": 900, "d": 0, "e": 700} | places
+        again.add([entry(name, place=place) for name, place in found.items()])
+        again.end_survey()
+        expected = sorted(found, key=lambda name: (found[name], "acbed".index(name)))
+        assert [file.path.decode() for file in again.pending(-1, 10)] == expected
 
 
 def test_a_survey_that_has_ended_is_durable(journal: Journal, tmp_path: Path) -> None:
