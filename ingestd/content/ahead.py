@@ -1,8 +1,8 @@
 """A process that looks at files a little before the walk does.
 
-With cold caches most of a walk is the kernel's work, a file at a time; done ahead by a second process, it goes on
-while the walk takes in what it has found. Only the system's memory passes between the two. So nothing depends on
-that process: a walk without it, or with one that was killed, finds the same and takes longer.
+With cold caches most of a walk is the kernel's work, a file at a time. Done ahead by a second process, it goes
+on while the survey takes in what the walk has found. Only the system's memory passes between the two. So nothing
+depends on that process: a walk without it, or with one that was killed, finds the same and takes longer.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import contextlib
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
 
 import structlog
 
@@ -21,15 +20,19 @@ from ingestd.content.ahead_program import STEP
 BEGIN_ENTRIES = 4_000
 """How many entries a walk has come past before it is worth a process."""
 LEAD_ENTRIES = 20_000
-"""How far ahead of the walk: some 25 MiB of the system's memory, which it must not drop before the walk is there."""
+"""How far ahead of the walk: some 25 MiB of the system's memory, which is to be there still when the walk is."""
 _AFTER_KILL_S = 1.0
 
 
 class Ahead:
-    """Told of what the walk below `root_fd` comes past. Never raises for want of a process."""
+    """Told of what the walk below `root_fd` comes past. Never raises for want of a process.
 
-    def __init__(self, root_fd: int) -> None:
+    With `gently` there is none: a drive that may be about to fail is not asked for two things at once.
+    """
+
+    def __init__(self, root_fd: int, gently: bool = False) -> None:
         self._root_fd = root_fd
+        self._wanted = not gently
         self._past = 0
         self._told = 0
         self._process: subprocess.Popen[bytes] | None = None
@@ -38,15 +41,10 @@ class Ahead:
     def past(self, entries: int) -> None:
         """The walk has come past so many more."""
         self._past += entries
-        if self._past < BEGIN_ENTRIES:
-            return
-        if self._process is None:
-            if not self._told:
-                self._begin()
-            self._told = self._past
-            return
-        steps = (self._past - self._told) // STEP
-        if steps and self._pace_fd is not None:
+        if self._wanted and self._past >= BEGIN_ENTRIES:
+            self._wanted = False
+            self._begin()
+        elif self._pace_fd is not None and (steps := (self._past - self._told) // STEP):
             self._told += steps * STEP
             try:
                 os.write(self._pace_fd, bytes(steps))
@@ -55,8 +53,9 @@ class Ahead:
                 self._let_go()
 
     def _begin(self) -> None:
-        theirs, self._pace_fd = os.pipe()
-        os.set_blocking(self._pace_fd, False)
+        self._told = self._past
+        theirs, self._pace_fd = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
+        os.set_blocking(theirs, True)
         lead = str(self._past + LEAD_ENTRIES)
         command = [sys.executable, "-I", "-S", ahead_program.__file__, str(self._root_fd), str(theirs), lead]
         quiet = subprocess.DEVNULL

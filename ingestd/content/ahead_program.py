@@ -2,9 +2,9 @@
 
     python -I -S ahead_program.py ROOT_FD PACE_FD LEAD
 
-A program of its own that imports nothing of the rest, since it has to be there at once. Nobody hears what it
-finds. It looks at LEAD entries, and at STEP more for each byte that comes from PACE_FD. It ends with the folder,
-with PACE_FD, and with the first error: a disk that gives any is left to one reader.
+A program of its own that imports nothing of the rest, since it has to be there at once. Nobody hears what
+it finds. It looks at LEAD entries, and at STEP more for each byte that comes from PACE_FD. It ends with the
+folder, with PACE_FD, and with the first error: a disk that gives any is left to one reader.
 """
 
 import os

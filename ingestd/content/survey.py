@@ -29,6 +29,7 @@ from ingestd.content.selection import Region, Tally, region_in_bag, region_of
 from ingestd.content.walk import Found, Kind, no_place, runs
 from ingestd.core.bag_lines import PAYLOAD
 from ingestd.core.digests import SHA256
+from ingestd.core.drive import Health
 from ingestd.core.found import BagFact, ChecksumListFact, Samples, SecrecyFact, SurveyFacts
 from ingestd.core.job import Job
 from ingestd.core.names import is_checksum_list, is_control_file, located, printable
@@ -172,7 +173,8 @@ class _Survey:
         turns = self._drive.facts.rotational is not False
         place_of = Places(index).of if turns else no_place
         walk = runs(volume.root_fd, cancel=self._cancel, place_of=place_of)
-        with closing(Ahead(volume.root_fd)) as ahead, closing(walk) as everything:
+        gently = self._drive.facts.health.verdict is Health.SUSPECT
+        with closing(Ahead(volume.root_fd, gently)) as ahead, closing(walk) as everything:
             for run in everything:
                 ahead.past(len(run.found))
                 self.repeated = self.repeated or run.in_parts

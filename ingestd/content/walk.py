@@ -242,7 +242,16 @@ class _Walker:
                 if regular and len(name) <= longest:
                     # Right after the look at it, while the system still has all that it knows of the file.
                     place = place_of(fd, name) if place_of else 0
-                    facts = (at + name, _FILE, status.st_size, status.st_mtime_ns, status.st_ino, True, 0, place)
+                    facts = (
+                        at + name,
+                        _FILE,
+                        status.st_size,
+                        status.st_mtime_ns,
+                        status.st_ino,
+                        True,
+                        0,
+                        place,
+                    )
                     run.append(make(Found, facts))  # Half the time of `Found(*facts)`.
                     continue
                 found = self._classify(level, name, status)

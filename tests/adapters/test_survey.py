@@ -10,16 +10,17 @@ import unicodedata
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from ingestd.content import checksums, looks
+from ingestd.content import ahead, checksums, looks
 from ingestd.content import survey as module
 from ingestd.content.survey import survey
 from ingestd.content.walk import Found, Kind, PlaceOf, Run
 from ingestd.core.checksum_lines import gnu_line
 from ingestd.core.digests import ALGORITHMS_MAX
-from ingestd.core.drive import DriveFacts, DriveIdentity, VolumeFacts
+from ingestd.core.drive import DriveFacts, DriveIdentity, Health, HealthFacts, VolumeFacts
 from ingestd.core.found import ItemFact, Presence, Samples, Secrecy, SurveyFacts
 from ingestd.core.job import Destination, ExpectedDrive, Item, Job
 from ingestd.core.model import JobId
@@ -288,6 +289,74 @@ def test_batches_lose_nothing(station: Station, monkeypatch: pytest.MonkeyPatch)
         put(volume, f"{number}")
     put(station.volume("volume-2"), "0")
     assert station.survey().ledger.pending_files == 36
+
+
+@pytest.mark.parametrize("columns", [False, True])
+def test_entries_of_a_folder_come_to_the_same_one_by_one_and_together(
+    station: Station, monkeypatch: pytest.MonkeyPatch, columns: bool
+) -> None:
+    """What nothing is to be said of is taken in together once as many files as are looked into are known."""
+    monkeypatch.setattr(module, "LOOKED_INTO_MAX", 0 if columns else 1000)
+    station.drive.facts = replace(station.drive.facts, rotational=False)
+    volume = station.volume()
+    for number in range(40):
+        put(volume, f"plain/{number}.dat", b"x" * (number + 1))
+        put(volume, f"plain/below/{number}", b"y")
+        put(volume, f"among-others/{number}.dat", b"z")
+        if number not in (0, 3, 39):
+            put(volume, f"in-parts/dives.7z.{number:03}", b"7")
+            put(volume, f"by-letters/dives.tar.gpg.a{chr(97 + number % 26)}", b"7")
+    put(volume, "bag/bagit.txt", b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
+    put(volume, "among-others/empty.dat", b"")
+    put(volume, "among-others/plates.zip", b"8")
+    put(volume, "not-carried/1.dat", b"12")
+    put(volume, "not-carried/2.dat", b"345")
+    (volume / "among-others/link").symlink_to("nowhere")
+    facts = survey(
+        station.drive,
+        job(()),
+        station.manifest,
+        reserved=RESERVED,
+        cancel=station.going,
+        sniff=False,
+        carries=lambda _volume, path: path != b"not-carried/2.dat",
+    )
+    on_disk = [
+        os.path.relpath(os.path.join(at, name), volume) for at, _, names in os.walk(volume) for name in names
+    ]
+    assert sorted(path for _, path in station.rows) == sorted(
+        os.fsencode(path) for path in on_disk if path != "among-others/link"
+    )
+    for (_, path), row in station.rows.items():
+        status = os.stat(os.path.join(os.fsencode(volume), path))
+        found = (status.st_size, status.st_mtime_ns, status.st_ino)
+        assert (row.entry.size_bytes, row.entry.mtime_ns, row.entry.inode) == found
+    assert {path for path, skip in station.skips().items() if skip} == {b"not-carried/2.dat"}
+    assert facts.out_of_bounds.count == 1
+    assert facts.missing_parts.count == 1, "3 of them; 39 would be the last"
+    assert facts.empty.count == facts.links.count == len(facts.bags) == 1
+
+
+@pytest.mark.parametrize("verdict", list(Health))
+def test_a_process_looks_ahead_but_not_where_the_drive_is_suspect(
+    station: Station, monkeypatch: pytest.MonkeyPatch, verdict: Health
+) -> None:
+    monkeypatch.setattr(ahead, "BEGIN_ENTRIES", 10)
+    begun, real = list[int](), subprocess.Popen
+
+    def begin(command: list[str], **how: Any) -> subprocess.Popen[bytes]:
+        process = real(command, **how)
+        begun.append(process.pid)
+        return process
+
+    monkeypatch.setattr(subprocess, "Popen", begin)
+    volume = station.volume()
+    for number in range(40):
+        put(volume, f"{number % 3}/{number}.dat")
+    station.drive.facts = replace(station.drive.facts, health=HealthFacts(verdict=verdict))
+    assert station.survey().ledger.pending_files == 40
+    assert len(begun) == (verdict is not Health.SUSPECT)
+    assert not any(Path(f"/proc/{pid}").exists() for pid in begun)
 
 
 # -- announced items ------------------------------------------------------------------------------

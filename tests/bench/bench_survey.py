@@ -3,7 +3,7 @@
     python -m tests.bench.bench_survey [--files 200000] [--folder /var/tmp] [--rounds 3] [--profile]
 
 Needs root, for an ext4 image on a loop device, read past the cache of the file below, and for dropping the
-kernel's caches. A tenth of the files lies in the root, the others in 300 folders below; they were written
+kernel's caches. Files have up to 4 KiB. A tenth of them lies in the root, the others in 300 folders below; they were written
 in the order of their names, or scattered, as on a drive that was filled and cleared for years. The manifest
 is a journal in the same folder. `find` prints what the survey takes in: inode, type, size, time, path.
 
@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import argparse
 import cProfile
+import gc
 import os
 import pstats
 import random
@@ -35,6 +36,7 @@ from ingestd.content.walk import walk
 from ingestd.core.found import SurveyFacts
 from ingestd.core.job import Destination, Job
 from ingestd.core.model import Attempt, JobId, LoadId
+from ingestd.runtime.commands.daemon import NEW_BEFORE_A_LOOK
 from tests.bench.one_volume import OneVolume
 from tests.support.drives import Going, attach, make_file_system, unplug_image
 from tests.support.journals import open_journal
@@ -65,6 +67,7 @@ def main() -> None:
     parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
     parser.add_argument("--profile", action="store_true", help="where the time of a survey goes")
     args = parser.parse_args()
+    gc.set_threshold(NEW_BEFORE_A_LOOK)  # As the daemon does.
     if args.child:
         survey_and_tell(Path(args.child[0]), Path(args.child[1]))
         return
