@@ -1,7 +1,7 @@
 """A process that looks at files a little before the walk does.
 
-With cold caches most of a walk is the kernel's work, a file at a time. Done ahead by a second process, it goes
-on while the survey takes in what the walk has found. Only the system's memory passes between the two. So nothing
+With cold caches most of a walk is the kernel's work, a file at a time. A second process does it ahead while
+the survey takes in what the walk has found. Only the system's memory passes between the two. So nothing
 depends on that process: a walk without it, or with one that was killed, finds the same and takes longer.
 """
 
@@ -20,7 +20,7 @@ from ingestd.content.ahead_program import STEP
 BEGIN_ENTRIES = 4_000
 """How many entries a walk has come past before it is worth a process."""
 LEAD_ENTRIES = 20_000
-"""How far ahead of the walk: some 25 MiB of the system's memory, which is to be there still when the walk is."""
+"""How far ahead of the walk: some 25 MiB of the system's memory, to be there still when the walk comes."""
 _AFTER_KILL_S = 1.0
 
 

@@ -2,10 +2,11 @@
 
     python -m tests.bench.bench_survey [--files 200000] [--folder /var/tmp] [--rounds 3] [--profile]
 
-Needs root, for an ext4 image on a loop device, read past the cache of the file below, and for dropping the
-kernel's caches. Files have up to 4 KiB. A tenth of them lies in the root, the others in 300 folders below; they were written
-in the order of their names, or scattered, as on a drive that was filled and cleared for years. The manifest
-is a journal in the same folder. `find` prints what the survey takes in: inode, type, size, time, path.
+Needs root, for an ext4 image on a loop device, read past the cache of the file below, and for dropping
+the kernel's caches. Files have up to 4 KiB. A tenth of them lies in the root, the others in 300 folders
+below; they were written in the order of their names, or scattered, as on a drive that was filled and
+cleared for years. The manifest is a journal in the same folder. `find` prints what the survey takes in:
+inode, type, size, time, path.
 
 With `--one-folder` that many files lie in one folder, in memory, and it is told how much memory a process of
 its own takes to survey a quarter, a half and all of them: it must not grow with their number.
