@@ -125,7 +125,10 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", SET_ASIDE
     ),
     FindingCode.ITEM_EMPTY: Entry(
-        _DATA, _BLOCKING, "Write the archive again and compare its size before sending.", SET_ASIDE
+        _DATA,
+        _DOUBTFUL,
+        "Tell support whether this file is meant to be empty, and announce its size.",
+        "Leave the drive in its bay; support decides.",
     ),
     FindingCode.FILE_EMPTY: Entry(
         _DATA, _NOTED, "Tell support whether these files are meant to be empty.", _NOTHING

@@ -10,6 +10,9 @@ from ingestd.core.model import LoadId
 from ingestd.journal.database import Database
 from ingestd.journal.outbox import Statement
 
+_ID_BYTES_MAX = 240
+"""Of a load's id, which names a file."""
+
 _ADD = "INSERT INTO custody (load_id, number, sha256, line) VALUES (?, ?, ?, ?)"
 
 _AFTER = """
@@ -17,9 +20,22 @@ SELECT number, CAST(sha256 AS BLOB), line FROM custody WHERE load_id = ? AND num
 """
 """As a BLOB: a text in which a bit has flipped may be no text, which SQLite's adapter gives an error for."""
 
-_MEND = "UPDATE custody SET sha256 = ?, line = ? WHERE load_id = ? AND number = ?"
+_MEND = """
+INSERT INTO custody (sha256, line, load_id, number) VALUES (?, ?, ?, ?)
+ON CONFLICT DO UPDATE SET sha256 = excluded.sha256, line = excluded.line
+"""
 
-_LENGTHS = "SELECT load_id, count(*) FROM custody GROUP BY load_id"
+_LENGTHS = "SELECT CAST(load_id AS BLOB), count(*) FROM custody GROUP BY load_id"
+
+
+def _may_be_an_id(name: bytes) -> bool:
+    try:
+        text = name.decode()
+    except UnicodeDecodeError:
+        return False
+    return (
+        text.isprintable() and "/" not in text and not text.startswith(".") and 0 < len(name) <= _ID_BYTES_MAX
+    )
 
 
 class CustodyRows:
@@ -56,8 +72,11 @@ class CustodyRows:
             sql.executemany(_MEND, [(e.sha256, e.line, e.load_id, e.number) for e in entries])
 
     def lengths(self) -> dict[LoadId, int]:
+        """Of each load. An id that is no file's name was damaged: its entries belong to another record, in
+        which they are missed."""
         with self._db.reading() as sql:
-            return {LoadId(load_id): count for load_id, count in sql.execute(_LENGTHS)}
+            rows = sql.execute(_LENGTHS).fetchall()
+        return {LoadId(name.decode()): count for name, count in rows if _may_be_an_id(name)}
 
     @staticmethod
     def forget(sql: sqlite3.Connection, load_id: LoadId) -> None:

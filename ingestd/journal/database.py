@@ -39,6 +39,10 @@ _MARKER = b"""The journal in this folder has been created. While this file is he
 empty journal by itself when journal.db is missing or empty.
 """
 
+COPIES_OF_MIGRATION = 2
+_ROOM_LEFT_BYTES = 16 << 20
+"""What a migration takes: so many times the database, and what is left for all else."""
+
 _OLDEST_SQLITE = (3, 37, 0)
 """The first one with STRICT tables."""
 
@@ -219,6 +223,8 @@ def _connect(path: str, *, may_begin: bool, migrations: Sequence[Migration]) -> 
         for name, value, answer in _SETTINGS:
             _set(sql, name, value, answer)
         _check(sql, path)
+        if 0 < version < len(migrations):
+            _require_room(sql, path)
         migrate(sql, version, migrations)
         if version == 0:
             sql.executescript("PRAGMA incremental_vacuum")  # What migrations made and dropped.
@@ -236,6 +242,17 @@ def _set(sql: sqlite3.Connection, name: str, value: str, answer: str | int) -> N
     got = sql.execute(f"PRAGMA {name}").fetchone()
     if got != (answer,):
         raise words.not_done(f"{name} = {value}", got)
+
+
+def _require_room(sql: sqlite3.Connection, path: str) -> None:
+    """Raise JournalError where a migration might end at a full disk. It may write everything anew, first to
+    the log, and then beside what is there."""
+    pages, page_bytes = (sql.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size"))
+    wanted = COPIES_OF_MIGRATION * pages * page_bytes + _ROOM_LEFT_BYTES
+    system = os.statvfs(os.path.dirname(path))
+    free = system.f_bavail * system.f_frsize
+    if free < wanted:
+        raise words.no_room(path, wanted, free)
 
 
 def _check(sql: sqlite3.Connection, path: str) -> None:

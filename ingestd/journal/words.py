@@ -92,6 +92,19 @@ def too_new(path: str, version: int, known: int) -> JournalError:
     )
 
 
+def no_room(path: str, wanted: int, free: int) -> JournalError:
+    """Before a migration that writes the tables anew is begun."""
+    return JournalError(
+        f"journal {path} has to be brought into the form of this version, which takes "
+        f"{_mebibytes(wanted):,} MiB of room on its file system, where {_mebibytes(free):,} MiB are free: "
+        "make room, then start ingestd again; the journal is as it was"
+    )
+
+
+def _mebibytes(length: int) -> int:
+    return -(-length >> 20)
+
+
 def not_done(setting: str, answer: object) -> JournalError:
     return JournalError(
         f"SQLite {sqlite3.sqlite_version} does not do {setting} here (it answers {answer}): keep the journal "

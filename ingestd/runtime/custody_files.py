@@ -5,8 +5,8 @@ has grown by, so that a full or slow disk never holds up the loop. A file that i
 disk that was full or a loss of power, is written anew from the journal, when the daemon starts or at the next
 entry. A reader may come upon half of the last line, for as long as one write takes.
 
-An entry that was damaged in the journal costs nothing but itself: it is mended from the file, or else stays
-as it is, and whoever verifies the record is told which line it is.
+An entry that was damaged in the journal, or is not found in it any more, costs nothing but itself: it is
+mended from the file, or else stays as it is, and whoever verifies the record is told which line it is.
 """
 
 from __future__ import annotations
@@ -37,9 +37,14 @@ def record_of(journal: Journal, folder: str, load_id: LoadId) -> tuple[Entry, ..
     if not entries or _is_sound(entries):
         return entries
     copies = _lines_of(path_of(folder, load_id))
-    mended = tuple(_mended(entry, copies) for entry in entries)
+    there = {entry.number: entry for entry in entries}
+    numbers = range(1, min(max(there), len(there) + len(copies)) + 1)
+    mended = tuple(
+        _mended(there.get(number) or Entry(load_id=load_id, number=number, sha256="", line=b""), copies)
+        for number in numbers
+    )
     if _is_sound(mended):
-        journal.mend_custody([new for new, old in zip(mended, entries, strict=True) if new != old])
+        journal.mend_custody([entry for entry in mended if there.get(entry.number) != entry])
         logs.get().warning("custody_mended", load=load_id)
         return mended
     logs.get().error("custody_damaged", load=load_id)

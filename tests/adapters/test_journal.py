@@ -11,6 +11,7 @@ import subprocess
 import sys
 import threading
 import time
+import types
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -23,6 +24,7 @@ from ingestd.core.jobs import Jobs
 from ingestd.core.messages import SaveJob, SaveLoad, SaveUplink
 from ingestd.core.model import LoadId, Outcome
 from ingestd.core.outgoing import Publish
+from ingestd.journal import database as database_module
 from ingestd.journal.codec import guard
 from ingestd.journal.database import FILE_NAME, Database
 from ingestd.journal.journal import Journal, Pruned, Restored
@@ -499,6 +501,49 @@ def test_migrations_run_once_each_and_in_order(tmp_path: Path) -> None:
             database = Database.open(str(tmp_path), migrations=migrations)
             assert berths(database) == expected
             database.close()
+
+
+def test_a_migration_is_not_begun_without_room_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Database.open(str(tmp_path), migrations=[FIRST]).close()
+    before = (tmp_path / FILE_NAME).read_bytes()
+    real, free = os.statvfs(tmp_path), 15 << 20
+    short = types.SimpleNamespace(f_frsize=4096, f_bavail=free // 4096)
+    monkeypatch.setattr(os, "statvfs", lambda _: short)
+    with pytest.raises(JournalError, match=r"takes 1\d MiB of room .* 15 MiB are free: make room"):
+        Database.open(str(tmp_path), migrations=[FIRST, SECOND])
+    assert (tmp_path / FILE_NAME).read_bytes() == before
+    # What needs no migration opens.
+    Database.open(str(tmp_path), migrations=[FIRST]).close()
+    monkeypatch.setattr(os, "statvfs", lambda _: real)
+    database = Database.open(str(tmp_path), migrations=[FIRST, SECOND])
+    assert berths(database) == [("a", 4.0)]
+    database.close()
+
+
+def test_a_migration_takes_no_more_room_than_is_asked_for(tmp_path: Path) -> None:
+    """The largest of them, of a journal with as many files as keep its log below what it is cut to."""
+    before = Database.open(str(tmp_path), migrations=shipped_migrations()[:5])
+    with before.transaction() as sql:
+        sql.execute(
+            "INSERT INTO manifests VALUES (1, 'load-1', 1, 20000, 20000, ?)", (guard(b"1 20000 20000"),)
+        )
+        sql.executemany(
+            "INSERT INTO files (load, file_no, state, size_bytes, seen, mtime_ns, inode, guard, volume,"
+            " path, place) VALUES (1, ?, 'pending', 9, 1, 0, ?, 0, 'volume-1', ?, ?)",
+            [(n, n, b"transects/2031/line-%09d.tar.age" % n, n + 1) for n in range(20_000)],
+        )
+    before.close()
+    size = _size_of(tmp_path)
+    after = Database.open(str(tmp_path))
+    taken = _size_of(tmp_path) - size
+    after.close()
+    assert 0 < taken < database_module.COPIES_OF_MIGRATION * size
+
+
+def _size_of(folder: Path) -> int:
+    return sum(file.stat().st_size for file in folder.iterdir())
 
 
 def test_a_migration_that_fails_leaves_nothing(tmp_path: Path) -> None:

@@ -315,6 +315,44 @@ def test_an_entry_that_was_damaged_in_the_journal_is_mended_from_the_file(
     again.close()
 
 
+IDS = {
+    "no text": "load_id = CAST(CAST(load_id AS BLOB) || x'b1' AS TEXT)",
+    "a folder": "load_id = replace(load_id, '03.', '03/')",
+    "another": "load_id = replace(load_id, 'bay-1', 'bay-0')",
+    "hidden": "load_id = '.' || load_id",
+}
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+@pytest.mark.parametrize("change", IDS.values(), ids=IDS)
+@pytest.mark.parametrize("with_file", [True, False])
+def test_an_entry_whose_load_was_damaged_costs_nothing_but_itself(
+    journal: Journal, folder: Path, tmp_path: Path, change: str, number: int, with_file: bool
+) -> None:
+    """It is missed, unless the file has it and another one follows on it."""
+    made, others = entries(4), entries(2, LoadId("another"))
+    journal.commit([*saved(made[:3]), *saved(others)], at=1.0)
+    if with_file:
+        following(folder, journal).write()
+    journal.close()
+    damage(tmp_path, number, change)
+    again = open_journal(tmp_path)
+    files = following(folder, again)
+    files.write()
+    again.commit(saved(made[3:]), at=2.0)
+    files.write()
+    assert files.trouble is None
+    assert (folder / "another.jsonl").read_bytes() == written(others)
+    body = (folder / f"{LOAD}.jsonl").read_bytes()
+    if with_file and number < 3:
+        assert body == written(made)
+        assert again.custody(LOAD) == tuple(made)
+    else:
+        assert body.splitlines() == [entry.line for entry in made if entry.number != number]
+        assert check(body.splitlines(keepends=True), made[3].sha256).problems
+    again.close()
+
+
 @pytest.mark.parametrize("number", [1, 2, 3])
 def test_an_entry_that_was_damaged_everywhere_costs_nothing_but_itself(
     journal: Journal, folder: Path, tmp_path: Path, number: int

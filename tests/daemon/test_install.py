@@ -289,6 +289,33 @@ def test_a_copy_that_has_no_room_leaves_the_journal_and_the_version(
     assert not (state / "journal.new").exists()
 
 
+def test_an_upgrade_without_room_for_the_new_form_of_the_journal_is_not_begun(
+    checkout: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = tmp_path / "root"
+    without_pip(tmp_path, monkeypatch)
+    done(deploy(checkout, "install", "--root", str(root)))
+    before = os.readlink(root / "opt/ingestd/current")
+    journal = root / "var/lib/ingestd/journal"
+    journal.mkdir()
+    with sqlite3.connect(journal / "journal.db") as made:
+        made.execute("PRAGMA user_version = 5")
+    made.close()
+    (journal / "weight").write_bytes(bytes(20 << 20))
+    next_version(checkout, 1)
+    free = tmp_path / "bin/df"
+    free.write_text('#!/bin/sh\nprintf "Avail\\n   60\\n"\n')
+    free.chmod(0o755)
+    refused = deploy(checkout, "install", "--root", str(root))
+    assert (refused.returncode, os.readlink(root / "opt/ingestd/current")) == (1, before)
+    assert "MiB are free" in refused.stderr
+    assert "make room" in refused.stderr
+    assert not list(journal.parent.glob("before-*"))
+    free.write_text('#!/bin/sh\nprintf "Avail\\n   90\\n"\n')
+    done(deploy(checkout, "install", "--root", str(root)))
+    assert os.readlink(root / "opt/ingestd/current") != before
+
+
 def test_a_store_below_the_state_folder_is_not_purged(checkout: Path, tmp_path: Path) -> None:
     root = tmp_path / "root"
     archive = root / "var/lib/ingestd/archive"
