@@ -287,6 +287,7 @@ class App:
             journal,
             self._broken,
             keep_days=lambda: self._config.station.keep_records_days,
+            key=config.custody.key(),
         )
         self._custody.start()
         stack.callback(self._custody.stop)

@@ -22,6 +22,7 @@ def surroundings(config: Config) -> Iterator[Problem]:
         yield from broker.problems()
     yield from make_drives(config).problems()
     yield from config.tickets.problems()
+    yield from config.custody.problems()
     for store in make_stores(config).values():
         yield from store.problems()
     if config.uplink.rate_bytes_per_second is None:

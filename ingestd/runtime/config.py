@@ -23,6 +23,7 @@ from ingestd.drives.bays import Bay
 from ingestd.drives.jws import PublicKeys
 from ingestd.drives.ticket_keys import ring
 from ingestd.runtime.config_amqp import AmqpSection
+from ingestd.runtime.config_custody import CustodySection
 from ingestd.runtime.config_metrics import MetricsSection
 from ingestd.runtime.config_section import NAME, Folder, Name, Section
 from ingestd.runtime.config_stores import STORE_KINDS, S3StoreSection, StoreSection, contradictions_of_s3
@@ -159,6 +160,7 @@ class Config(Section):
     bays: tuple[BaySection, ...] = ()
     stores: tuple[StoreSection, ...]
     tickets: TicketsSection = TicketsSection()
+    custody: CustodySection = CustodySection()
     uplink: UplinkSection = UplinkSection()
     transfer: TransferSection = TransferSection()
     requirements: Mapping[str, Literal["blocking", "doubtful", "noted", "off"]] = Field(default_factory=dict)
@@ -315,6 +317,7 @@ def _known_keys(loc: Sequence[str | int]) -> Iterator[str]:
         "bays": BaySection,
         **{f"stores {kind}": section for kind, section in STORE_KINDS.items()},
         "tickets": TicketsSection,
+        "custody": CustodySection,
         "uplink": UplinkSection,
         "transfer": TransferSection,
         "metrics": MetricsSection,

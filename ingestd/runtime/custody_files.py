@@ -12,19 +12,21 @@ mended from the file, or else stays as it is, and whoever verifies the record is
 from __future__ import annotations
 
 import errno
+import json
 import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
-from ingestd.core.custody import Entry
+from ingestd.core.custody import Action, Entry
 from ingestd.core.custody_check import check, follows, unharmed
 from ingestd.core.drive import CustodyHead
 from ingestd.core.model import LoadId
 from ingestd.files import write_whole
 from ingestd.journal.journal import Journal
 from ingestd.ports import JournalError
+from ingestd.runtime.custody_seal import SEAL_SUFFIX, SealingImpossible, SealingKey, head_in
 from ingestd.telemetry import logs
 
 SUFFIX = ".jsonl"
@@ -79,13 +81,18 @@ class CustodyFiles:
         broken: Callable[[JournalError], None],
         keep_days: Callable[[], float],
         every_s: float = 0.5,
+        key: SealingKey | None = None,
     ) -> None:
-        """`keep_days`: how long a file stays whose record the journal does not have."""
+        """`keep_days`: how long a file stays whose record the journal does not have. `key`: what records are
+        sealed with that end with a release."""
         self._folder = folder
         self._journal = journal
         self._broken = broken
         self._keep_days = keep_days
         self._every_s = every_s
+        self._key = key
+        self._unsealed: set[LoadId] = set()
+        """Records that may have to be sealed."""
         self._stop = threading.Event()
         self._all = True
         """Whether every file is to be compared with the journal."""
@@ -130,8 +137,14 @@ class CustodyFiles:
         try:
             if self._all:
                 self._owed |= self._compared()
+                self._unsealed |= self._left.keys()
                 self._all = False
             self._write_out(sorted(self._owed))
+            self._seal_all()
+        except SealingImpossible as error:
+            if self.trouble is None:
+                logs.get().error("custody_not_sealed", error=str(error))
+            self.trouble = f"records of custody cannot be sealed: the key {error}"
         except OSError as error:
             if self.trouble is None:
                 logs.get().error("custody_not_written", error=str(error))
@@ -147,6 +160,24 @@ class CustodyFiles:
             if not self._add(load_id):
                 self._write_anew(load_id)
             self._owed.discard(load_id)
+            self._unsealed.add(load_id)
+
+    def _seal_all(self) -> None:
+        """Seal what ends with a release and is not sealed. Raises SealingImpossible."""
+        for load_id in sorted(self._unsealed):
+            if self._key is not None:
+                self._seal(load_id, self._key)
+            self._unsealed.discard(load_id)
+
+    def _seal(self, load_id: LoadId, key: SealingKey) -> None:
+        head, _ = self._left.get(load_id, (None, 0))
+        last = self._journal.custody(load_id, head.entries - 1) if head is not None else ()
+        if head is None or len(last) != 1 or not unharmed(last[0].line + b"\n", head.entries):
+            return
+        entry = json.loads(last[0].line)
+        path = seal_of(self._folder, load_id)
+        if entry["action"] == Action.RELEASED and head_in(b"".join(_lines_of(path))) != head:
+            write_whole(path, f"{key.sealed(load_id, entry['station'], head)}\n".encode(), durable=False)
 
     def _add(self, load_id: LoadId) -> bool:
         """Add to the file what the record has grown by; not if it is not as it was left."""
@@ -184,6 +215,8 @@ class CustodyFiles:
             path = os.path.join(self._folder, name)
             if name.endswith(SUFFIX) and name.removesuffix(SUFFIX) in lengths:
                 there.add(name.removesuffix(SUFFIX))
+            elif name.endswith(SEAL_SUFFIX) and name.removesuffix(SEAL_SUFFIX) in lengths:
+                continue
             elif os.path.isfile(path) and (name.startswith(".") or os.stat(path).st_mtime < before):
                 os.unlink(path)
         self._left = {load_id: left for load_id, left in self._left.items() if load_id in lengths}
@@ -204,6 +237,10 @@ class CustodyFiles:
 
 def path_of(folder: str, load_id: str) -> str:
     return os.path.join(folder, load_id + SUFFIX)
+
+
+def seal_of(folder: str, load_id: str) -> str:
+    return os.path.join(folder, load_id + SEAL_SUFFIX)
 
 
 def _size_bytes(path: str) -> int:

@@ -14,9 +14,11 @@ from typing import Any, BinaryIO
 
 from ingestd.core.custody_check import LINE_BYTES_MAX, PROBLEMS_MAX, Checked, check
 from ingestd.core.names import counted
+from ingestd.drives.jws import NotProven
 from ingestd.runtime import config, show_custody, status
 from ingestd.runtime.commands.common import FAILED, OK, REFUSED, Adder
-from ingestd.runtime.custody_files import SUFFIX, path_of
+from ingestd.runtime.custody_files import SUFFIX, path_of, seal_of
+from ingestd.runtime.custody_seal import SEAL_BYTES_MAX, SEAL_SUFFIX, verified_head
 
 _HEAD = re.compile("[0-9a-f]{64}")
 _LOOKS, _LOOK_AGAIN_S = 5, 0.05
@@ -33,6 +35,7 @@ def add(command: Adder) -> None:
     sub.set_defaults(command=_show)
     sub = below.add_parser("export", help="write the record to standard output, as it is to be checked")
     sub.add_argument("load", metavar="LOAD")
+    sub.add_argument("--seal", action="store_true", help="the seal on the record in its place")
     _config(sub)
     sub.set_defaults(command=_export)
     sub = below.add_parser("verify", help="find every edit, removal, insertion and exchange in an export")
@@ -41,6 +44,10 @@ def add(command: Adder) -> None:
         "--head",
         metavar="HASH",
         help="what the last entry's sha256 must be, from ingest.drive.released or from the receipt",
+    )
+    sub.add_argument("--key", metavar="FILE", help="the public key of the site that has sealed the record")
+    sub.add_argument(
+        "--seal", metavar="FILE", help="the seal, from export --seal; else FILE with .jws as its ending"
     )
     _config(sub)
     sub.set_defaults(command=_verify)
@@ -74,12 +81,27 @@ def _show(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    body = _record(status.custody_folder(config.read(options.config).station.state_folder), options.load)
+    folder = status.custody_folder(config.read(options.config).station.state_folder)
+    body = _seal_in(folder, options.load) if options.seal else _record(folder, options.load)
     if body is None:
         return FAILED
     sys.stdout.buffer.write(body)
     sys.stdout.buffer.flush()
     return OK
+
+
+def _seal_in(folder: str, load_id: str) -> bytes | None:
+    """The seal on the record of a load; None, having said so, where there is none."""
+    try:
+        with _readable(folder), open(seal_of(folder, os.path.basename(load_id)), "rb") as file:
+            return file.read()
+    except FileNotFoundError:
+        print(
+            f"ingestd: there is no seal on a record of a load {load_id} here: it is made a second after the "
+            "drive was released, where [custody] has a key",
+            file=sys.stderr,
+        )
+        return None
 
 
 def _names(folder: str) -> Sequence[str]:
@@ -156,6 +178,16 @@ def _verify(options: argparse.Namespace) -> int:
     if head is not None and not _HEAD.fullmatch(head):
         print("ingestd: --head: a head is the 64 hexadecimal digits of a SHA-256", file=sys.stderr)
         return REFUSED
+    if options.key is not None:
+        try:
+            sealed = _sealed(options)
+        except NotProven as error:
+            print(f"ingestd: the seal {error}", file=sys.stderr)
+            return FAILED
+        if head not in (None, sealed):
+            print("ingestd: --head: is not the head that was sealed", file=sys.stderr)
+            return FAILED
+        head = sealed
     try:
         checked = _checked(options.file, head)
     except OSError as error:
@@ -170,6 +202,17 @@ def _verify(options: argparse.Namespace) -> int:
         return FAILED
     print("\n".join(show_custody.sound(checked, head_given=head is not None)))
     return OK
+
+
+def _sealed(options: argparse.Namespace) -> str:
+    """The head that was sealed. Raises NotProven."""
+    path = options.seal or f"{options.file.removesuffix(SUFFIX)}{SEAL_SUFFIX}"
+    try:
+        with open(path, "rb") as file:
+            seal = file.read(SEAL_BYTES_MAX)
+    except OSError as error:
+        raise NotProven(f"cannot be read from {path}: {error.strerror}") from None
+    return verified_head(seal, options.key).sha256
 
 
 def _checked(path: str, head: str | None) -> Checked:
