@@ -1,6 +1,6 @@
 """The seal on a record of custody: its head, signed with a key of the site once the drive has been released.
 
-Anybody can chain hashes, so a record that was written anew, or cut off behind an earlier release, is told only
+Anybody can chain hashes: a record that was written anew, or cut off behind an earlier release, is told only
 by what whoever wrote it could not have made: a compact JWS (RFC 7515) with Ed25519 (RFC 8037) over this head.
 """
 

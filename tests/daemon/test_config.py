@@ -17,6 +17,7 @@ from ingestd.ports import BusDown
 from ingestd.runtime import config, config_stores
 from ingestd.runtime.config import Config, ConfigError, parse
 from ingestd.runtime.config_amqp import AmqpSection
+from ingestd.runtime.config_custody import CustodySection
 from ingestd.runtime.config_metrics import MetricsSection
 from ingestd.runtime.config_tickets import TicketKeySection, TicketsSection
 from ingestd.runtime.config_uplink import TimetableSection, UplinkSection
@@ -403,6 +404,7 @@ def _models() -> dict[str, type[BaseModel]]:
         "stores": config_stores.FolderStoreSection,
         "stores, s3": config_stores.S3StoreSection,
         "tickets": TicketsSection,
+        "custody": CustodySection,
         "uplink": UplinkSection,
         "transfer": config.TransferSection,
         "metrics": MetricsSection,
