@@ -62,7 +62,7 @@ def upper_tail(value: float, degrees: int) -> float:
 @pytest.mark.parametrize(
     ("degrees", "above", "critical"),
     [
-        # NIST/SEMATECH e-Handbook of Statistical Methods, table 1.3.6.7.4, quoted from memory.
+        # NIST/SEMATECH e-Handbook of Statistical Methods, table 1.3.6.7.4; scipy 1.17.1 has the same digits.
         (10, 0.05, 18.307),
         (10, 0.01, 23.209),
         (10, 0.001, 29.588),
