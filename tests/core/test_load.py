@@ -43,29 +43,10 @@ from ingestd.core.outgoing import (
     LoadResumed,
     LoadStarted,
 )
-from ingestd.core.phases import Held, Loading, Releasing
 from tests.support import values as v
-from tests.support.life import Life, fresh
+from tests.support.life import DOUBT, PLAIN, WORKING, Life, fresh, held, loading, releasing
 
-PLAIN = v.survey(secrecy=(v.plain(),))
 OTHER = v.survey(items=v.missing("tracks.age"))
-DOUBT = v.survey(secrecy=(v.doubtful(),))
-WORKING = (Phase.SURVEYING, Phase.LOADING, Phase.PROVING)
-
-
-def held(life: Life) -> Held:
-    assert isinstance(life.load.state, Held), life.load.state
-    return life.load.state
-
-
-def loading(life: Life) -> Loading:
-    assert isinstance(life.load.state, Loading), life.load.state
-    return life.load.state
-
-
-def releasing(life: Life) -> Releasing:
-    assert isinstance(life.load.state, Releasing), life.load.state
-    return life.load.state
 
 
 # -- the good drive --------------------------------------------------------------------------------

@@ -24,29 +24,11 @@ from ingestd.core.outgoing import (
     LoadHeld,
     LoadResumed,
 )
-from ingestd.core.phases import Away, Held, Loading, Releasing, Surveying
+from ingestd.core.phases import Away, Surveying
 from tests.support import values as v
-from tests.support.life import Life
+from tests.support.life import DOUBT, PLAIN, WORKING, Life, held, loading, releasing
 
-PLAIN = v.survey(secrecy=(v.plain(),))
-DOUBT = v.survey(secrecy=(v.doubtful(),))
-WORKING = (Phase.SURVEYING, Phase.LOADING, Phase.PROVING)
 AT_THE_DRIVE = (Phase.WAITING, Phase.SURVEYING, Phase.LOADING)
-
-
-def held(life: Life) -> Held:
-    assert isinstance(life.load.state, Held), life.load.state
-    return life.load.state
-
-
-def loading(life: Life) -> Loading:
-    assert isinstance(life.load.state, Loading), life.load.state
-    return life.load.state
-
-
-def releasing(life: Life) -> Releasing:
-    assert isinstance(life.load.state, Releasing), life.load.state
-    return life.load.state
 
 
 # -- taking back -----------------------------------------------------------------------------------

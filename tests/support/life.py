@@ -52,10 +52,13 @@ from ingestd.core.model import (
     Phase,
 )
 from ingestd.core.outgoing import Outgoing
-from ingestd.core.phases import Load, Released, Releasing, Waiting
+from ingestd.core.phases import Held, Load, Loading, Released, Releasing, Waiting
 from tests.support import values as v
 
 LOAD = LoadId("quay-03.bay-1.20310517T070000000Z")
+WORKING = (Phase.SURVEYING, Phase.LOADING, Phase.PROVING)
+PLAIN = v.survey(secrecy=(v.plain(),))
+DOUBT = v.survey(secrecy=(v.doubtful(),))
 
 T = TypeVar("T")
 
@@ -264,3 +267,18 @@ def _of_the_job(before: Load, after: Load, job: Job) -> list[Outgoing]:
 def _only(kind: type[T], things: tuple[object, ...]) -> T:
     (one,) = [thing for thing in things if isinstance(thing, kind)]
     return one
+
+
+def held(life: Life) -> Held:
+    assert isinstance(life.load.state, Held), life.load.state
+    return life.load.state
+
+
+def loading(life: Life) -> Loading:
+    assert isinstance(life.load.state, Loading), life.load.state
+    return life.load.state
+
+
+def releasing(life: Life) -> Releasing:
+    assert isinstance(life.load.state, Releasing), life.load.state
+    return life.load.state
