@@ -327,9 +327,12 @@ def test_a_configuration_that_is_broken_is_mended_and_the_station_installed_agai
     host.do("echo '[tides]' >>/etc/ingestd/ingestd.toml")
     host.do(f"systemctl stop {DAEMON}")
     assert host.tried(INSTALL)[0] == 1
+    # The helper reads the file as well. Without it the daemon is not even started.
     host.patiently(
-        lambda: host.show(DAEMON, "ActiveState") == "failed", "starts that fail, and the last of them"
+        lambda: host.show(SOCKET, "ActiveState") == "failed", "starts that fail, and the last of them"
     )
+    assert host.show(HELPER, "ActiveState") == "failed"
+    assert not host.is_active()
     (host.lab.share / "sound.toml").write_text(sound)
     host.do(f"install -g ingestd -m 640 {GUEST_SHARE}/sound.toml /etc/ingestd/ingestd.toml")
     host.do(f"rm {drop_in}/limit.conf && {INSTALL}")

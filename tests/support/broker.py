@@ -206,10 +206,11 @@ class Broker:
         names = [f"ingestd-test-{os.getpid()}-{self._made + number}" for number in range(count)]
         self._made += count
         self.manager.ctl("import_definitions", given=json.dumps(definitions(names)))
-        wait_for(lambda: all(self._is_there(name) for name in names), 60, "virtual hosts for tests")
+        wait_for(lambda: all(self.has(name) for name in names), 60, "virtual hosts for tests")
         return names
 
-    def _is_there(self, name: str) -> bool:
+    def has(self, name: str) -> bool:
+        """Whether this virtual host and all of its queues can be used now."""
         # What pika leaves of a connection that is refused is collected now, not during some test.
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)
