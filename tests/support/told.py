@@ -42,13 +42,17 @@ def _of_order(events: Sequence[Event]) -> Iterator[str]:
     if len(set(ids)) != len(ids):
         yield "an event id was given twice"
     last: dict[str, int] = {}
+    seen: set[tuple[str, int, str]] = set()
     for event in events:
-        subject, number = event["subject"], int(event["sequence"])
-        if number <= last.get(subject, 0):
-            yield f"{event['type']} of {subject} has number {number} after {last[subject]}"
+        subject, number, kind = event["subject"], int(event["sequence"]), event["type"]
+        if number < last.get(subject, 0) or (subject, number, kind) in seen:
+            yield f"{kind} of {subject} has number {number} after {last[subject]}"
         if event["data"].get("load_id") == subject and number != last.get(subject, 0) + 1:
-            yield f"{event['type']} of {subject} has number {number}: there is a gap before it"
+            yield f"{kind} of {subject} has number {number}: there is a gap before it, or it is another's"
         last[subject] = number
+        # What stations say together about a job goes by its place in the log: a word and the answer to it
+        # have the same.
+        seen.add((subject, number, kind))
 
 
 def _of_ledgers(events: Sequence[Event], pictures: Sequence[Mapping[str, Any]]) -> Iterator[str]:
