@@ -40,9 +40,9 @@ from ingestd.store.s3_wire import Answer, Connection, Endpoint, WireError
 
 NOTHING = memoryview(b"")
 ANSWER_S = 120.0
-"""How long an answer may take in all."""
+"""How long an answer may take in all, unless it may take longer than others."""
 COMPLETE_S = 900.0
-"""How long a store may take to put a large object together."""
+"""How long a store may take to put a large object together, without a word all that while."""
 _CHUNK_BYTES = 1 << 20
 _TOGETHER_BYTES = 256 << 10
 _EXPECTED = {404, 412}
@@ -320,7 +320,8 @@ class Client:
     def _received(self, begun: Begun) -> Answer:
         until = time.monotonic() + begun.request.answer_s
         try:
-            answer = begun.connection.receive(until, has_body=begun.request.method != "HEAD")
+            has_body, patient = begun.request.method != "HEAD", begun.request.answer_s > ANSWER_S
+            answer = begun.connection.receive(until, has_body=has_body, patient=patient)
         except WireError as error:
             begun.connection.close()
             raise self._unanswered(begun.request, error, probing=begun.probing) from error

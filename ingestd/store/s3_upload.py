@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+import math
 import threading
+import time
 import uuid
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -12,7 +14,7 @@ from typing import Any
 from ingestd.ports import Pace, StoreDigest, StoredObject, StoreUnreachable
 from ingestd.store.s3_abilities import NEVER_OVERWRITE, SEALED_WITH, placement
 from ingestd.store.s3_client import COMPLETE_S, Framing, Request, Stream
-from ingestd.store.s3_errors import code_of, is_absent
+from ingestd.store.s3_errors import code_of, counts_against, is_absent
 from ingestd.store.s3_integrity import check, checksum_of, combined_etag, is_md5, protection
 from ingestd.store.s3_listing import Part, completion, parts, text_of, uploads
 from ingestd.store.s3_notes import Notes, Token
@@ -21,6 +23,8 @@ from ingestd.store.s3_wire import Answer
 
 _EMPTY = memoryview(b"")
 _ADOPT_LOOKS = 8
+_LOOK_AGAIN_S = 10.0
+"""How long an object that may be being put together is left alone between two looks."""
 
 
 def _are_cuts(held: Mapping[int, Part], size_bytes: int, part_bytes: int) -> bool:
@@ -63,6 +67,8 @@ class S3Upload:
         self._lock = threading.Lock()
         self._finishing = threading.Lock()
         self._done: StoredObject | None = None
+        self._in_doubt_since = -math.inf
+        """When it was last asked to be put together without an answer to go by, in monotonic seconds."""
 
     @classmethod
     def begun(cls, objects: Objects, notes: Notes, path: bytes, key: str) -> S3Upload:
@@ -237,16 +243,23 @@ class S3Upload:
         return False
 
     def _ask_to_complete(self, listed: list[Part], *, conditional: bool) -> Answer:
-        return self._client.ask(
-            Request(
-                method="POST",
-                key=self._token.key,
-                query=[("uploadId", self._token.upload_id)],
-                headers=NEVER_OVERWRITE if conditional else {},
-                body=memoryview(completion(listed)),
-                answer_s=COMPLETE_S,
-            )
+        request = Request(
+            method="POST",
+            key=self._token.key,
+            query=[("uploadId", self._token.upload_id)],
+            headers=NEVER_OVERWRITE if conditional else {},
+            body=memoryview(completion(listed)),
+            answer_s=COMPLETE_S,
         )
+        try:
+            answer = self._client.ask(request)
+        except StoreUnreachable as error:
+            if error.is_try:
+                self._in_doubt_since = time.monotonic()
+            raise
+        if counts_against(answer):
+            self._in_doubt_since = time.monotonic()
+        return answer
 
     def _check_whole(self, answer: Answer, listed: list[Part], size_bytes: int, sha256: bytes) -> None:
         """Raise StoreDigest unless the object is what its parts were."""
@@ -290,9 +303,14 @@ class S3Upload:
     def _perhaps_done(self, size_bytes: int, sha256: bytes) -> bool:
         """There is no such upload any more: the answer to an earlier try may have been lost."""
         found = self._objects.find(self._token.key)
-        if found is None:
-            raise self._over()
-        return self._taken(found, size_bytes, sha256)
+        if found is not None:
+            return self._taken(found, size_bytes, sha256)
+        if time.monotonic() - self._in_doubt_since < COMPLETE_S:
+            # Whoever is in between may have lost patience before the store was done.
+            error = StoreUnreachable(f"{self._client}: it may still put an object together; it is waited for")
+            error.is_try, error.not_before_s = False, _LOOK_AGAIN_S
+            raise error
+        raise self._over()
 
     def _raced(self, size_bytes: int, sha256: bytes) -> bool:
         """Another upload got the key at the same moment. This one cannot be completed any more."""

@@ -68,6 +68,7 @@ class Connection:
         self._ahead = bytearray()
         self._wants_more = False
         self._closes = False
+        self._patient = False
         self.idle_since = time.monotonic()
         self._sock = connected
         self._gathers = not isinstance(connected, ssl.SSLSocket)
@@ -158,8 +159,10 @@ class Connection:
 
     # -- receiving --------------------------------------------------------------------------------
 
-    def receive(self, until: float, *, has_body: bool = True) -> Answer:
-        """The whole answer, which has to be there by then, in monotonic seconds."""
+    def receive(self, until: float, *, has_body: bool = True, patient: bool = False) -> Answer:
+        """The whole answer, which has to be there by then, in monotonic seconds. `patient`: it may stand
+        still until then."""
+        self._patient = patient
         status, headers = self.receive_head(until)
         body = b""
         if has_body and status not in (204, 304):
@@ -190,6 +193,8 @@ class Connection:
         return head
 
     def _some(self, until: float) -> bytes:
+        if self._patient:
+            self._await(until)
         if time.monotonic() > until:
             raise WireError("the answer came too slowly")
         with told():
@@ -197,6 +202,14 @@ class Connection:
         if not got:
             raise WireError("the store closed the connection before its answer was complete")
         return got
+
+    def _await(self, until: float) -> None:
+        """Return once there is something to receive, or nothing more to hope for."""
+        if isinstance(self._sock, ssl.SSLSocket) and self._sock.pending():
+            return
+        poll = select.poll()
+        poll.register(self._sock, select.POLLIN)
+        poll.poll(max(0.0, 1000 * (until - time.monotonic())))
 
     def blocks(self, headers: Mapping[str, str], until: float | None = None) -> Iterator[bytes | bytearray]:
         """The body of an answer whose head was received, piece by piece."""

@@ -332,6 +332,49 @@ def test_an_answer_that_was_lost_on_the_way_counts_as_done_and_as_ones_own() -> 
         assert content(store, b"a/b") == body
 
 
+def test_a_store_may_take_its_time_to_put_a_large_object_together() -> None:
+    """Longer than anything else may stand still, without a word meanwhile."""
+    body = some_bytes(100_000)
+
+    def slow(seen: Seen) -> None:
+        if seen.method == "POST" and "uploadId" in seen.target:
+            time.sleep(2.5)
+
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url, timeout_s=1.0)
+        upload = store.begin(b"a/b", len(body))
+        upload.put_part(1, 0, memoryview(body), at_will)
+        proxy.choose = slow
+        assert not upload.complete(len(body), hashlib.sha256(body).digest()).existed
+        assert len([seen for seen in proxy.seen if "uploadId" in seen.target and seen.method == "POST"]) == 1
+
+
+@pytest.mark.parametrize("fault", ["error", "reset"])
+def test_an_object_that_may_still_be_being_put_together_is_waited_for(fault: str) -> None:
+    """A balancer loses its patience while the store goes on: the upload is gone then, its object to come.
+    To send terabytes again for that would be foolish."""
+    body = some_bytes(100_000)
+    digest = hashlib.sha256(body).digest()
+    with FaultProxy(s3_servers.shared("moto").url) as proxy:
+        store = opened(endpoint=proxy.url)
+        behind = opened(prefix=store._settings.prefix)
+        upload = store.begin(b"a/b", len(body))
+        upload.put_part(1, 0, memoryview(body), at_will)
+        proxy.choose = first(fault, "POST")
+        with pytest.raises(StoreUnreachable):
+            upload.complete(len(body), digest)
+        number, _, key = upload.token.split(" ")
+        proxy.choose = lambda seen: "gone" if seen.method == "POST" else None
+        with pytest.raises(StoreUnreachable) as told:
+            upload.complete(len(body), digest)
+        assert not told.value.is_try
+        assert told.value.not_before_s > 0
+        headers = {ORIGIN: number}
+        behind._client.must(Request(method="PUT", key=key, body=memoryview(body), headers=headers))
+        assert not upload.complete(len(body), digest).existed
+        assert content(store, b"a/b") == body
+
+
 @pytest.mark.parametrize("status", [404, 412])
 def test_an_object_of_ones_own_that_is_wrong_is_removed_and_sent_anew(
     monkeypatch: pytest.MonkeyPatch, status: int

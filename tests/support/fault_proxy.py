@@ -31,6 +31,7 @@ REFUSALS = {
     "skewed": ("403 Forbidden", "RequestTimeTooSkewed"),
     "expired": ("400 Bad Request", "ExpiredToken"),
     "denied": ("403 Forbidden", "AccessDenied"),
+    "gone": ("404 Not Found", "NoSuchUpload"),
     "too many": ("429 Too Many Requests", "TooManyRequests"),
 }
 """More faults: what a store answers without doing anything."""
