@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from ingestd.content.walk import Found, Kind
@@ -14,6 +14,14 @@ NEAR_MAX = 10
 _UNSEEN = (Kind.UNLISTABLE, Kind.OTHER_DEVICE)
 
 
+IsThere = Callable[[str, Found, bytes], bool]
+
+
+def _nowhere(volume: str, found: Found, name: bytes) -> bool:
+    del volume, found, name
+    return False
+
+
 @dataclass(slots=True)
 class _Track:
     """What has been seen of one item so far."""
@@ -21,6 +29,8 @@ class _Track:
     item: Item
     name: bytes
     volume: str | None = None
+    called: bytes | None = None
+    """What it is called there, where that is not quite the announced name."""
     path: bytes = b""
     """Where it was found; its first place counts."""
     size_bytes: int | None = None
@@ -32,7 +42,9 @@ class _Track:
 
     def fact(self) -> ItemFact:
         if self.volume is not None:
-            return self._fact(Presence.FOUND, self.volume, self.copies)
+            return self._fact(
+                Presence.FOUND, self.volume, [*self.copies, *(self.near if self.called else ())]
+            )
         if self.wrong_kind:
             volume, path = self.wrong_kind[0]
             return self._fact(Presence.NOT_THAT_KIND, volume, [path, *self.near])
@@ -45,13 +57,17 @@ class _Track:
             volume=volume,
             size_bytes=self.size_bytes,
             near=tuple(near[:NEAR_MAX]),
+            called=None if self.called is None else self.called.decode("utf-8", "surrogateescape"),
         )
 
 
 class Announced:
     """The items of a job, compared with what the walk of each volume's root brings to light."""
 
-    def __init__(self, items: Sequence[Item]) -> None:
+    def __init__(self, items: Sequence[Item], is_there: IsThere = _nowhere) -> None:
+        """`is_there`: whether something else than this entry of a volume's root has this name in a root of
+        the drive."""
+        self._is_there = is_there
         self._tracks = [_Track(item, _path(item)) for item in items]
         self._by_name = {track.name: track for track in self._tracks}
         self._by_fold: dict[str, list[_Track]] = {}
@@ -67,9 +83,10 @@ class Announced:
         """The item that this entry of a root, of this name, is; None when it is none, or lay in another
         volume before.
 
-        What cannot be looked at counts as the item: that it cannot be read is another fact.
+        What cannot be looked at counts as the item: that it cannot be read is another fact. A name in a root
+        that differs in case or normalisation counts where nothing on the drive has the announced one.
         """
-        track = self._by_name.get(name)
+        track = self._by_name.get(name) or self._nearly(volume, found, name)
         if track is None:
             return None
         place = located(volume, found.path)
@@ -80,8 +97,19 @@ class Announced:
             track.copies.append(place)
             return None
         track.volume, track.path = volume, found.path
+        track.called = None if track.name == name else name
         track.size_bytes = None if found.kind in _UNSEEN else 0
         return track.item
+
+    def _nearly(self, volume: str, found: Found, name: bytes) -> _Track | None:
+        tracks = self._by_fold.get(folded(name), ()) if name == found.path and self._by_fold else ()
+        if (
+            len(tracks) != 1
+            or tracks[0].volume is not None
+            or found.kind not in (tracks[0].item.kind, *_UNSEEN)
+        ):
+            return None
+        return None if self._is_there(volume, found, tracks[0].name) else tracks[0]
 
     def count(self, item: Item, size_bytes: int) -> None:
         """Add a file's size to the item that it is, or lies in."""
@@ -93,7 +121,7 @@ class Announced:
         if not self._by_fold:
             return
         for track in self._by_fold.get(folded(path.rpartition(b"/")[2]), ()):
-            if path != track.name and len(track.near) < NEAR_MAX:
+            if path not in (track.name, track.called) and len(track.near) < NEAR_MAX:
                 track.near.append(located(volume, path))
 
     def checksums(self) -> dict[tuple[str, bytes], bytes]:

@@ -140,7 +140,7 @@ class _Survey:
         self._room = room
         self._files = 0
         self._cancel = cancel
-        self._announced = Announced(job.items)
+        self._announced = Announced(job.items, self._is_in_a_root)
         self._several_drives = len(job.drives) > 1
         self._begun: tuple[str, ...] = ()
         self._root_entry = self._payload_entry = b""
@@ -234,6 +234,20 @@ class _Survey:
         if b"/" not in path:
             return path not in (b"", self._root_entry)
         return self._in_payload and path.count(b"/") == 1 and path != self._payload_entry
+
+    def _is_in_a_root(self, volume: str, found: Found, name: bytes) -> bool:
+        """Whether this name is that of something else in a root. Where names of any case are one, or of any
+        normalisation, it is found under this one too."""
+        for other in self._drive.volumes:
+            if other.facts.problem is not None:
+                continue
+            try:
+                there = os.stat(name, dir_fd=other.root_fd, follow_symlinks=False)
+            except OSError:
+                continue
+            if other.facts.name != volume or there.st_ino != found.inode:
+                return True
+        return False
 
     def _enter_region(self, volume: Volume, found: Found) -> None:
         choose = region_in_bag if self._bagged else region_of

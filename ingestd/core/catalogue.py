@@ -118,6 +118,12 @@ CATALOGUE: Mapping[FindingCode, Entry] = {
         "Put the archive, under the announced name, in the root of the volume, not in a folder.",
         SET_ASIDE,
     ),
+    FindingCode.ITEM_NAME_DIFFERS: Entry(
+        _REQUIREMENT,
+        _DOUBTFUL,
+        "Announce the archive under the name that it has on the drive, or tell support that it is the one.",
+        "Leave the drive in its bay; support decides. Accept: it is loaded under the name that it has.",
+    ),
     FindingCode.ITEM_WRONG_KIND: Entry(
         _REQUIREMENT, _BLOCKING, "Write the archive itself to the drive, not a link to it.", SET_ASIDE
     ),

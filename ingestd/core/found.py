@@ -52,7 +52,7 @@ class Presence(StrEnum):
     FOUND = "found"
     MISSING = "missing"
     ELSEWHERE = "elsewhere"
-    """Not in a root, but something of its name lies in a folder, or under a name that differs in case."""
+    """Not in a root, but something of its name lies in a folder."""
     NOT_THAT_KIND = "not-that-kind"
     """Something else of that name is there: a folder, a link, a special file."""
 
@@ -67,6 +67,9 @@ class ItemFact:
     size_bytes: int | None = None
     near: tuple[str, ...] = ()
     """Printable paths of near misses, volume name first."""
+    called: str | None = None
+    """What it is called on the drive, where that differs from the announced name in case or in Unicode
+    normalisation."""
 
 
 class Secrecy(StrEnum):
@@ -228,6 +231,7 @@ class FindingCode(StrEnum):
     DRIVE_CHANGED = "drive-changed"
     ITEM_MISSING = "item-missing"
     ITEM_NOT_IN_ROOT = "item-not-in-root"
+    ITEM_NAME_DIFFERS = "item-name-differs"
     ITEM_WRONG_KIND = "item-wrong-kind"
     ITEM_WRONG_SIZE = "item-wrong-size"
     ITEM_EMPTY = "item-empty"

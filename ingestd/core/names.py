@@ -95,6 +95,15 @@ def folded(name: bytes) -> str:
     return unicodedata.normalize("NFD", unicodedata.normalize("NFD", text).casefold())
 
 
+def same_text(one: bytes, other: bytes) -> bool:
+    """Whether two names differ in Unicode normalisation at most: systems write one text in several ways."""
+    return one == other or _decomposed(one) == _decomposed(other)
+
+
+def _decomposed(name: bytes) -> str:
+    return unicodedata.normalize("NFD", name.decode("utf-8", "surrogateescape"))
+
+
 def is_checksum_list(path: bytes) -> bool:
     """Whether a path names a checksum list in a volume's root."""
     return b"/" not in path and list_algorithm(path) is not None

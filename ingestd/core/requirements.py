@@ -36,7 +36,7 @@ from ingestd.core.found import (
 from ingestd.core.job import Job
 from ingestd.core.limits import Limits
 from ingestd.core.model import Severity
-from ingestd.core.names import counted, printable, shortened, with_example
+from ingestd.core.names import counted, printable, same_text, shortened, with_example
 
 __all__ = [
     "CATALOGUE",
@@ -148,11 +148,34 @@ def _all_items_found(case: Case) -> bool:
 def _items(case: Case) -> Iterator[Finding]:
     for fact in case.facts.items:
         if fact.presence is Presence.FOUND:
+            yield from _called(fact)
             yield from _size(fact)
         elif case.elsewhere is None:
             continue
         elif fact.item.name not in case.elsewhere:
             yield _absent(fact)
+
+
+def _called(fact: ItemFact) -> Iterator[Finding]:
+    """A name that a drive has in another case is perhaps the one that was meant; one in another normalisation
+    is that very name, as another system writes it."""
+    if fact.called is None:
+        return
+    called = printable(fact.called.encode("utf-8", "surrogateescape"))
+    announced, found = (name.encode("utf-8", "surrogateescape") for name in (fact.item.name, fact.called))
+    same = same_text(announced, found)
+    how = "the same text in another Unicode normalisation" if same else "a name that differs in case"
+    finding = make(
+        FindingCode.ITEM_NAME_DIFFERS,
+        _name_of(fact),
+        f"{shortened(_name_of(fact))} was announced; on the drive is {shortened(called)}, {how}.",
+        Evidence(name="volume", value=fact.volume or ""),
+        Evidence(name="expected", value=_name_of(fact)),
+        Evidence(name="found", value=called),
+        Evidence(name="near", value=fact.near),
+    )
+    others = any(place.count("/") == 1 for place in fact.near)
+    yield replace(finding, severity=Severity.NOTED) if same and not others else finding
 
 
 def _name_of(fact: ItemFact) -> str:

@@ -395,19 +395,55 @@ def test_only_what_is_announced_is_loaded(station: Station) -> None:
     ]
 
 
-def test_names_must_be_exact(station: Station) -> None:
-    name = "Tauchgänge.7z"
+NFC, NFD = (unicodedata.normalize(form, "Tauchgänge.7z") for form in ("NFC", "NFD"))
+
+
+@pytest.mark.parametrize(("announced", "named"), [(NFC, NFD), (NFD, NFC), (NFC, "TAUCHGÄNGE.7Z")])
+def test_a_name_as_another_system_writes_it_is_the_items(
+    station: Station, announced: str, named: str
+) -> None:
     volume = station.volume()
-    put(volume, unicodedata.normalize("NFD", name))
-    put(volume, "TAUCHGÄNGE.7Z")
-    put(volume, "sub/" + name)
+    put(volume, named)
+    put(volume, "sub/" + announced)
     put(volume, "Tauchgänge.7z.bak")
-    fact = only(station.survey(Item(name=unicodedata.normalize("NFC", name))))
-    assert fact.presence is Presence.ELSEWHERE
-    assert fact.volume is None
-    assert len(fact.near) == 3
-    assert f"volume-1/sub/{name}" in fact.near
-    assert set(station.skips().values()) == {"not-announced"}
+    fact = only(station.survey(Item(name=announced, sha256=digest(b"kelp"))))
+    assert (fact.presence, fact.called, fact.size_bytes) == (Presence.FOUND, named, 4)
+    assert fact.near == (f"volume-1/sub/{announced}",)
+    assert station.skips()[named.encode()] is None
+    assert station.said(named) == [("sha256", digest(b"kelp"), "notice")]
+
+
+def test_the_announced_name_goes_before_others_wherever_it_lies(station: Station) -> None:
+    volume, other = station.volume(), station.volume("volume-2")
+    put(volume, NFD)
+    put(volume, "TAUCHGÄNGE.7Z")
+    put(other, NFC, b"the one")
+    fact = only(station.survey(Item(name=NFC)))
+    assert (fact.presence, fact.called, fact.volume, fact.size_bytes) == (Presence.FOUND, None, "volume-2", 7)
+    assert station.skips()[NFD.encode()] == "not-announced"
+
+
+def test_of_two_names_that_are_nearly_the_items_the_other_one_is_named(station: Station) -> None:
+    volume = station.volume()
+    put(volume, NFD)
+    put(volume, "TAUCHGÄNGE.7Z")
+    fact = only(station.survey(Item(name=NFC)))
+    assert fact.presence is Presence.FOUND
+    assert {fact.called, *fact.near} in (
+        {NFD, "volume-1/TAUCHGÄNGE.7Z"},
+        {"TAUCHGÄNGE.7Z", f"volume-1/{NFD}"},
+    )
+
+
+def test_two_items_whose_names_differ_in_case_only_are_told_apart(station: Station) -> None:
+    put(station.volume(), "REEF.7z")
+    first, second = station.survey(Item(name="reef.7z"), Item(name="Reef.7z")).items
+    assert first.presence is second.presence is Presence.ELSEWHERE
+
+
+def test_a_folder_in_another_case_is_no_archive(station: Station) -> None:
+    (station.volume() / "REEF.7z").mkdir()
+    assert only(station.survey(Item(name="reef.7z"))).presence is Presence.ELSEWHERE
 
 
 def test_an_item_that_is_nowhere(station: Station) -> None:

@@ -125,6 +125,10 @@ SURVEYS: Mapping[FindingCode, tuple[SurveyFacts, str]] = {
         of_item(Presence.MISSING),
         "reef-north.tar.age was announced and is not on the drive.",
     ),
+    FindingCode.ITEM_NAME_DIFFERS: (
+        v.survey(items=(replace(item(Presence.FOUND, size=10), called="Reef-North.tar.age"),)),
+        "reef-north.tar.age was announced; on the drive is Reef-North.tar.age, a name that differs in case.",
+    ),
     FindingCode.ITEM_NOT_IN_ROOT: (
         of_item(Presence.ELSEWHERE, f"vol-1/scans/{NAME}"),
         "reef-north.tar.age is not in the root of a volume; something of that name is there: "
@@ -404,6 +408,29 @@ def test_an_empty_drive_is_not_loaded_for_want_of_another_reason() -> None:
     assert [f.code for f in requirements.blocking(judged(nothing, noted))] == ["nothing-to-load"]
     elsewhere = judged(nothing, elsewhere=frozenset({NAME}))
     assert [f.code for f in requirements.blocking(elsewhere)] == ["nothing-to-load"]
+
+
+@pytest.mark.parametrize(
+    ("called", "near", "severity"),
+    [
+        ("Gru\u0308ne.7z", (), Severity.NOTED),
+        ("Gru\u0308ne.7z", ("vol-1/trash/x/GR\u00dcNE.7z",), Severity.NOTED),
+        ("Gru\u0308ne.7z", ("vol-1/GR\u00dcNE.7z",), Severity.DOUBTFUL),
+        ("GR\u00dcNE.7z", (), Severity.DOUBTFUL),
+    ],
+)
+def test_a_name_in_another_normalisation_is_the_announced_one(
+    called: str, near: tuple[str, ...], severity: Severity
+) -> None:
+    fact = ItemFact(
+        item=v.item("Gr\u00fcne.7z"),
+        presence=Presence.FOUND,
+        volume="vol-1",
+        size_bytes=9,
+        near=near,
+        called=called,
+    )
+    assert the_one(judged(v.survey(items=(fact,)))).severity is severity
 
 
 def test_a_size_that_is_not_known_contradicts_nothing() -> None:
