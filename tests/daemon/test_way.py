@@ -8,11 +8,13 @@ import json
 import time
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tests.daemon.conftest import MakeStation
 from tests.support.daemon import TENANT, Station, checked, files_now, sealed, tree, wait_for
+from tests.support.sealed import SKESK, noise, seipd
 from tests.support.visits import Visit
 
 FILES = {
@@ -127,6 +129,32 @@ def test_an_item_may_lie_on_any_drive_of_its_job(quay: Station) -> None:
         quay.plug(f"bay-{serial}", serial)
         assert quay.wait_released(serial)["outcome"] == "loaded"
     assert len(quay.told("ingest.job.loaded", job_id="TW-pair")) == 1
+
+
+@pytest.mark.parametrize("announced", [True, False])
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)], ids=["first first", "last first"])
+def test_pieces_of_an_archive_may_lie_on_several_drives(
+    quay: Station, announced: bool, order: tuple[int, int]
+) -> None:
+    """None of the drives is held for want of the pieces that are on the other one."""
+    body = SKESK + seipd(noise(900_000))
+    names = [f"north.tar.gpg.{number:03}" for number in range(1, 7)]
+    pieces = [body[at * 160_000 :][:160_000] for at in range(6)]
+    job_id = f"TW-pieces-{announced}-{order[0]}"
+    serials = (f"{job_id}-A", f"{job_id}-B")
+    for serial, numbers in zip(serials, ((0, 1, 4), (2, 3, 5)), strict=True):
+        quay.write_drive(serial, {names[number].encode(): pieces[number] for number in numbers})
+    items: dict[str, Any] = {"items": [{"name": name} for name in names]} if announced else {}
+    quay.announce(job_id, *serials, **items)
+    for number in order:
+        quay.plug(f"bay-{serials[number]}", serials[number])
+        if order[0]:
+            quay.wait_released(serials[number])
+    for number in order:
+        assert quay.wait_released(serials[number])["outcome"] == "loaded"
+    (loaded,) = quay.told("ingest.job.loaded", job_id=job_id)
+    assert len(loaded["receipts"]) == 2
+    assert not quay.told("ingest.load.held", job_id=job_id)
 
 
 def test_several_jobs_at_once_end_in_their_own_places(quay: Station) -> None:
