@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import queue
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from functools import partial
 
@@ -333,7 +333,7 @@ class App:
         for rounds in self._rounds.values():
             rounds.start()
             stack.callback(rounds.stop)
-        for looks in map(StoreLooks, self._stores.values()):
+        for looks in self._looks(journal):
             looks.start()
             stack.callback(looks.stop)
 
@@ -371,12 +371,20 @@ class App:
             logs.get().warning("left_behind", what=sentence)
         for name, store in stores.items():
             try:
-                swept = store.sweep(journal.live_uploads())
+                self._sweep(store, journal)
             except PortError as error:
                 logs.get().error("store_not_swept", store=name, text=str(error))
-                continue
-            if swept:
-                logs.get().warning("dead_uploads_swept", store=name, count=swept)
+
+    def _sweep(self, store: Store, journal: Journal) -> None:
+        if swept := store.sweep(journal.live_uploads()):
+            logs.get().warning("dead_uploads_swept", store=store.name, count=swept)
+
+    def _looks(self, journal: Journal) -> Iterator[StoreLooks]:
+        """A bucket is swept while loads run, too: only what is old goes there. In a folder all goes."""
+        for section in self._config.stores:
+            store = self._stores[section.name]
+            aged = isinstance(section, S3StoreSection)
+            yield StoreLooks(store, sweep=partial(self._sweep, store, journal) if aged else None)
 
     def _first_look(self, watch: DriveWatch) -> tuple[Sighting, ...] | None:
         """What is plugged in; None when a stop was asked for before that could be told.

@@ -101,7 +101,9 @@ class Notes:
         for notes in self._by_key():
             ours = [note for note in notes if note.station == self._station]
             dead = [note for note in ours if note.number not in alive and note.changed_at <= before]
-            if dead and len(ours) == len(notes):
+            # A young one may stand for an upload that was adopted just now.
+            unknown = [note for note in ours if note.number not in alive and note not in dead]
+            if dead and not unknown and len(ours) == len(notes):
                 count += self._abort(self._key_in(dead[0]), ids, before)
             for note in dead:
                 self._client.ask(Request(method="DELETE", key=note.name))

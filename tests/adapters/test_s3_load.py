@@ -14,7 +14,7 @@ from tenacity import wait_random
 from ingestd.core.found import Receipt
 from ingestd.core.model import ProofLevel
 from ingestd.ports import Manifest, PortError, Store, StoreBusy, StoreDigest, StoreRefused, StoreUnreachable
-from ingestd.store import s3_listing
+from ingestd.store import s3_listing, s3_notes
 from ingestd.store.s3 import S3Store
 from ingestd.transfer import stopping
 from ingestd.transfer.settings import TransferSettings
@@ -260,6 +260,30 @@ def test_uploads_of_other_stations_and_live_ones_are_left_alone() -> None:
     young = opened(prefix=store._settings.prefix, dead_after_s=3600.0)
     assert young.sweep([]) == 0
     assert DESTINATION.store
+
+
+def test_an_upload_that_was_just_adopted_is_not_swept_away_for_its_old_note(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Between the adoption and the journal's word for it, while the station is at work."""
+    store, body = opened(dead_after_s=3600.0), memoryview(bytes(PART))
+    left = store.begin(b"a/b", PART)
+    left.put_part(1, 0, body, lambda _: None)
+    adopted = store.adopt(b"a/b", PART, PART)
+    assert adopted is not None
+    listed, number = store._notes._listed, left.token.partition(" ")[0]
+
+    def aged(prefix: str):  # type: ignore[no-untyped-def]
+        for note in listed(prefix):
+            yield replace(note, changed_at=0.0) if note.number == number else note
+
+    monkeypatch.setattr(store._notes, "_listed", aged)
+    real = s3_listing.uploads
+    monkeypatch.setattr(
+        s3_notes, "uploads", lambda *about: [replace(each, begun_at=0.0) for each in real(*about)]
+    )
+    assert store.sweep([]) == 0
+    assert store.resume(b"a/b", PART, adopted.token) is not None
 
 
 def test_an_upload_that_another_station_adopts_during_a_sweep_is_left_alone(

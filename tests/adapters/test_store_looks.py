@@ -53,6 +53,25 @@ def test_a_bucket_that_answers_again_is_up() -> None:
             wait_for(lambda: store.trouble is None, what="the end of the trouble")
 
 
+def test_a_bucket_is_swept_again_and_again_while_it_is_well() -> None:
+    """What was too young when the station started, or out of reach, grows old unnoticed otherwise."""
+    server, sweeps = s3_servers.shared("moto"), list[str | None]()
+    with FaultProxy(server.url) as proxy:
+        store = s3_servers.open_store(server, "tides", endpoint=proxy.url)
+        looks = StoreLooks(store, every_s=0.02, sweep=lambda: sweeps.append(store.trouble), sweep_every=3)
+        looks.start()
+        try:
+            wait_for(lambda: len(sweeps) >= 2, what="two sweeps")
+            proxy.choose = lambda seen: "reset"
+            wait_for(lambda: store.trouble, what="the trouble")
+            proxy.choose = lambda seen: None
+            before = len(sweeps)
+            wait_for(lambda: len(sweeps) > before, what="another one")
+        finally:
+            looks.stop()
+    assert set(sweeps) == {None}
+
+
 class Surprising:
     name = "archive"
 
