@@ -1,9 +1,13 @@
-"""Making a drive safe to pull: stop it, then take it off its bus.
+"""Making a drive safe to pull: stop it, then take it off its bus. And having one back that was given up.
 
 Stopping is SCSI's START STOP UNIT (SBC-4), which the kernel turns into STANDBY IMMEDIATE for a disk that
 speaks ATA; it parks the heads. Nothing is written to the medium. Then the kernel lets go of the disk through
 the doors that it documents: `delete` of a SCSI device, `remove` of a USB device (sysfs-bus-usb) and of a PCI
 device (sysfs-bus-pci), which for NVMe is a regular shutdown of the controller.
+
+A SCSI disk, which those on USB and SATA are to the kernel as well, is taken offline once it has not answered
+and resets of it and of its bus did not help (Documentation/scsi/scsi_eh.rst). From then on every read fails
+at once, and says nothing about the medium.
 """
 
 from __future__ import annotations
@@ -21,6 +25,9 @@ from ingestd.ports import ToolFailed
 
 _SYS_BLOCK = "/sys/block"
 _SG_IO = 0x2285
+_SG_SCSI_RESET = 0x2284
+_THIS_DEVICE_ONLY = 1 | 0x100
+"""SG_SCSI_RESET_DEVICE and SG_SCSI_RESET_NO_ESCALATE of scsi/sg.h: never the bus, on which others may be."""
 _NO_DATA = -1
 _TIMEOUT_MS = 20_000
 _START_STOP_UNIT = bytes([0x1B, 0, 0, 0, 0, 0])
@@ -95,10 +102,14 @@ def _take_off(device: Parent | None, door: str, is_same: Callable[[], bool]) -> 
     """Have the kernel let go of a device, unless another one is there by now. Raises ToolFailed."""
     if device is None or not is_same():
         return False
-    path = os.path.join(device.folder, door)
+    return _write(os.path.join(device.folder, door), "1")
+
+
+def _write(path: str, word: str) -> bool:
+    """Write into an attribute in sysfs; False when it is not there. Raises ToolFailed."""
     try:
         with open(path, "w", encoding="ascii") as file:
-            file.write("1")
+            file.write(word)
     except FileNotFoundError:
         return False
     except OSError as error:
@@ -108,3 +119,31 @@ def _take_off(device: Parent | None, door: str, is_same: Callable[[], bool]) -> 
 
 def _shown(path: str) -> str:
     return re.sub(r"^/sys/devices/", "…/", path)
+
+
+# -- what the kernel has given up ------------------------------------------------------------------
+
+
+def is_given_up(folder: str) -> bool:
+    """Whether the kernel has taken the disk offline whose folder in sysfs this is."""
+    return Parent(os.path.join(folder, "device")).text("state") == "offline"
+
+
+def bring_back(node: str) -> bool:
+    """Have the kernel work again with a disk that it has taken offline; whether it does.
+
+    The disk is reset where its driver can do that to it alone. Nothing is done to one that is not offline.
+    Raises ToolFailed, and DriveGoneError when it is gone.
+    """
+    folder = os.path.realpath(os.path.join(_SYS_BLOCK, os.path.basename(node)))
+    if not is_given_up(folder):
+        return False
+    _write(os.path.join(folder, "device", "state"), "running\n")
+    fd = block.open_device(node)
+    try:
+        fcntl.ioctl(fd, _SG_SCSI_RESET, struct.pack("@i", _THIS_DEVICE_ONLY))
+    except OSError:
+        pass  # no such reset for it; the kernel had tried those that there are
+    finally:
+        os.close(fd)
+    return not is_given_up(folder)

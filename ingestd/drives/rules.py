@@ -6,7 +6,8 @@ What they do to a disk in a bay, in the order in which udev works through them:
 * known by its bay to everything that reads udev's database (INGESTD_BAY);
 * its content is not probed: LVM, MD, bcache, Btrfs, and mounts by UUID or label all wait for what that
   would tell (ID_FS_TYPE, /dev/disk/by-uuid), and so stay away;
-* udisks, and with it desktops, ignore it; systemd makes no unit of it.
+* udisks, and with it desktops, ignore it; systemd makes no unit of it;
+* the same goes for the loop devices through which the station sees it.
 
 The file is to sort before 60-persistent-storage.rules, where the probing is done.
 """
@@ -29,6 +30,7 @@ _HEAD = """\
 _FIND = """\
 ACTION=="remove", GOTO="ingestd_bays_end"
 SUBSYSTEM!="block", GOTO="ingestd_bays_end"
+KERNEL=="loop*", ATTR{loop/backing_file}=="/dev/*", GOTO="ingestd_windows"
 
 # The physical path, which udev's own rules would find out later.
 ENV{DEVTYPE}=="disk", DEVPATH!="*/virtual/*", IMPORT{builtin}="path_id"
@@ -49,6 +51,13 @@ OPTIONS+="nowatch"
 ENV{UDISKS_IGNORE}="1", ENV{UDISKS_AUTO}="0", ENV{UDISKS_PRESENTATION_NOPOLICY}="1"
 ENV{SYSTEMD_READY}="0"
 ENV{DM_UDEV_DISABLE_OTHER_RULES_FLAG}="1", ENV{DM_MULTIPATH_DEVICE_PATH}="0"
+GOTO="ingestd_bays_end"
+
+# Nor into the loop devices that the station lays over such a disk: a drive that is dying has enough to do.
+LABEL="ingestd_windows"
+ENV{UDEV_DISABLE_PERSISTENT_STORAGE_BLKID_FLAG}="1"
+OPTIONS+="nowatch"
+ENV{UDISKS_IGNORE}="1", ENV{SYSTEMD_READY}="0"
 
 LABEL="ingestd_bays_end"
 """

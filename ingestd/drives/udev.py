@@ -17,10 +17,11 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import pyudev
+import structlog
 
 from ingestd.core.drive import DriveFacts, DriveHandle, DriveIdentity, HealthFacts, Link, Sighting
 from ingestd.core.model import BayName
-from ingestd.drives import block, identity, interface, smart
+from ingestd.drives import block, identity, interface, power, smart
 from ingestd.drives.bays import Bay, bays_holding
 from ingestd.drives.disks import Disk, Disks, Users, other_user, sequence_now
 from ingestd.drives.jws import PublicKeys
@@ -87,6 +88,9 @@ class UdevDrives:
         self._ask_disk = ask_disk or self._by_smartctl
         self._answers: dict[DriveHandle, smart.Answer] = {}
         """What each disk said of itself when it was opened first."""
+        self._revived: set[DriveHandle] = set()
+        """Those that the kernel had taken offline, and was asked to work with again."""
+        self._log = structlog.get_logger("ingestd.drives")
         self.passed_over: tuple[str, ...] = ()
         """In words, what the last look found in the bays and left alone."""
 
@@ -116,6 +120,7 @@ class UdevDrives:
         with self._lock:
             self._seen = found
             self._answers = {handle: told for handle, told in self._answers.items() if handle in found}
+            self._revived &= found.keys()
             self.passed_over = tuple(left_alone)
         return [*(seen.sighting for seen in found.values()), *self._still_parked(found)]
 
@@ -206,6 +211,8 @@ class UdevDrives:
         seen = self._find(handle)
         if user := other_user(seen.disk, Users.now()):
             raise ToolFailed(_foreign(seen, user))
+        if power.is_given_up(seen.disk.folder):
+            self._have_back(seen)
         asked = self._ask(seen)
         known = DriveFacts(
             identity=seen.sighting.identity,
@@ -230,6 +237,20 @@ class UdevDrives:
         self._remember(handle, told)
         held.facts = replace(held.facts, identity=self._who(seen, told), health=told.health)
         return held
+
+    def _have_back(self, seen: _Seen) -> None:
+        """Have the kernel work again with a drive that it has taken offline, once for each plugging-in: each
+        time that it gives up, others on the same controller have to wait. Raises DriveGoneError."""
+        handle = seen.sighting.handle
+        with self._lock:
+            is_first = handle not in self._revived
+            self._revived.add(handle)
+        if not is_first or not self._privileged.revive(_device(seen.disk)):
+            raise DriveGoneError(
+                f"the kernel has taken the drive at {handle.locator} offline, since it did not answer and "
+                "resets did not help: pull it, and plug it in again, in another bay if need be"
+            )
+        self._log.warning("drive_revived", bay=seen.bay.name)
 
     # -- what the disk says of itself -------------------------------------------------------------
 

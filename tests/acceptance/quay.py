@@ -99,6 +99,18 @@ class Quay(Station):
         self.lab.unplug(drive)
         assert traffic["write_requests"] == 0, f"{drive.spec.serial} was written to"
 
+    def decide(self, load: Mapping[str, Any], decision: str) -> None:
+        """Lift the hold of a load, as somebody at the order system would."""
+        told = {
+            "station": "quay-03",
+            "bay": load["bay"],
+            "load_id": load["load_id"],
+            "decision": decision,
+            "by": "m.okafor",
+        }
+        name = f"lift-{load['load_id']}"
+        self.drop(self.notice("ingest.hold.lifted", told, name), name)
+
     # -- what became of it --
 
     def released(self, serial: str) -> dict[str, Any]:

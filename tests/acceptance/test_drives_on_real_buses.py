@@ -19,6 +19,7 @@ import pytest
 from tests.acceptance.conftest import SATA_FILES, SATA_SERIAL
 from tests.acceptance.quay import OUTSIDE, Quay
 from tests.support.daemon import sealed
+from tests.support.efs import mark_encrypted
 from tests.support.told import complaints
 from tests.vmlab import Drive, Lab, Partition, find_sectors, make_image
 
@@ -189,6 +190,20 @@ def test_a_drive_pulled_while_it_is_read_goes_on_in_another_bay(quay: Quay, tmp_
     assert not quay.told("ingest.job.failed", job_id="TW-PULLED-1")
 
 
+def test_a_drive_that_the_kernel_gives_up_in_mid_read_is_read_on(quay: Quay, tmp_path: Path) -> None:
+    """As after a drive has not answered, and resets have not helped: then every read fails at once."""
+    files = {"long.enc": sealed(4_000_000, 7), "next.enc": sealed(20_000, 8)}
+    image = make_image(tmp_path / "offline.img", "24M", "gpt", "ext4", "KELP", files)
+    quay.announce("TW-OFFLINE-1", "OFFLINE-1", requirements=NOT_LOOKED_INTO)
+    with quay.visit(image, "OFFLINE-1", 7, bytes_per_second=1_000_000) as drive:
+        quay.phase("loading", "bay-7")
+        state = f"/sys/block/{Path(drive.device).name}/device/state"
+        quay.lab.shell(f"echo offline > {state}", check=True)
+        assert quay.released("OFFLINE-1")["outcome"] == "loaded"
+    assert quay.stored("OFFLINE-1") == files
+    assert "drive_revived" in quay.logged
+
+
 def test_a_drive_outside_the_bays_is_left_alone(quay: Quay, tmp_path: Path) -> None:
     image = make_image(tmp_path / "outside.img", "8M", "gpt", "ext4", "KELP", FILES)
     inside = make_image(tmp_path / "inside.img", "8M", "gpt", "ext4", "KELP", FILES)
@@ -201,6 +216,26 @@ def test_a_drive_outside_the_bays_is_left_alone(quay: Quay, tmp_path: Path) -> N
             assert quay.released("INSIDE-1")["outcome"] == "loaded"
         assert quay.load("OUTSIDE-1") is None
         assert quay.lab.traffic(outside) == before, "nobody has so much as read from it"
+
+
+def test_a_file_that_windows_has_encrypted_is_left_out_once_a_person_says_so(
+    quay: Quay, tmp_path: Path
+) -> None:
+    files = {**FILES, "payroll.enc": sealed(30_000, 6)}
+    image = make_image(tmp_path / "efs.img", "16M", "gpt", "ntfs", "KELP", files)
+    mark_encrypted(image, "payroll.enc")
+    quay.announce("TW-EFS-1", "EFS-1", requirements=NOT_LOOKED_INTO)
+    with quay.visit(image, "EFS-1", 7):
+        held = quay.phase("held", "bay-7")
+        assert quay.stored("EFS-1") == FILES, "it costs nothing but itself"
+        (doubt,) = quay.told_of("ingest.load.held", "EFS-1")["findings"]
+        assert (doubt["code"], doubt["subject"]) == ("file-in-doubt", "volume-1/payroll.enc")
+        quay.decide(held, "accept")
+        assert quay.released("EFS-1")["outcome"] == "loaded"
+    (loaded,) = quay.told("ingest.job.loaded", job_id="TW-EFS-1")
+    assert [receipt["skipped_files"] for receipt in loaded["receipts"]] == [1]
+    assert [finding["code"] for finding in loaded["findings"]] == ["file-in-doubt"]
+    assert quay.stored("EFS-1") == FILES
 
 
 def test_two_drives_with_one_serial_are_never_taken_for_one_another(quay: Quay, tmp_path: Path) -> None:

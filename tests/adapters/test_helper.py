@@ -294,7 +294,7 @@ def test_devices_outside_the_bays_are_not_touched(helper: Helper, tmp_path: Path
     stray = make_image(tmp_path / "stray.img")
     with support.attached(stray) as device:
         keeper = HelperClient(str(helper.socket))
-        for ask in (keeper.seal, keeper.health, keeper.power_off):
+        for ask in (keeper.seal, keeper.health, keeper.power_off, keeper.revive):
             with pytest.raises(DriveGoneError, match="in no bay"):
                 ask(name_of(device))
         fd = os.open(device, os.O_RDWR)
@@ -378,7 +378,7 @@ def test_only_plain_names_pass(fields: dict[str, object]) -> None:
         name = bytes.fromhex(request.name)
         assert b"/" not in name
         assert name not in (b"", b"..")
-    if isinstance(request, messages.Seal | messages.Health | messages.PowerOff):
+    if isinstance(request, messages.Seal | messages.Health | messages.PowerOff | messages.Revive):
         assert str(DeviceName.parse(request.device)) == request.device
 
 

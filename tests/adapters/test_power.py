@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from ingestd.drives import power
+from ingestd.drives import block, power
 from ingestd.drives.interface import Parent, parents
 from tests.support.sysfs import Tree
 
@@ -86,3 +86,39 @@ def test_only_the_same_disk_is_taken_off_its_pci_line(
     monkeypatch.setattr(power, "parents", looked)
     assert power.make_safe_to_pull("/dev/nvme0n1") is bool(doors)
     assert written(tree) == doors
+
+
+# -- what the kernel has given up ------------------------------------------------------------------
+
+
+@pytest.fixture
+def opened(tree: Tree, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The states of the disk in which it was opened, to be reset."""
+    states: list[str] = []
+
+    def open_device(_: str) -> int:
+        states.append((tree.root / SCSI / "state").read_text())
+        return os.open("/dev/null", os.O_RDONLY)
+
+    monkeypatch.setattr(block, "open_device", open_device)
+    return states
+
+
+def test_a_disk_that_was_taken_offline_is_brought_back(tree: Tree, opened: list[str]) -> None:
+    tree.write(f"{SCSI}/state", b"offline\n")
+    assert power.bring_back("/dev/sdb")
+    # It could not be opened before; and the kernel takes a state with the end of its line only.
+    assert opened == ["running\n"]
+
+
+@pytest.mark.parametrize("state", ["running", "blocked", "deleted", "transport-offline"])
+def test_nothing_is_done_to_a_disk_in_another_state(tree: Tree, opened: list[str], state: str) -> None:
+    tree.write(f"{SCSI}/state", f"{state}\n".encode())
+    assert not power.bring_back("/dev/sdb")
+    assert (tree.root / SCSI / "state").read_text().strip() == state
+    assert opened == []
+
+
+def test_a_disk_without_such_a_door_is_not_brought_back(tree: Tree, opened: list[str]) -> None:
+    assert not power.bring_back("/dev/nvme0n1")
+    assert opened == []

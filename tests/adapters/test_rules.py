@@ -14,7 +14,7 @@ from ingestd.core.model import BayName
 from ingestd.drives.bays import Bay
 from ingestd.drives.rules import FILE_NAME, udev_rules, usb_port
 from ingestd.runtime import config
-from tests.support.drives import attach, make_image, unplug_all
+from tests.support.drives import attach, make_image, unplug_all, unplug_image
 from tests.support.udevd import HERE, UDEV_ONLY, rules_in_force, settle, tell, told_of_images, udevd
 
 TOP = Path(__file__).parents[2]
@@ -118,11 +118,17 @@ def test_a_disk_in_a_bay_is_read_only_and_not_looked_into(folder: Path) -> None:
             plugged(folder, "REEF", f"{HERE}-two-scsi-0"),
         )
         told, others = properties(here), properties(elsewhere)
+        window = attach(Path(here), "--read-only")
+        settle()
+        about_window = properties(window)
+        unplug_image(window)
     assert is_read_only(here)
     assert (told["INGESTD_BAY"], told["UDISKS_IGNORE"], told["SYSTEMD_READY"]) == ("bay-1", "1", "0")
     assert "ID_FS_TYPE" not in told, "what would be assembled or mounted is not even looked for"
     assert "by-diskseq" in told["DEVLINKS"]
     assert "by-label/KELP" not in told["DEVLINKS"]
+    assert "ID_FS_TYPE" not in about_window, "nor through what the station lays over it"
+    assert about_window["SYSTEMD_READY"] == "0"
     assert not is_read_only(elsewhere)
     assert others["ID_FS_TYPE"] == "ext4"
     assert "INGESTD_BAY" not in others

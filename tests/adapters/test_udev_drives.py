@@ -24,11 +24,14 @@ from ingestd.core.drive import Health, Sighting
 from ingestd.core.health import risen
 from ingestd.core.messages import DriveAppeared, DriveGone
 from ingestd.core.model import BayName
-from ingestd.drives import interface, smart
+from ingestd.drives import block, interface, power, smart
 from ingestd.drives.bays import Bay
 from ingestd.drives.disks import Disk, Disks, Users
+from ingestd.drives.overlay import Scratch
 from ingestd.drives.power import make_safe_to_pull
-from ingestd.drives.udev import UdevDrives
+from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
+from ingestd.drives.privileged.verbs import BayOf, DeviceName
+from ingestd.drives.udev import UdevDrives, bay_finder
 from ingestd.drives.uevents import Ears, Uevents, listen
 from ingestd.drives.watch import DriveWatch
 from ingestd.ports import DriveGoneError, ToolFailed
@@ -197,6 +200,25 @@ def test_a_disk_that_is_claimed_without_a_trace_is_not_opened(folder: Path) -> N
         os.close(fd)
 
 
+def test_a_window_of_ours_that_udev_still_reads_is_waited_for(folder: Path) -> None:
+    """udev looks into each loop device that appears. On a slow drive that takes seconds, and until then the
+    window has the claim of whoever opened the drive before."""
+    path = image(folder, "a", "one")
+    make_image(path)
+    device = plug(path)
+    drives = make_drives(folder, bay("one"))
+    (sighting,) = drives.enumerate()
+    opened = drives.open(sighting.handle, Going())
+    windows = [node.path for node in block.loop_nodes() if node.backing == device]
+    assert windows
+    reading = [os.open(window, os.O_RDONLY) for window in windows]
+    opened.close()
+    letting_go = threading.Timer(2.0, lambda: list(map(os.close, reading)))
+    letting_go.start()
+    drives.open(sighting.handle, Going()).close()
+    letting_go.join()
+
+
 def test_swap_mounts_and_partitions_count_as_use() -> None:
     mounted = ("8:17", "/dev/sdb1", "/media/kelp")
     users = Users(mounts=(mounted, ("0:41", "/dev/sdc", "/srv")), swaps=("/dev/sdd2",))
@@ -361,6 +383,60 @@ def test_a_site_may_leave_drives_running(folder: Path) -> None:
 def test_a_loop_device_has_no_power_to_cut(folder: Path) -> None:
     device = plug(image(folder, "a", "one"))
     assert not make_safe_to_pull(device)
+
+
+# -- drives that the kernel has given up ----------------------------------------------------------
+
+
+class GivingUp(Keeper):
+    """Disks that are offline, as sysfs would have it: a loop device cannot be."""
+
+    def __init__(self, settings: KeeperSettings, bay_of: BayOf) -> None:
+        super().__init__(settings, bay_of)
+        self.offline = False
+        self.revivals = 0
+        self.helps = True
+
+    def revive(self, device: DeviceName) -> bool:
+        self.revivals += 1
+        self.offline = not self.helps
+        return self.helps
+
+
+@pytest.fixture
+def giving_up(folder: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[GivingUp, UdevDrives]:
+    plug(image(folder, "a", "one"))
+    bays = [bay("one")]
+    scratch = Scratch(folder=str(folder / "overlays"), bytes_max=0)
+    keeper = GivingUp(KeeperSettings(mounts_folder=str(folder / "m"), scratch=scratch), bay_finder(bays))
+    monkeypatch.setattr(power, "is_given_up", lambda _: keeper.offline)
+    return keeper, UdevDrives(bays, keeper)
+
+
+def test_a_drive_that_was_taken_offline_has_one_more_chance(giving_up: tuple[GivingUp, UdevDrives]) -> None:
+    keeper, drives = giving_up
+    (sighting,) = drives.enumerate()
+    drives.open(sighting.handle, Going()).close()
+    assert keeper.revivals == 0
+    keeper.offline = True
+    drives.open(sighting.handle, Going()).close()
+    assert keeper.revivals == 1
+    keeper.offline = True
+    drives.enumerate()
+    with pytest.raises(DriveGoneError, match=r"offline.*pull it, and plug it in again"):
+        drives.open(sighting.handle, Going())
+    assert keeper.revivals == 1, "whatever else is on its controller waits each time"
+
+
+def test_a_drive_that_cannot_be_brought_back_is_not_called_unreadable(
+    giving_up: tuple[GivingUp, UdevDrives],
+) -> None:
+    keeper, drives = giving_up
+    (sighting,) = drives.enumerate()
+    keeper.offline, keeper.helps = True, False
+    with pytest.raises(DriveGoneError, match="offline"):
+        drives.open(sighting.handle, Going())
+    assert keeper.offline
 
 
 # -- watching ---------------------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """Run inside the lab's guest: take one disk by the verbs, and tell as JSON what is on its volumes.
 
-python -m tests.support.guest_volumes /dev/sda
+python -m tests.support.guest_volumes /dev/sda [file systems beside those that every site takes]
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from typing import Any
 
 from ingestd.core.model import BayName
 from ingestd.drives import block, overlay
+from ingestd.drives.file_systems import ACCEPTED
 from ingestd.drives.privileged.verbs import DeviceName, Grip
 from tests.support.drives import Going, keeper
 
 
-def main(node: str) -> None:
-    ours = keeper(lambda _node: BayName("bay-1"), Path("/run/ingestd-test/mounts"))
+def main(node: str, *accepted: str) -> None:
+    mounts = Path("/run/ingestd-test/mounts")
+    ours = keeper(lambda _node: BayName("bay-1"), mounts, accepted=(*ACCEPTED, *accepted))
     grip = ours.seal(DeviceName(*block.number_and_sequence(node)))
     try:
         told = {facts.name: about(grip, facts.name) for facts in grip.probe()}
@@ -55,4 +57,4 @@ def digest(root_fd: int, name: str) -> str:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main(*sys.argv[1:])

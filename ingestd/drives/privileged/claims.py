@@ -13,12 +13,16 @@ import errno
 import fcntl
 import os
 import time
+from collections.abc import Iterator
 
 from ingestd.drives import block, mounts
 from ingestd.drives.privileged.verbs import DeviceName
 from ingestd.ports import ToolFailed
 
-_TRIES = 25
+_WAIT_S = 0.5
+_WINDOW_GOES_S = 20.0
+"""How long a window of ours is waited for that somebody, such as udev, still reads: it keeps our claim.
+Shorter than the verb's limit."""
 _PAUSE_S = 0.02
 
 
@@ -31,7 +35,7 @@ def claim(device: DeviceName, node: str, folder: str, undo: contextlib.ExitStack
     refuse_if_in_use(node)
     lock = _lock_file(device, folder)
     undo.callback(os.close, lock)
-    for _ in range(_TRIES):
+    for _ in _tries(node):
         fd = _open_alone(node)
         if fd is not None:
             undo.callback(os.close, fd)
@@ -46,6 +50,23 @@ def claim(device: DeviceName, node: str, folder: str, undo: contextlib.ExitStack
     raise ToolFailed(
         f"something else has {node} or a part of it in use: stop it, "
         "and keep automounters, LVM and RAID away from the bays"
+    )
+
+
+def _tries(node: str) -> Iterator[None]:
+    """As long as it makes sense to try: a moment, counted from when no window of ours was there any more."""
+    begun = time.monotonic()
+    until = begun + _WAIT_S
+    while (now := time.monotonic()) < until:
+        yield
+        if _has_window(node):
+            until = min(now + _WAIT_S, begun + _WINDOW_GOES_S)
+
+
+def _has_window(node: str) -> bool:
+    """Whether there is a read-only loop device over the disk that goes with its last user, as ours do."""
+    return any(
+        window.backing == node and window.read_only and window.detached for window in block.loop_nodes()
     )
 
 

@@ -55,6 +55,9 @@ class HelperClient:
     def power_off(self, device: DeviceName) -> bool:
         return self._once(messages.PowerOff(device=str(device))).done
 
+    def revive(self, device: DeviceName) -> bool:
+        return self._once(messages.Revive(device=str(device))).done
+
     def lift_seals(self) -> None:
         """The helper does so by itself."""
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 from ingestd.core.drive import VolumeFacts, VolumeFlaw
 from ingestd.core.model import BayName
-from ingestd.drives import block, mounts, overlay, smart
+from ingestd.drives import block, mounts, overlay, power, smart
 from ingestd.drives.file_systems import ACCEPTED, WITH_LOG, driver_for
 from ingestd.drives.overlay import Scratch
 from ingestd.drives.privileged import claims, tidying
@@ -112,6 +112,13 @@ class Keeper:
             claims.refuse_if_in_use(node)
             # While it is open: the kernel gives its node to no other disk.
             return self._cut_power(node)
+
+    def revive(self, device: DeviceName) -> bool:
+        node, _ = self._node_of(device)
+        # By sysfs, since what is offline cannot be opened.
+        if block.number_and_sequence(node) != (device.major, device.minor, device.sequence):
+            raise DriveSwapped(f"another drive is at {node} now, or it was plugged in anew")
+        return power.bring_back(node)
 
     def lift_seals(self) -> None:
         with self._lock:

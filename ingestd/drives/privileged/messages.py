@@ -91,11 +91,16 @@ class PowerOff(_Message):
     device: _Device
 
 
+class Revive(_Message):
+    verb: Literal["revive"] = "revive"
+    device: _Device
+
+
 class Problems(_Message):
     verb: Literal["problems"] = "problems"
 
 
-Request = Seal | Probe | Mount | OpenBelow | DropCaches | Release | Health | PowerOff | Problems
+Request = Seal | Probe | Mount | OpenBelow | DropCaches | Release | Health | PowerOff | Revive | Problems
 
 _REQUESTS: TypeAdapter[Request] = TypeAdapter(Annotated[Request, Field(discriminator="verb")])
 

@@ -91,6 +91,8 @@ class Session:
             return Reply(text=self._keeper.health(device, request.device_type))
         if isinstance(request, messages.PowerOff):
             return Reply(done=self._keeper.power_off(DeviceName.parse(request.device)))
+        if isinstance(request, messages.Revive):
+            return Reply(done=self._keeper.revive(DeviceName.parse(request.device)))
         if isinstance(request, messages.Problems):
             return Reply(problems=messages.as_problems(self._keeper.problems()))
         if isinstance(request, messages.Release):

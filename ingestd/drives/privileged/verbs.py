@@ -97,6 +97,10 @@ class Privileged(Protocol):
     def power_off(self, device: DeviceName) -> bool:
         """Make the drive safe to pull, where that is possible; whether it was."""
 
+    def revive(self, device: DeviceName) -> bool:
+        """Have the kernel work again with a disk that it has taken offline; whether it does. False where it
+        has not, or has no such door for the disk."""
+
     def lift_seals(self) -> None:
         """Make loop nodes writable again whose image was detached: they go to others after us."""
 
