@@ -37,7 +37,6 @@ from ingestd.content.walk import walk
 from ingestd.core.found import SurveyFacts
 from ingestd.core.job import Destination, Job
 from ingestd.core.model import Attempt, JobId, LoadId
-from ingestd.runtime.commands.daemon import NEW_BEFORE_A_LOOK
 from tests.bench.one_volume import OneVolume
 from tests.support.drives import Going, attach, make_file_system, unplug_image
 from tests.support.journals import open_journal
@@ -68,7 +67,7 @@ def main() -> None:
     parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
     parser.add_argument("--profile", action="store_true", help="where the time of a survey goes")
     args = parser.parse_args()
-    gc.set_threshold(NEW_BEFORE_A_LOOK)  # As the daemon does.
+    gc.set_threshold(50_000)  # As `ingestd run` does.
     if args.child:
         survey_and_tell(Path(args.child[0]), Path(args.child[1]))
         return

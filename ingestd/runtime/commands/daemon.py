@@ -12,7 +12,7 @@ from ingestd.runtime.commands.common import OK, REFUSED, Adder
 from ingestd.runtime.host import Signals
 from ingestd.telemetry import logs
 
-NEW_BEFORE_A_LOOK = 50_000
+_NEW_BEFORE_A_LOOK = 50_000
 """Objects made and kept before the collector looks for cycles. A hundred thousand jobs are millions of
 objects without a cycle: at its usual pace it looks through them all, over and over, as they come in."""
 
@@ -28,7 +28,7 @@ def add(command: Adder) -> None:
 def _run(options: argparse.Namespace) -> int:
     settings = config.read(options.config)
     logs.set_up(settings.logs.level, settings.logs.format)
-    gc.set_threshold(NEW_BEFORE_A_LOOK)
+    gc.set_threshold(_NEW_BEFORE_A_LOOK)
     signals = Signals()
     signals.install()
     try:
