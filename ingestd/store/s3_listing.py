@@ -49,7 +49,10 @@ def objects(client: Client, prefix: str) -> Iterator[ListedObject]:
         page = _page(client, Request(method="GET", query=query))
         for row in page.iter("Contents"):
             yield ListedObject(
-                _text(row, "Key"), int(_text(row, "Size")), _text(row, "ETag"), _moment(row, "LastModified")
+                _text(row, "Key"),
+                _number(client, row, "Size"),
+                _text(row, "ETag"),
+                _moment(row, "LastModified"),
             )
         if _text(page, "IsTruncated") != "true":
             return
@@ -85,9 +88,9 @@ def parts(client: Client, key: str, upload_id: str) -> dict[int, Part] | None:
             return None
         page = _listed(client, client.judged(answer).body)
         for row in page.iter("Part"):
-            number = int(_text(row, "PartNumber"))
+            number = _number(client, row, "PartNumber")
             checksum = _text(row, "ChecksumCRC32") or None
-            found[number] = Part(number, int(_text(row, "Size")), _text(row, "ETag"), checksum)
+            found[number] = Part(number, _number(client, row, "Size"), _text(row, "ETag"), checksum)
         if _text(page, "IsTruncated") != "true":
             return found
         follow = _further(client, follow, {"part-number-marker": _text(page, "NextPartNumberMarker")})
@@ -148,6 +151,13 @@ def _parsed(client: Client, body: bytes) -> ElementTree.Element:
 
 def _text(row: ElementTree.Element, name: str) -> str:
     return row.findtext(name) or ""
+
+
+def _number(client: Client, row: ElementTree.Element, name: str) -> int:
+    text = _text(row, name)
+    if not (text.isascii() and text.isdecimal()):
+        raise client.not_its_own(f"a listing has {text[:20]!r} as {name}")
+    return int(text)
 
 
 def _moment(row: ElementTree.Element, name: str) -> float:

@@ -6,6 +6,7 @@ Written to RFC 9112. Nothing is followed, cached or tried again here: one reques
 from __future__ import annotations
 
 import contextlib
+import re
 import select
 import socket
 import ssl
@@ -22,6 +23,7 @@ _RECEIVE_BYTES = 64 << 10
 _JOINED_BYTES = 256 << 10
 _IDLE_MAX_S = 20.0
 """Servers commonly close what has been idle for longer."""
+_DIGITS = {10: re.compile(r"[0-9]{1,18}\s*\Z"), 16: re.compile(r"[0-9A-Fa-f]{1,15}\s*\Z")}
 _LAST_WORDS_S = 1.0
 """How long to wait for what a server says that has stopped listening."""
 
@@ -283,7 +285,7 @@ def told() -> Iterator[None]:
 def _parsed(head: bytes) -> tuple[int, dict[str, str]]:
     first, *lines = head.decode("latin-1").split("\r\n")
     version, _, rest = first.partition(" ")
-    if not version.startswith("HTTP/1.") or not rest[:3].isdigit():
+    if not version.startswith("HTTP/1.") or not _DIGITS[10].match(rest[:3]):
         raise WireError("the answer is not HTTP")
     headers = {}
     for line in lines:
@@ -295,7 +297,6 @@ def _parsed(head: bytes) -> tuple[int, dict[str, str]]:
 
 
 def _number(text: str, base: int) -> int:
-    try:
-        return int(text, base)
-    except ValueError:
-        raise WireError("the length of an answer is no number") from None
+    if not _DIGITS[base].match(text):
+        raise WireError("the length of an answer is no number")
+    return int(text, base)

@@ -660,6 +660,20 @@ def test_an_object_is_read_without_its_length_being_told_beforehand() -> None:
         content(from_script(at), b"a", 16_384)
 
 
+@pytest.mark.parametrize("length", ["-5", "0x10", "1_0", "\u00b2", ""])
+def test_a_length_that_is_no_length_is_an_error_of_the_line(length: str) -> None:
+    answer = Answer(403, {"content-length": length}, b"kelp")
+    with served([answer]) as at, pytest.raises(StoreUnreachable):
+        from_script(at)._client.ask(Request(method="GET", key="a"))
+
+
+def test_a_number_in_a_listing_that_is_none_is_no_listing() -> None:
+    for rows in ("<Contents><Key>a</Key><Size>many</Size></Contents>", "<Contents><Key>a</Key></Contents>"):
+        page = f"<ListBucketResult><IsTruncated>false</IsTruncated>{rows}</ListBucketResult>".encode()
+        with served([Answer(200, {}, page)]) as at, pytest.raises(StoreUnreachable):
+            list(s3_listing.objects(from_script(at)._client, "a"))
+
+
 # -- how objects are to be kept ---------------------------------------------------------------------
 
 
