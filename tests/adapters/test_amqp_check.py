@@ -99,7 +99,7 @@ def test_the_user_has_no_rights_there(virtual_host: VirtualHost) -> None:
     assert f"does not let the user {STATION_USER} into the virtual host {virtual_host.name}" in text
 
 
-@pytest.mark.parametrize("name", ["ingest.notices", "ingest.claims"])
+@pytest.mark.parametrize("name", ["ingest.notices", "ingest.claims", "ingest.audit"])
 def test_a_stream_is_missing(virtual_host: VirtualHost, name: str) -> None:
     with virtual_host.channel() as channel:
         channel.queue_delete(name)

@@ -31,8 +31,7 @@ def _problems(settings: Settings, address: Address) -> Iterator[Words]:
     link = Link(driver, settings)
     try:
         link.open(address)
-        yield from unfit_for_reading(link)
-        yield from unfit_for_writing(link)
+        yield from dict.fromkeys((*unfit_for_reading(link), *unfit_for_writing(link)))
     except BusDown as error:
         text, _, remedy = str(error).removeprefix(f"the broker {address} ").partition("; ")
         yield Words(text, remedy or "look at the broker's log")
@@ -50,7 +49,15 @@ def unfit_for_reading(link: Link) -> Iterator[Words]:
 
 
 def unfit_for_writing(link: Link) -> Iterator[Words]:
-    """What keeps a station from publishing. Raises BusDown when the connection is lost."""
+    """What keeps a station from publishing. Raises BusDown when the connection is lost.
+
+    The streams too: a broker that has just started brings them back one by one, and confirms meanwhile
+    what it has put only where it could (seen with RabbitMQ 3.10, killed and started again).
+    """
+    for name in link.settings.names.records:
+        missing = probe.queue(link, name)
+        if missing is not None:
+            yield missing
     for name in link.settings.names.exchanges:
         words = probe.exchange(link, name, _EVENT)
         if words is not None:

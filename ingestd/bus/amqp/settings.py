@@ -19,6 +19,8 @@ class Names:
     """The stream of notices: every station reads all of it."""
     claims: str = "ingest.claims"
     """The stream of those events that stations need of each other."""
+    audit: str = "ingest.audit"
+    """The stream of all events."""
     events: str = "ingest.events"
     """The topic exchange that events are published to, by their type."""
     refused: str = "ingest.refused"
@@ -27,6 +29,11 @@ class Names:
     @property
     def streams(self) -> tuple[str, ...]:
         return self.notices, self.claims
+
+    @property
+    def records(self) -> tuple[str, ...]:
+        """The streams that events have to get into."""
+        return self.claims, self.audit
 
     @property
     def exchanges(self) -> tuple[str, ...]:
