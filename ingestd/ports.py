@@ -441,6 +441,10 @@ class SurveyDifferences:
     count: int
 
 
+LEFT_OUT = "not-supported"
+"""Why a file is skipped that a pass has left out."""
+
+
 class Manifest(Protocol):
     """The files of one load. Batches in, batches out; never a million rows in memory.
 
@@ -515,14 +519,14 @@ class Manifest(Protocol):
 
     def record_failed(self, file_no: int, reason: str) -> None: ...
 
-    def record_skipped(self, file_no: int, reason: str) -> None:
-        """This file is left out, with nothing of it in the store, until a survey comes upon it again."""
+    def record_left_out(self, file_no: int) -> None:
+        """This pass does without the file, which counts as skipped, with nothing of it in the store."""
 
     def record_pending(self, file_nos: Sequence[int]) -> None:
         """Forget that these were stored, failed or begun, and what may be left of them in the store."""
 
     def retry_failed(self) -> None:
-        """Failed files are pending again."""
+        """Files that failed, or that a pass has left out, are pending again: each pass tells of its own."""
 
     def stored(self, after: int, limit: int) -> Sequence[StoredFile]: ...
 

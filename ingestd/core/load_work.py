@@ -331,15 +331,19 @@ def _with_worse_health(load: Load, event: Transferred, out: Out) -> tuple[Findin
 def _without_accepted(
     load: Load, faults: tuple[FileFault, ...], out: Out
 ) -> tuple[Load, tuple[FileFault, ...]]:
-    """The load with the findings of files that a person has let it do without, and the other faults."""
-    left_out, others, known = list[Finding](), list[FileFault](), {f.key for f in load.findings}
+    """The load with the findings of files that a person has let it do without, and the other faults.
+
+    Each pass tries those files again and tells of all of them: what the pass before told does not count.
+    """
+    left_out, others = list[Finding](), list[FileFault]()
     for fault in faults:
         found = requirements.judge_faults([fault], out.job, out.context.limits)
         if found and all(f.key in load.waived for f in found):
-            left_out += [f for f in found if f.key not in known]
+            left_out += found
         else:
             others.append(fault)
-    return replace(load, findings=load.findings + tuple(left_out)), tuple(others)
+    before = (f for f in load.findings if not (f.code is FindingCode.FILE_IN_DOUBT and f.key in load.waived))
+    return replace(load, findings=(*before, *left_out)), tuple(others)
 
 
 def on_rechecked(load: Load, state: Loading, event: Rechecked, out: Out) -> Load:

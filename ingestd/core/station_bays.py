@@ -128,8 +128,15 @@ def _recognise(turn: Turn, bay: Bay, facts: DriveFacts, unidentified: str | None
         load = _new_load(turn, bay, facts, identified=unidentified is None)
     else:
         load = _give_back(turn, bay, load.facts if unidentified is not None else facts, load)
-    if load.job_id is None and isinstance(load.state, Waiting | Held):
+    if load.job_id is None and isinstance(load.state, Waiting | Held) and not _is_left_to_a_person(bay, load):
         _look_for_job(turn, load, unidentified or _not_looked_into(load.facts))
+
+
+def _is_left_to_a_person(bay: Bay, load: Load) -> bool:
+    """Whether a new process finds it held already, for a drive that it may be mistaken for. A person may have
+    decided for that one since; only their word has this one looked at again."""
+    is_double = isinstance(load.state, Held) and load.state.reason is HoldReason.DUPLICATE_IDENTITY
+    return is_double and bay.load_id is None
 
 
 def _not_looked_into(facts: DriveFacts) -> str | None:

@@ -29,6 +29,7 @@ from ingestd.journal.rows import (
     write_numbers,
 )
 from ingestd.ports import (
+    LEFT_OUT,
     Cancelled,
     Expectation,
     FileEntry,
@@ -113,7 +114,11 @@ UPDATE files SET state = 'pending', reason = NULL, changed = 0,
 WHERE load = ? AND file_no = ? AND state NOT IN ('skipped', 'gone')
 """
 
-_RETRY = "UPDATE files SET state = 'pending', reason = NULL WHERE load = ? AND state = 'failed'"
+_RETRY = """
+UPDATE files SET state = 'pending', reason = NULL
+WHERE load = ? AND (state = 'failed' OR (state = 'skipped' AND reason = ?)) RETURNING load, place, file_no
+"""
+_TAKE_TURN = "INSERT OR IGNORE INTO turns (load, place, file_no) VALUES (?, ?, ?)"
 
 _CLAIMED = "SELECT attempt FROM manifests WHERE load = ? AND load_id IS NOT NULL"
 
@@ -220,7 +225,7 @@ class SqliteManifest:
         """Everything is to be seen anew. Failed files are pending again: the look that failed them may
         have been broken off before anybody was told."""
         with self._writing() as sql:
-            sql.execute(_RETRY, (self._load,))
+            self._retry(sql)
             numbers = survey.begin(sql, self._load)
         self._survey, self._first, self._placed = numbers.survey, numbers.next_file_no == 0, False
         self._turned = 0
@@ -409,10 +414,10 @@ class SqliteManifest:
         with self._writing() as sql:
             self._record_as(sql, "failed", file_no, reason)
 
-    def record_skipped(self, file_no: int, reason: str) -> None:
-        """The file is left out. Its upload stays on record likewise."""
+    def record_left_out(self, file_no: int) -> None:
+        """The file is skipped, for this pass. Its upload stays on record likewise."""
         with self._writing() as sql:
-            self._record_as(sql, "skipped", file_no, reason)
+            self._record_as(sql, "skipped", file_no, LEFT_OUT)
             sql.execute(_DROP_TURN, (self._load, file_no))
 
     def _record_as(self, sql: sqlite3.Connection, state: str, file_no: int, reason: str) -> None:
@@ -428,7 +433,13 @@ class SqliteManifest:
 
     def retry_failed(self) -> None:
         with self._writing() as sql:
-            sql.execute(_RETRY, (self._load,))
+            self._retry(sql)
+
+    def _retry(self, sql: sqlite3.Connection) -> None:
+        has_turns = sql.execute(_HAS_TURNS, (self._load,)).fetchone()
+        again = sql.execute(_RETRY, (self._load, LEFT_OUT)).fetchall()
+        if has_turns:
+            sql.executemany(_TAKE_TURN, again)
 
 
 def _require_file(sql: sqlite3.Connection, load: int, file_no: int) -> None:

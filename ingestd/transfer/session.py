@@ -392,7 +392,7 @@ class Session:
         self._out.clear(file)
         self._out.check()
         if found.kind is FaultKind.NOT_SUPPORTED and found.path in self._without:
-            self._manifest.record_skipped(file.file_no, found.kind.value)
+            self._manifest.record_left_out(file.file_no)
             self._tally.skipped(file.file_no, file.size_bytes)
             self._left_out.append(found)
             return

@@ -78,7 +78,7 @@ WRITES: dict[str, Callable[[SqliteManifest], object]] = {
     "record_parts": lambda old: old.record_parts([PartRecord(0, 1, bytes(32))]),
     "record_stored": lambda old: old.record_stored([(0, bytes(32), b"in/a")]),
     "record_failed": lambda old: old.record_failed(0, "unreadable"),
-    "record_skipped": lambda old: old.record_skipped(0, "not-supported"),
+    "record_left_out": lambda old: old.record_left_out(0),
     "record_pending": lambda old: old.record_pending([0]),
     "retry_failed": lambda old: old.retry_failed(),
     "require_claim": lambda old: old.require_claim(),

@@ -25,6 +25,7 @@ from ingestd.ports import (
     PortError,
     ResourcesExhausted,
     Said,
+    StoreRefused,
     ToolFailed,
 )
 from ingestd.store.folder import FolderStore
@@ -333,6 +334,26 @@ def test_a_file_that_a_pass_is_to_do_without_is_skipped_and_tried_all_the_same(
     assert data_objects(store.objects) == {name: body for name, body in FILES.items() if name != names[0]}
     assert (ledger.skipped_files, ledger.skipped_bytes) == (1, len(FILES[names[0]]))
     assert (ledger.failed_files, ledger.pending_files) == (0, 0)
+
+
+def test_a_file_that_was_left_out_before_a_pass_broke_off_is_told_by_the_next(
+    path: BytePath, tmp_path: Path
+) -> None:
+    """Nobody has heard of it yet, and nothing but a fault tells of it in the receipt."""
+    files = {"a": b"1", "b": b"2" * 200_000}
+    drive = make_drive(tmp_path / "drive", files, bad={"a": [BadSpot(0, 1, error=errno.EOPNOTSUPP)]})
+    store, manifest = FakeStore(), surveyed(drive)
+
+    def fails(operation: str, object_key: bytes) -> None:
+        raise StoreRefused("the store is shut")
+
+    whole, store.fault = store.fault, fails
+    with pytest.raises(StoreRefused):
+        path.transfer(drive, store, manifest, without=("volume-1/a",))
+    store.fault = whole
+    ledger, faults = path.transfer(drive, store, manifest, without=("volume-1/a",))
+    assert (only(faults).kind, only(faults).path) == (FaultKind.NOT_SUPPORTED, "volume-1/a")
+    assert (ledger.stored_files, ledger.skipped_files, ledger.pending_files) == (1, 1, 0)
 
 
 def test_a_file_to_do_without_that_the_medium_lost_is_at_fault(path: BytePath, tmp_path: Path) -> None:

@@ -612,11 +612,24 @@ def test_a_failed_file_is_read_again_after_an_interruption(
     assert numbered(manifest) == {b"a": number}
 
 
+@pytest.mark.parametrize("places", [(2, 1), (0, 0)])
+def test_a_file_that_a_pass_has_left_out_has_its_turn_in_the_next(
+    manifest: Manifest, places: tuple[int, int]
+) -> None:
+    """A pass that breaks off has told nobody of it yet."""
+    survey(manifest, entry("a", place=places[0]), entry("b", place=places[1]), entry("c", skip="x"))
+    before = [file.path for file in manifest.pending(-1, 10)]
+    manifest.record_left_out(numbered(manifest)[b"b"])
+    assert numbered(manifest).keys() == {b"a"}
+    manifest.retry_failed()
+    assert [file.path for file in manifest.pending(-1, 10)] == before
+    assert (manifest.ledger().skipped_files, manifest.ledger().pending_files) == (1, 2)
+
+
 def test_a_file_that_is_left_out_has_no_turn_until_a_survey_comes_upon_it(manifest: Manifest) -> None:
     survey(manifest, entry("a", size_bytes=7, place=2), entry("b", size_bytes=9, place=1))
     numbers = numbered(manifest)
-    manifest.record_skipped(numbers[b"b"], "not-supported")
-    manifest.retry_failed()
+    manifest.record_left_out(numbers[b"b"])
     assert numbered(manifest) == {b"a": numbers[b"a"]}
     assert manifest.ledger() == Ledger(
         discovered_bytes=16,
@@ -655,7 +668,7 @@ def test_a_number_that_no_file_has_is_an_error_and_nothing_of_the_call_is_kept(m
     with pytest.raises(KeyError):
         manifest.record_failed(number + 1, "unreadable")
     with pytest.raises(KeyError):
-        manifest.record_skipped(number + 1, "not-supported")
+        manifest.record_left_out(number + 1)
     with pytest.raises(KeyError):
         manifest.file(number + 1)
     assert numbered(manifest) == {b"a": number}

@@ -234,6 +234,17 @@ def test_a_file_that_a_person_accepts_to_do_without_is_left_out_and_told() -> No
     assert [f.code for f in life.load.findings] == [FindingCode.FILE_IN_DOUBT]
 
 
+def test_a_file_that_was_left_out_and_is_read_by_a_later_pass_is_in_no_doubt() -> None:
+    other = v.fault("vol-1/other.docx")
+    for second in ((), (UNSUPPORTED,)):
+        life = in_doubt().lifted(Decision.ACCEPT).take(Admitted()).surveyed()
+        life.transferred(UNSUPPORTED, other, ledger=v.ledger(stored=1, failed=1, skipped=1)).rechecked()
+        life.transferred(*second, ledger=v.ledger(stored=3 - len(second), skipped=len(second)))
+        assert life.load.phase is Phase.PROVING
+        doubts = [f.subject for f in life.load.findings if f.code is FindingCode.FILE_IN_DOUBT]
+        assert doubts == [fault.path for fault in second]
+
+
 def test_another_file_that_the_driver_does_not_read_is_another_doubt() -> None:
     other = v.fault("vol-1/other.docx", FaultKind.NOT_SUPPORTED)
     life = in_doubt().lifted(Decision.ACCEPT).take(Admitted()).surveyed()

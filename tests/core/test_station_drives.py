@@ -201,6 +201,24 @@ def test_the_wrong_one_of_two_drives_with_one_serial_that_came_first_is_stopped(
     assert quay.did["Cancel"] == 1
 
 
+@pytest.mark.parametrize("job", [announced(), announced(size_bytes=2_000_000)])
+@pytest.mark.parametrize("second", [LARGE, SMALL])
+def test_what_a_person_decided_of_two_drives_with_one_serial_outlives_the_process(
+    job: Job, second: DriveFacts
+) -> None:
+    quay = Quay().announce(job).plug("bay-1", SMALL).plug("bay-2", second)
+    quay.lift("bay-1", Decision.AGAIN)
+    assert quay.phase("bay-1") is Phase.SURVEYING
+    quay.restart().identified("bay-1").identified("bay-2").announce(
+        v.job("tidewrack-0118", drives=(ExpectedDrive(serial=TWO),))
+    )
+    assert (quay.phase("bay-1"), hold_of(quay, "bay-2").reason) == (
+        Phase.SURVEYING,
+        HoldReason.DUPLICATE_IDENTITY,
+    )
+    quay.loaded("bay-1")
+
+
 # -- identification --------------------------------------------------------------------------------
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from ingestd.core.found import Ledger
 from ingestd.ports import (
+    LEFT_OUT,
     Cancelled,
     Expectation,
     FileEntry,
@@ -294,8 +295,8 @@ class FakeManifest:
     def record_failed(self, file_no: int, reason: str) -> None:
         self._record_as("failed", file_no, reason)
 
-    def record_skipped(self, file_no: int, reason: str) -> None:
-        self._record_as("skipped", file_no, reason)
+    def record_left_out(self, file_no: int) -> None:
+        self._record_as("skipped", file_no, LEFT_OUT)
 
     def _record_as(self, state: str, file_no: int, reason: str) -> None:
         self.require_claim()
@@ -315,7 +316,7 @@ class FakeManifest:
     def retry_failed(self) -> None:
         self.require_claim()
         for row in list(self.rows.values()):
-            if row.state == "failed":
+            if row.state == "failed" or (row.state, row.reason) == ("skipped", LEFT_OUT):
                 row.state, row.reason = "pending", None
 
 
