@@ -30,7 +30,7 @@ _HEAD = """\
 _FIND = """\
 ACTION=="remove", GOTO="ingestd_bays_end"
 SUBSYSTEM!="block", GOTO="ingestd_bays_end"
-KERNEL=="loop*", ATTR{loop/backing_file}=="/dev/*", GOTO="ingestd_windows"
+KERNEL=="loop*", ATTR{ro}=="1", ATTR{loop/backing_file}=="/dev/*", GOTO="ingestd_windows"
 
 # The physical path, which udev's own rules would find out later.
 ENV{DEVTYPE}=="disk", DEVPATH!="*/virtual/*", IMPORT{builtin}="path_id"
@@ -55,6 +55,8 @@ GOTO="ingestd_bays_end"
 
 # Nor into the loop devices that the station lays over such a disk: a drive that is dying has enough to do.
 LABEL="ingestd_windows"
+PROGRAM!="/bin/udevadm info --query=property --name=$attr{loop/backing_file}", GOTO="ingestd_bays_end"
+RESULT!="*INGESTD_BAY=?*", GOTO="ingestd_bays_end"
 ENV{UDEV_DISABLE_PERSISTENT_STORAGE_BLKID_FLAG}="1"
 OPTIONS+="nowatch"
 ENV{UDISKS_IGNORE}="1", ENV{SYSTEMD_READY}="0"

@@ -105,6 +105,14 @@ def properties(device: str) -> dict[str, str]:
     return dict(line.split("=", 1) for line in out.splitlines() if "=" in line)
 
 
+def of_a_loop_over(device: str, *options: str) -> dict[str, str]:
+    window = attach(Path(device), *options)
+    settle()
+    told = properties(window)
+    unplug_image(window)
+    return told
+
+
 def is_read_only(device: str) -> bool:
     return Path(f"/sys/block/{os.path.basename(device)}/ro").read_text() == "1\n"
 
@@ -118,10 +126,8 @@ def test_a_disk_in_a_bay_is_read_only_and_not_looked_into(folder: Path) -> None:
             plugged(folder, "REEF", f"{HERE}-two-scsi-0"),
         )
         told, others = properties(here), properties(elsewhere)
-        window = attach(Path(here), "--read-only")
-        settle()
-        about_window = properties(window)
-        unplug_image(window)
+        about_window = of_a_loop_over(here, "--read-only")
+        strangers = [of_a_loop_over(elsewhere, "--read-only"), of_a_loop_over(elsewhere)]
     assert is_read_only(here)
     assert (told["INGESTD_BAY"], told["UDISKS_IGNORE"], told["SYSTEMD_READY"]) == ("bay-1", "1", "0")
     assert "ID_FS_TYPE" not in told, "what would be assembled or mounted is not even looked for"
@@ -129,6 +135,8 @@ def test_a_disk_in_a_bay_is_read_only_and_not_looked_into(folder: Path) -> None:
     assert "by-label/KELP" not in told["DEVLINKS"]
     assert "ID_FS_TYPE" not in about_window, "nor through what the station lays over it"
     assert about_window["SYSTEMD_READY"] == "0"
+    for stranger in strangers:
+        assert not {"SYSTEMD_READY", "UDISKS_IGNORE"} & stranger.keys(), "what others lay over their disks"
     assert not is_read_only(elsewhere)
     assert others["ID_FS_TYPE"] == "ext4"
     assert "INGESTD_BAY" not in others
