@@ -182,9 +182,14 @@ class UdevDrives:
             raise DriveGoneError(f"the drive at {handle.locator} is in no bay, or something else uses it")
         return seen
 
+    def _require(self, handle: DriveHandle) -> None:
+        """Raise DriveGoneError, DriveSwapped unless the drive is there, and the kernel works with it."""
+        if power.is_given_up(self._find(handle).disk.folder):
+            raise _given_up(handle)
+
     def _still_there(self, handle: DriveHandle) -> bool:
         try:
-            self._find(handle)
+            self._require(handle)
         except (DriveGoneError, DriveSwapped):
             return False
         return True
@@ -201,7 +206,7 @@ class UdevDrives:
         try:
             return self._open(handle, cancel)
         except (DriveUnreadable, ToolFailed):
-            self._find(handle)  # a drive that was pulled meanwhile is gone, not at fault
+            self._require(handle)  # a drive that was pulled meanwhile is gone, not at fault
             raise
         except OSError as error:
             raise block.translated(error, handle.locator) from error
@@ -225,7 +230,7 @@ class UdevDrives:
             _device(seen.disk),
             known,
             cancel,
-            must_be_there=lambda: self._find(handle),
+            must_be_there=lambda: self._require(handle),
             still_there=lambda: self._still_there(handle),
             keys=self._keys,
         )
@@ -246,10 +251,7 @@ class UdevDrives:
             is_first = handle not in self._revived
             self._revived.add(handle)
         if not is_first or not self._privileged.revive(_device(seen.disk)):
-            raise DriveGoneError(
-                f"the kernel has taken the drive at {handle.locator} offline, since it did not answer and "
-                "resets did not help: pull it, and plug it in again, in another bay if need be"
-            )
+            raise _given_up(handle)
         self._log.warning("drive_revived", bay=seen.bay.name)
 
     # -- what the disk says of itself -------------------------------------------------------------
@@ -391,6 +393,13 @@ def _same(handle: DriveHandle, sequence: int) -> None:
             f"another drive is at {handle.locator} now, or it was plugged in anew: "
             f"the disk sequence number {sequence} is not the one that it was seen with"
         )
+
+
+def _given_up(handle: DriveHandle) -> DriveGoneError:
+    return DriveGoneError(
+        f"the kernel has taken the drive at {handle.locator} offline, since it did not answer and "
+        "resets did not help: pull it, and plug it in again, in another bay if need be"
+    )
 
 
 def _foreign(seen: _Seen, user: str) -> str:

@@ -29,12 +29,12 @@ from ingestd.drives.bays import Bay
 from ingestd.drives.disks import Disk, Disks, Users
 from ingestd.drives.overlay import Scratch
 from ingestd.drives.power import make_safe_to_pull
-from ingestd.drives.privileged.keeper import Keeper, KeeperSettings
+from ingestd.drives.privileged.keeper import HeldGrip, Keeper, KeeperSettings
 from ingestd.drives.privileged.verbs import BayOf, DeviceName
 from ingestd.drives.udev import UdevDrives, bay_finder
 from ingestd.drives.uevents import Ears, Uevents, listen
 from ingestd.drives.watch import DriveWatch
-from ingestd.ports import DriveGoneError, ToolFailed
+from ingestd.ports import DriveGoneError, DriveUnreadable, ToolFailed
 from tests.support.drives import Going, attach, make_image, udev_drives, unplug_all, unplug_image
 from tests.support.udevd import HERE, UDEV_ONLY, settle, tell, told_of_images, udevd
 
@@ -437,6 +437,28 @@ def test_a_drive_that_cannot_be_brought_back_is_not_called_unreadable(
     with pytest.raises(DriveGoneError, match="offline"):
         drives.open(sighting.handle, Going())
     assert keeper.offline
+
+
+def test_what_a_drive_says_once_it_was_taken_offline_is_no_look_at_the_medium(
+    giving_up: tuple[GivingUp, UdevDrives], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every read fails at once by then, also in a second look that began well."""
+    keeper, drives = giving_up
+    (sighting,) = drives.enumerate()
+    held = drives.open(sighting.handle, Going())
+    assert held.still_there()
+    keeper.offline = True
+    assert not held.still_there()
+    held.close()
+    keeper.offline = False
+
+    def seal(_: DeviceName) -> HeldGrip:
+        keeper.offline = True
+        raise DriveUnreadable("Input/output error")
+
+    monkeypatch.setattr(keeper, "seal", seal)
+    with pytest.raises(DriveGoneError, match="offline"):
+        drives.open(sighting.handle, Going())
 
 
 # -- watching ---------------------------------------------------------------------------------------
