@@ -295,7 +295,8 @@ class Turn:
     def _place_of(self, load: Load) -> tuple[Job, int] | None:
         job = self.station.job_of(load)
         if job is not None and load.drive_index is not None:
-            return job, load.drive_index
+            # An amendment may have taken the place away while the claim to it was on its way.
+            return (job, load.drive_index) if load.drive_index < len(job.drives) else None
         found = self._match(load)
         if not isinstance(found, Found):
             return None

@@ -298,6 +298,23 @@ def test_a_failure_behind_another_stations_proof_fails_nothing_and_keeps_the_dat
     pair.harbour.check_always()
 
 
+def test_a_place_that_an_amendment_has_taken_away_has_no_namesakes() -> None:
+    pair = Pair(drives=2)
+    pair.plug(pair.one, pair.drive(1))
+    shorter = replace(pair.job, version=2, drives=pair.job.drives[:1])
+    pair.harbour.log.notices.append(JobAmended(at=v.AT, job=shorter))
+    pair.hear(pair.one)
+    known = v.facts("HQ1")
+    alike = replace(known, identity=replace(known.identity, size_bytes=5, wwn="0x5000c500bbbbbbbb"))
+    pair.one.plug(BayName("bay-2"), Drive((JOB, 1), alike, (), False))
+    pair.work(pair.one, Identify)
+    load_id = pair.one.station.bays[BayName("bay-2")].load_id
+    assert load_id is not None
+    state = pair.one.station.loads[load_id].state
+    assert isinstance(state, Held)
+    assert state.reason is HoldReason.NO_MATCHING_JOB
+
+
 def test_two_stations_that_finish_together_say_so_once() -> None:
     pair = Pair(drives=2)
     for place, pier in enumerate((pair.one, pair.other)):
