@@ -14,6 +14,8 @@ STEP = 500
 CHUNK = 32_768
 """How many entries of a folder are taken by inode at a time: as many as the walk takes, to keep in step."""
 DEPTH_MAX = 256
+HELD_MAX = 131_072
+"""How many subfolders are yet to be entered, of all folders on the way; with more the walk is left alone."""
 _OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 
 Entry = tuple[int, str, bool]
@@ -30,6 +32,13 @@ class Pace:
     def __init__(self, fd: int, left: int) -> None:
         self._fd = fd
         self._left = left
+        self._held = 0
+
+    def hold(self, folders: int) -> None:
+        """So many more subfolders are kept for later. Raises Over."""
+        self._held += folders
+        if self._held > HELD_MAX:
+            raise Over
 
     def take(self, entries: int) -> None:
         """Wait until so many may be. Raises Over."""
@@ -52,9 +61,14 @@ def look(fd: int, above: tuple[tuple[int, int], ...], pace: Pace) -> None:
                     # It makes the system read the same as os.stat does, for a quarter of the work here.
                     if not os.access(name, os.F_OK, dir_fd=fd, follow_symlinks=False):
                         raise Over
-            for _, name, is_folder in chunk:
-                if is_folder and len(above) <= DEPTH_MAX:
-                    _enter(fd, name, above, pace)
+            folders = [name for _, name, is_folder in chunk if is_folder and len(above) <= DEPTH_MAX]
+            # Files are forgotten before the way goes down, where each level may have as many again.
+            del part
+            chunk.clear()
+            pace.hold(len(folders))
+            for name in folders:
+                _enter(fd, name, above, pace)
+            pace.hold(-len(folders))
 
 
 def _chunk(listing: "os._ScandirIterator[str]") -> list[Entry]:

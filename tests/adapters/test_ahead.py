@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+import tracemalloc
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -222,3 +223,46 @@ def test_a_walk_goes_on_where_there_is_no_process_to_be_had(
     ahead.close()
     assert len(tried) == 1
     assert os.listdir("/proc/self/fd") == before
+
+
+def nested(at: Path, levels: int, *, files: int, folders: int = 0) -> None:
+    """Folders in each other, each with so many long names of one file, and so many empty folders."""
+    for level in range(levels):
+        at.mkdir()
+        (first := at / f"{0:0200}").touch()
+        for number in range(1, files):
+            os.link(first, at / f"{number:0200}")
+        for number in range(folders):
+            (at / f"{level}-{number}").mkdir()
+        at = at / "below"
+
+
+def test_the_files_of_the_folders_above_take_no_memory(tmp_path: Path) -> None:
+    nested(tmp_path / "top", 12, files=1500)
+    fd = os.open(tmp_path / "top", os.O_RDONLY | os.O_DIRECTORY)
+    status = os.fstat(fd)
+    tracemalloc.start()
+    try:
+        program.look(fd, ((status.st_dev, status.st_ino),), Pace(-1, PLENTY))
+        _, most_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+        os.close(fd)
+
+    assert most_bytes < 3 << 20
+
+
+def test_it_ends_where_too_many_folders_would_be_kept_for_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nested(tmp_path / "top", 4, files=1, folders=9)
+    fd = os.open(tmp_path / "top", os.O_RDONLY | os.O_DIRECTORY)
+    status = os.fstat(fd)
+    try:
+        monkeypatch.setattr(program, "HELD_MAX", 40)
+        program.look(fd, ((status.st_dev, status.st_ino),), Pace(-1, PLENTY))
+        monkeypatch.setattr(program, "HELD_MAX", 30)
+        with pytest.raises(Over):
+            program.look(fd, ((status.st_dev, status.st_ino),), Pace(-1, PLENTY))
+    finally:
+        os.close(fd)
