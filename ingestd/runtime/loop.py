@@ -115,7 +115,8 @@ class Loop:
     ) -> None:
         self.station = station
         self.turns = 0
-        self.moved_at = clock.monotonic()
+        self.moved_at: float | None = None
+        """Monotonic, in seconds; None until it runs: a start may have to wait, and says what for."""
         self._inbox = inbox
         self._journal = journal
         self._effects = effects
@@ -140,6 +141,7 @@ class Loop:
 
     def run(self, first: Event, stop_within_s: Callable[[], float]) -> bool:
         """Work until a stop is asked for and all effects have ended; whether they did in time."""
+        self.moved_at = self._clock.monotonic()
         self._handle([first])
         while True:
             if self._broken is not None:

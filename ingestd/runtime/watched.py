@@ -99,7 +99,8 @@ class Watched:
 
     @property
     def _loop_stalled(self) -> bool:
-        return self._clock.monotonic() - self._loop.moved_at > LOOP_HUNG_S
+        moved_at = self._loop.moved_at
+        return moved_at is not None and self._clock.monotonic() - moved_at > LOOP_HUNG_S
 
     def not_alive(self) -> Sequence[str]:
         """What time alone will not mend."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import signal
 import time
+import urllib.error
+import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -14,6 +16,13 @@ from tests.support.daemon import TENANT, Station, sealed, tree, wait_for
 from tests.support.hung import HungVolume, hung_volume, needs_fuse
 
 FILES = {b"north.enc": sealed(300_000, 1)}
+_IMPATIENT = """
+import sys
+from ingestd.runtime import watched
+watched.LOOP_HUNG_S = 0.0
+from ingestd.runtime.cli import main
+sys.exit(main())
+"""
 NOT_LOOKED_INTO = {"not-encrypted": "off", "encryption-uncertain": "off"}
 
 
@@ -85,6 +94,37 @@ def test_bays_that_cannot_be_looked_at_at_the_start_are_not_taken_for_empty(
     (station.root / "away").rename(station.bays)
     assert station.wait_released("KELP-0071")["outcome"] == "loaded"
     assert station.events("ingest.load.away") == []
+
+
+def test_a_start_that_waits_for_the_bays_is_not_hung_and_says_what_it_waits_for(
+    make_station: MakeStation,
+) -> None:
+    station = make_station(metrics={"listen": "127.0.0.1:0"})
+    # No time at all, so that a verdict about a loop that has not begun would be there at once.
+    station.program = ("-c", _IMPATIENT)
+    station.bays.rmdir()
+    station.start()
+    (served,) = wait_for(lambda: station.lines("metrics_served")[-1:], what="the port")
+    wait_for(lambda: station.lines("drive_enumeration_failed"), what="the log to say so")
+
+    def ask(path: str) -> tuple[int, str]:
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{served['port']}{path}", timeout=30) as answer:
+                return answer.status, answer.read().decode()
+        except urllib.error.HTTPError as error:
+            with error:
+                return error.code, error.read().decode()
+
+    assert ask("/livez") == (200, "alive\n")
+    status, why = ask("/readyz")
+    assert status == 503
+    assert "the bays cannot be looked at: " in why
+    stalled = 'ingestd_thread_stalled{thread="loop"} '
+    wait_for(lambda: stalled in ask("/metrics")[1], what="the first picture")
+    assert f"{stalled}0.0" in ask("/metrics")[1]
+    # The same limit, once the loop runs, is passed.
+    station.bays.mkdir()
+    wait_for(lambda: ask("/livez")[0] == 503, what="a verdict about the loop that runs")
 
 
 def test_a_stop_works_while_the_bays_cannot_be_looked_at(station: Station) -> None:
