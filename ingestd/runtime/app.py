@@ -147,6 +147,8 @@ class App:
         self._seen: AwaitedPicture | None = None
         self._stores: dict[str, Store] = {}
         self._counts = Counts()
+        for bay in config.bays:
+            self._counts.begin_bay(bay.name)
         self._picture: Picture | None = None
         self._pool = BufferPool(config.transfer.buffers, config.transfer.buffer_bytes)
         self._governor = Governor()

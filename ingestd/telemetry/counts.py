@@ -11,6 +11,7 @@ from collections.abc import Callable
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, disable_created_metrics
 
 from ingestd.core.found import FindingCode
+from ingestd.core.model import FailureKind
 from ingestd.ports import ReadInto
 
 # When each series was made is nobody's question, and half as many lines again.
@@ -21,6 +22,8 @@ _ANSWERS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0,
 _HOURS = (600.0, 1_800.0, 3_600.0, 7_200.0, 14_400.0, 28_800.0, 57_600.0, 86_400.0, 172_800.0, 604_800.0)
 
 OUTCOMES = ("loaded", "failed", "withdrawn", "unclaimed")
+FAILED_OFTEN = ("unanswered", "400", "403", "429", "500", "502", "503", "504")
+"""The kinds of failure of a store's requests whose series begin at 0; any other begins with its first."""
 
 
 class Counts:
@@ -78,6 +81,8 @@ class Counts:
             ("kind",),
             registry=made,
         )
+        for kind in FailureKind:
+            self.retries.labels(kind)
 
     def _of_the_byte_path(self, made: CollectorRegistry) -> None:
         self.read_bytes = Counter(
@@ -143,6 +148,11 @@ class Counts:
 
     # -- said by the parts ------------------------------------------------------------------------
 
+    def begin_bay(self, name: str) -> None:
+        """Its series begin at 0, not with what is counted first; nothing more where they have begun."""
+        for counter in (self.read_bytes, self.read_errors, self.stored_bytes):
+            counter.labels(name)
+
     def counted(self, bay: Callable[[], str], read: ReadInto) -> ReadInto:
         """`read`, with what it reads and what it cannot read counted for the bay."""
 
@@ -188,6 +198,8 @@ class StoreCounts:
     def __init__(self, counts: Counts, store: str, now: Callable[[], float]) -> None:
         self._counts, self._store, self._now = counts, store, now
         counts.lost_bytes.labels(store)
+        for kind in FAILED_OFTEN:
+            counts.store_errors.labels(store, kind)
 
     def answered(self, method: str, seconds: float) -> None:
         self._counts.answer_seconds.labels(self._store, method).observe(seconds)

@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from ingestd.core import station as core
-from ingestd.core.messages import EffectFailed, Event, IdentifyFailed, SaveLoad
+from ingestd.core.messages import (
+    DriveAppeared,
+    EffectFailed,
+    Event,
+    IdentifyFailed,
+    SaveLoad,
+    StationStarted,
+)
 from ingestd.core.model import LoadId, Phase
 from ingestd.core.phases import Released
 from ingestd.telemetry.counts import Counts
@@ -13,6 +20,11 @@ def decided(counts: Counts, event: Event, before: core.Station, decision: core.D
     """Counters only ever rise: data that is taken back was stored all the same."""
     if isinstance(event, EffectFailed | IdentifyFailed):
         counts.retries.labels(event.failure.kind).inc()
+    if isinstance(event, DriveAppeared):
+        counts.begin_bay(event.sighting.bay)
+    elif isinstance(event, StationStarted):
+        for sighting in event.sightings:
+            counts.begin_bay(sighting.bay)
     _stored(counts, getattr(event, "load_id", None), before, decision.station)
     _ended(counts, event.at, before, decision)
 

@@ -15,6 +15,7 @@ from prometheus_client import CollectorRegistry
 
 from ingestd.core import station as core
 from ingestd.core.messages import Event
+from ingestd.core.model import FailureKind
 from ingestd.core.outgoing import DriveReleased
 from ingestd.core.snapshot import picture
 from ingestd.telemetry import tally
@@ -140,3 +141,20 @@ def test_data_that_a_proof_does_not_find_was_stored_all_the_same_and_is_stored_a
     assert stored() == 3 * v.FILE_BYTES, "what is missing makes it no less"
     quay.transferred().proved().closed()
     assert stored() == 4 * v.FILE_BYTES
+
+
+def test_what_fails_is_counted_from_nothing_on() -> None:
+    """An increase is not seen of a series that begins with its first failures."""
+    quay = Quay()
+    quay.watch = watch = CountingWatch()
+    watch.counts.begin_bay("bay-9")
+    watch.counts.store("archive", lambda: 0.0)
+    quay.announce().plug("bay-1")
+    value = watch.counts.registry.get_sample_value
+    for bay in ("bay-1", "bay-9"):
+        for name in ("read_bytes", "read_errors", "stored_bytes"):
+            assert value(f"ingestd_{name}_total", {"bay": bay}) == 0.0, (name, bay)
+    for kind in FailureKind:
+        assert value("ingestd_retries_total", {"kind": kind}) == 0.0, kind
+    for code in ("unanswered", "403", "429", "500", "503"):
+        assert value("ingestd_store_errors_total", {"store": "archive", "kind": code}) == 0.0, code
