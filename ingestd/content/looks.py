@@ -33,6 +33,9 @@ BEGUN_MAX = 100
 BEGUN_BYTES_MAX = 255
 """Files that are begun here and go on elsewhere: how many are told of, and with names of what length."""
 
+_EVEN = frozenset({"age", "openssl enc", "openpgp"})
+"""Formats of which nothing but the beginning may look other than random."""
+
 _Piece = tuple[Volume, Found]
 _Look = Callable[..., Verdict]
 
@@ -138,7 +141,8 @@ class Looks:
             fits = number == 0 or piece[1].size_bytes < RANDOM_BYTES_MIN or looks_random
             if fact is not None and not (proven and fits):
                 odd.append(self._as_later_piece(fact, piece[1]))
-        if proven and odd and all(fact.secrecy is Secrecy.UNKNOWN for fact in odd):
+        even = whole is not None and whole.kind.partition(", in ")[0] in _EVEN
+        if proven and odd and not even and all(fact.secrecy is Secrecy.UNKNOWN for fact in odd):
             # A directory, what was never written, base64: it may be as it should be where it lies.
             windows = min(max(WINDOWS_MAX, 2 * len(pieces)), CLOSER_WINDOWS_MAX)
             closer = self._into(pieces, windows_max=windows, ended=not self._goes_on(pieces))
