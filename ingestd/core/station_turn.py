@@ -13,7 +13,7 @@ from ingestd.core.drive import CustodyHead, Health
 from ingestd.core.job import Job
 from ingestd.core.job_record import DriveClaim, JobRecord, Unsettled
 from ingestd.core.load_events import Admitted, Context, Doubled, LoadEvent, Matched, Unmatched
-from ingestd.core.matching import FREE_AGAIN, Found, NotFound, match
+from ingestd.core.matching import FREE_AGAIN, Found, NotFound, contradiction, match
 from ingestd.core.messages import (
     Command,
     Progressed,
@@ -380,7 +380,17 @@ class Turn:
         ]
         waiting.sort(key=self._urgency)
         for load in waiting[: max(0, self.places())]:
-            self.apply(load, Admitted())
+            changed = self._place_is_another(load)
+            self.apply(load, Admitted() if changed is None else Doubled(text=changed))
+
+    def _place_is_another(self, load: Load) -> str | None:
+        """What an amendment, heard while the claim was on its way, has made of the load's place: another
+        drive's, or nobody's. None where the drive may be the one that is announced."""
+        job = self.station.job_of(load)
+        assert job is not None and load.drive_index is not None, "a load that waits for a place has a job"
+        if load.drive_index >= len(job.drives):
+            return f"job {job.job_id} has no drive {load.drive_index + 1} any more since it was amended"
+        return contradiction(load.facts, job, load.drive_index)
 
     def places(self) -> int:
         """How many more loads may be at work. One that pauses takes no place: it may be for long."""

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from ingestd.core.custody import Entry
+from ingestd.core.job import ExpectedDrive
 from ingestd.core.job_record import JobStatus
 from ingestd.core.messages import (
     Identify,
@@ -313,6 +314,22 @@ def test_a_place_that_an_amendment_has_taken_away_has_no_namesakes() -> None:
     state = pair.one.station.loads[load_id].state
     assert isinstance(state, Held)
     assert state.reason is HoldReason.NO_MATCHING_JOB
+
+
+@pytest.mark.parametrize("replaced", [True, False])
+def test_a_place_that_is_another_drives_by_the_time_it_is_claimed_is_for_a_person(replaced: bool) -> None:
+    pair = Pair(drives=2)
+    pair.plug(pair.one, pair.drive(1))
+    drives = pair.job.drives[:1] + ((ExpectedDrive(serial="HQ9"),) if replaced else ())
+    amended = JobAmended(at=v.AT, job=replace(pair.job, version=2, drives=drives))
+    pair.harbour.log.notices.append(amended)
+    pair.hear(pair.one)
+    for _ in range(3):
+        pair.talk()
+    state = pair.load(pair.one).state
+    assert isinstance(state, Held), state
+    assert ("HQ9" if replaced else "amended") in state.text
+    assert not any(isinstance(effect, Survey) for effect in pair.one.effects)
 
 
 def test_two_stations_that_finish_together_say_so_once() -> None:

@@ -7,6 +7,7 @@ import socket
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import BinaryIO
 
 from ingestd.store.s3_abilities import Abilities
 from ingestd.store.s3_settings import S3Settings
@@ -48,9 +49,7 @@ def served(
 
     def serve(client: socket.socket) -> None:
         with contextlib.suppress(OSError), client, client.makefile("rb") as reader:
-            while lines := list(iter(lambda: reader.readline().decode("latin-1"), "\r\n")):
-                if "" in lines:
-                    return
+            while lines := list(_head(reader)):
                 head = "".join(lines)
                 sizes = [line.split(":")[1] for line in lines if line.lower().startswith("content-length:")]
                 reader.read(int(sizes[0]) if sizes else 0)
@@ -65,6 +64,12 @@ def served(
         listener.shutdown(socket.SHUT_RDWR)
         listener.close()
         thread.join()
+
+
+def _head(reader: BinaryIO) -> Iterator[str]:
+    """The lines of a head; none where the other end has gone."""
+    while (line := reader.readline().decode("latin-1")) not in ("\r\n", ""):
+        yield line
 
 
 def _sent(client: socket.socket, answer: Answer) -> bool:
