@@ -26,7 +26,7 @@ import yaml
 
 from ingestd.core import retry
 from ingestd.core.model import HoldReason
-from tests.support.alert_cases import CASES, ELSEWHERE, SITE, Case, Series
+from tests.support.alert_cases import CASES, ELSEWHERE, HERE, SITE, Case, Series, begins
 from tests.support.daemon import wait_for
 from tests.support.ports import free_ports
 
@@ -418,3 +418,21 @@ def test_one_station_in_trouble_is_told_of_by_its_cause(tmp_path: Path) -> None:
         ("quay-04", "IngestOverdue"): 1,
     }
     assert count == 2
+
+
+def test_a_store_that_answers_nothing_fails_all_requests_and_not_more(tmp_path: Path) -> None:
+    """What was not answered is a request, too."""
+    name = "IngestStoreErrors"
+    unanswered = f'ingestd_store_errors_total{{{HERE},store="archive",kind="unanswered"}}'
+    answers = f'ingestd_store_answer_seconds_count{{{HERE},store="archive",method="PUT"}}'
+    told = alerts()[name]["annotations"]["description"].replace("{{ $labels.station }}", "quay-03")
+    labels = {"severity": "ticket", "site": "harrow-quay", "station": "quay-03", "store": "archive"}
+    notes = {
+        "summary": "100% of the requests of quay-03 to archive fail",
+        "description": told.strip(),
+        "runbook_url": alerts()[name]["annotations"]["runbook_url"],
+    }
+    for answered in ({}, {answers: "100x400"}):
+        case = Case(fires={unanswered: begins(9), **answered}, quiet={}, after_min=15)
+        status, said = promtool(tmp_path, [texts(name, case, [{"labels": labels, "annotations": notes}])])
+        assert status == 0, said
