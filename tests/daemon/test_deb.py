@@ -75,11 +75,13 @@ def test_its_units_are_ours_with_the_program_where_the_package_has_it(package: P
     for name in ("ingestd.service", "ingestd-helper.service", "ingestd-helper.socket"):
         text = (package / "lib/systemd/system" / name).read_text()
         assert "/opt" not in text
-        for path in re.findall(r"^ExecStart=(\S+)|^Documentation=file://(\S+)", text, re.MULTILINE):
-            assert (package / "".join(path).removeprefix("/")).exists()
-        kept = [line for line in text.splitlines() if not re.match("ExecStart=|Documentation=", line)]
+        for path in re.findall(
+            r"^Exec(?:Start|Reload)=(\S+)|^Documentation=file://(\S+)", text, re.MULTILINE
+        ):
+            assert "".join(path) == "/bin/kill" or (package / "".join(path).removeprefix("/")).exists()
+        kept = [line for line in text.splitlines() if not re.match("Exec|Documentation=", line)]
         ours = (TOP / "systemd" / name).read_text().splitlines()
-        assert kept == [line for line in ours if not re.match("ExecStart=|Documentation=", line)]
+        assert kept == [line for line in ours if not re.match("Exec|Documentation=", line)]
     said = (package / "lib/systemd/system/ingestd-helper.service").read_text()
     arguments = settings("ingestd-helper.service")["ExecStart"][0].split(maxsplit=1)[1]
     assert f"ExecStart=/usr/bin/ingestd {arguments}\n" in said
@@ -92,3 +94,23 @@ def test_its_program_takes_what_it_needs_from_its_own_folder_first(package: Path
     begun, _, _ = text.partition("sys.exit")
     asked = f"{begun}\nprint(main.__code__.co_filename)"
     assert str(package) in do(sys.executable, "-c", asked)
+
+
+@pytest.mark.parametrize("word", ["abort-upgrade", "abort-remove", "abort-deconfigure"])
+def test_a_daemon_that_was_stopped_for_nothing_is_started_again(
+    package: Path, tmp_path: Path, word: str
+) -> None:
+    script = tmp_path / "postinst"
+    text = (package / "DEBIAN/postinst").read_text()
+    assert "/run/systemd/system" in text
+    script.write_text(text.replace("/run/systemd/system", str(tmp_path)))
+    for name in ("deb-systemd-invoke", "systemctl"):
+        stand_in = tmp_path / "bin" / name
+        stand_in.parent.mkdir(exist_ok=True)
+        stand_in.write_text(f'#!/bin/sh\necho "$@" >>{tmp_path}/{name}.told\n')
+        stand_in.chmod(0o755)
+    do("bash", script, word, "0.1.0-8", PATH=f"{tmp_path}/bin:{os.environ['PATH']}")
+    assert (tmp_path / "deb-systemd-invoke.told").read_text().splitlines() == [
+        "start ingestd-helper.socket",
+        "start ingestd.service",
+    ]

@@ -328,3 +328,72 @@ def test_a_store_below_the_state_folder_is_not_purged(checkout: Path, tmp_path: 
     ended = deploy(checkout, "uninstall", "--purge", "--root", str(root))
     assert (ended.returncode, archive.exists()) == (1, True)
     assert "a store shares the state folder" in ended.stderr
+
+
+def test_without_a_configuration_what_is_not_known_is_not_purged(checkout: Path, tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    state = root / "var/lib/ingestd"
+    for name in ("archive", "journal", "before-2"):
+        (state / name).mkdir(parents=True)
+    (state / "archive" / "kelp.enc").write_bytes(b"a customer's")
+    told = done(deploy(checkout, "uninstall", "--purge", "--root", str(root)))
+    assert "not ingestd's own" in told
+    assert [path.name for path in state.iterdir()] == ["archive"]
+    assert (state / "archive" / "kelp.enc").exists()
+
+
+def copies(state: Path, command: str, **path: str) -> subprocess.CompletedProcess[str]:
+    """One command with what deploy/journal-copies defines, as its users do it."""
+    text = (
+        f"set -euo pipefail; state={state} migrations={state}/none\n"
+        'say() { echo "$*" >&2; }; step() { "$@"; }; not_copied() { say "make room"; exit 1; }\n'
+        f". {TOP}/deploy/journal-copies\n{command}\n"
+    )
+    env = {**os.environ, **path}
+    return subprocess.run(["bash", "-c", text], capture_output=True, text=True, check=False, env=env)
+
+
+def journal_at(folder: Path, form: int) -> None:
+    folder.mkdir(parents=True)
+    with sqlite3.connect(folder / "journal.db") as made:
+        made.execute(f"PRAGMA user_version = {form}")
+    made.close()
+
+
+def form_of(folder: Path) -> int:
+    with sqlite3.connect(folder / "journal.db") as found:
+        (form,) = found.execute("PRAGMA user_version").fetchone()
+    found.close()
+    return int(form)
+
+
+def test_a_way_back_that_was_broken_off_between_two_journals_is_gone_on_with(tmp_path: Path) -> None:
+    journal_at(tmp_path / "before-2", 5)
+    (tmp_path / "before-2.from").write_text("1\n")
+    journal_at(tmp_path / "journal.new", 5)
+    journal_at(tmp_path / "journal-of-2.17", 6)
+    ended = copies(tmp_path, "journal_back 2 1")
+    assert ended.returncode == 0, ended.stderr
+    assert form_of(tmp_path / "journal") == 5
+    assert form_of(tmp_path / "journal-of-2.17") == 6
+
+
+def test_a_copy_is_not_made_anew_of_a_journal_that_the_new_version_has_changed(tmp_path: Path) -> None:
+    journal_at(tmp_path / "journal", 5)
+    for form in (5, 6):
+        with sqlite3.connect(tmp_path / "journal/journal.db") as changed:
+            changed.execute(f"PRAGMA user_version = {form}")
+        changed.close()
+        ended = copies(tmp_path, "keep_journal 2 1")
+        assert ended.returncode == 0, ended.stderr
+    assert form_of(tmp_path / "before-2") == 5
+
+
+def test_a_disk_that_is_full_with_the_last_line_of_a_copy_is_told(tmp_path: Path) -> None:
+    journal_at(tmp_path / "journal", 5)
+    full = tmp_path / "bin/tee"
+    full.parent.mkdir()
+    full.write_text("#!/bin/sh\nexit 1\n")
+    full.chmod(0o755)
+    ended = copies(tmp_path, "keep_journal 2 1", PATH=f"{full.parent}:{os.environ['PATH']}")
+    assert (ended.returncode, "make room" in ended.stderr) == (1, True)
