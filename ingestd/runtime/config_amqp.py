@@ -68,6 +68,7 @@ class AmqpSection(Section):
     lease_seconds: Annotated[float, Field(ge=5, le=86_400)] = 300.0
     notices_stream: Text = "ingest.notices"
     claims_stream: Text = "ingest.claims"
+    audit_stream: Text = "ingest.audit"
     events_exchange: Text = "ingest.events"
     refused_exchange: Text = "ingest.refused"
 
@@ -81,7 +82,13 @@ class AmqpSection(Section):
             kept_in=self._kept_in(),
             virtual_host=self.virtual_host,
             tls=Tls(self.ca_file, self.certificate_file, self.key_file),
-            names=Names(self.notices_stream, self.claims_stream, self.events_exchange, self.refused_exchange),
+            names=Names(
+                notices=self.notices_stream,
+                claims=self.claims_stream,
+                audit=self.audit_stream,
+                events=self.events_exchange,
+                refused=self.refused_exchange,
+            ),
             heartbeat_s=self.heartbeat_seconds,
             prefetch=self.prefetch,
             blocked_s=self.blocked_seconds,

@@ -11,7 +11,7 @@ import pika
 from ingestd.ports import BusDown
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Names:
     """What the broker's things are called; `deploy/rabbitmq/definitions.json` has the same names."""
 
