@@ -18,7 +18,7 @@ import pytest
 
 from tests.acceptance.conftest import SATA_FILES, SATA_SERIAL
 from tests.acceptance.quay import OUTSIDE, Quay
-from tests.support.daemon import sealed
+from tests.support.daemon import sealed, wait_for
 from tests.support.efs import mark_encrypted
 from tests.support.told import complaints
 from tests.vmlab import Drive, Lab, Partition, find_sectors, make_image
@@ -201,7 +201,7 @@ def test_a_drive_that_the_kernel_gives_up_in_mid_read_is_read_on(quay: Quay, tmp
         quay.lab.shell(f"echo offline > {state}", check=True)
         assert quay.released("OFFLINE-1")["outcome"] == "loaded"
     assert quay.stored("OFFLINE-1") == files
-    assert "drive_revived" in quay.logged
+    wait_for(lambda: "drive_revived" in quay.logged, what="its line in the log")
 
 
 def test_a_drive_outside_the_bays_is_left_alone(quay: Quay, tmp_path: Path) -> None:
