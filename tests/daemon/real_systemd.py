@@ -216,7 +216,7 @@ def test_a_reload_takes_over_what_is_live(host: Host) -> None:
 
 def test_a_reload_with_a_file_of_problems_fails_and_changes_nothing(host: Host) -> None:
     main = host.main()
-    host.do("cp /etc/ingestd/ingestd.toml /root/good.toml")
+    host.do("cp /etc/ingestd/ingestd.toml /srv/good.toml")
     host.do("printf '\\n[no_such_section]\\n' >>/etc/ingestd/ingestd.toml")
     try:
         assert host.tried(f"systemctl reload {DAEMON}")[0] == 1
@@ -224,7 +224,7 @@ def test_a_reload_with_a_file_of_problems_fails_and_changes_nothing(host: Host) 
         assert host.is_active() and host.main() == main
         assert "reload_refused" not in host.log()
     finally:
-        host.do("cp /root/good.toml /etc/ingestd/ingestd.toml")
+        host.do("cp /srv/good.toml /etc/ingestd/ingestd.toml")
     host.do(f"systemctl reload {DAEMON}")
 
 
